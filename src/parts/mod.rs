@@ -1,0 +1,163 @@
+//! Parts: what the inductor under comparison and the capacitors are, as data with SI units.
+//!
+//! Reading and validating them from files is the job of [`crate::case`]; their physics that needs
+//! no circuit (flux linkage, saturation) lives in [`saturation`].
+
+pub mod saturation;
+
+/// Family of the core material, as far as it changes a default or a caution.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CoreFamily {
+    /// Gapped ferrite: flat, then a sharp knee that moves to lower current when hot.
+    Ferrite,
+    /// Metal composite, moulded: soft saturation, little change with temperature.
+    Composite,
+    /// Pressed iron powder: soft saturation, may age thermally.
+    IronPowder,
+}
+
+/// Incremental inductance against current at one temperature.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SaturationCurve {
+    /// Temperature of the core to which the curve belongs, in degrees Celsius.
+    pub temperature_degc: f64,
+    /// (current in A, incremental inductance in H), current ascending from 0, inductance positive and not rising.
+    pub points: Vec<(f64, f64)>,
+}
+
+/// Current at which the inductance has dropped by a stated fraction (IEC 62024-2, "d.c. saturation limited current").
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SaturationRating {
+    /// Rated current in A.
+    pub current_a: f64,
+    /// Stated drop of the inductance as a fraction, 0.3 for 30 %.
+    pub drop: f64,
+    /// Temperature of the rating in degrees Celsius.
+    pub temperature_degc: f64,
+}
+
+/// Direct current that heats the part by a stated rise (IEC 62024-2, "temperature rise limited current").
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeatingRating {
+    /// Rated current in A.
+    pub current_a: f64,
+    /// Stated rise in K.
+    pub rise_k: f64,
+}
+
+/// Winding resistance for alternating current relative to direct current.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AcResistance {
+    /// (frequency in Hz, R_ac / R_dc), frequency ascending, ratio at least 1.
+    pub ratio_points: Vec<(f64, f64)>,
+}
+
+/// Data from which the core loss is calculated.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum CoreLoss {
+    /// Loss in W at a reference frequency and flux-linkage swing for a symmetric triangle (duty 0.5),
+    /// with exponents of frequency and swing.
+    VoltSeconds {
+        /// Loss in W at the reference point.
+        loss_w: f64,
+        /// Reference frequency in Hz.
+        frequency_hz: f64,
+        /// Reference swing of the flux linkage, peak to peak, in V s.
+        swing_wb: f64,
+        /// Exponent of frequency.
+        alpha: f64,
+        /// Exponent of the swing.
+        beta: f64,
+    },
+    /// Steinmetz coefficients for sinusoidal flux: P/V = k f^alpha B^beta (W/m3, Hz, T peak) with the core's geometry.
+    Steinmetz {
+        /// Coefficient in W/m3 for f in Hz and B in T.
+        k_w_per_m3: f64,
+        /// Exponent of frequency.
+        alpha: f64,
+        /// Exponent of the peak flux density.
+        beta: f64,
+        /// Core volume in m3.
+        volume_m3: f64,
+        /// Turns times core area in m2.
+        turns_area_m2: f64,
+    },
+}
+
+/// Outline of the body, maximum material condition, in m.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Body {
+    /// Length along the axis through both terminals.
+    pub length_m: f64,
+    /// Width across that axis.
+    pub width_m: f64,
+    /// Height above the board.
+    pub height_m: f64,
+}
+
+/// Two equal terminals facing each other, or the two pads of a land, in m.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PadPair {
+    /// Extent of one terminal or pad along the axis through both.
+    pub length_m: f64,
+    /// Extent across that axis.
+    pub width_m: f64,
+    /// Free distance between the two.
+    pub gap_m: f64,
+}
+
+/// One inductor: the original on the board or an offered substitute.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Inductor {
+    /// Name as in the case.
+    pub name: String,
+    /// Family of the core material.
+    pub core: CoreFamily,
+    /// Nominal inductance in H.
+    pub inductance_h: f64,
+    /// Tolerance of the inductance as a fraction, 0.2 for 20 %.
+    pub tolerance: f64,
+    /// Incremental inductance against current, one curve a temperature, temperature ascending, at least one.
+    pub saturation: Vec<SaturationCurve>,
+    /// Ratings of the saturation current.
+    pub saturation_ratings: Vec<SaturationRating>,
+    /// Rating of the heating current.
+    pub heating_rating: Option<HeatingRating>,
+    /// Typical winding resistance at 25 C in ohm.
+    pub dcr_typical_ohm: f64,
+    /// Largest winding resistance at 25 C in ohm.
+    pub dcr_max_ohm: f64,
+    /// Rise of the winding resistance with frequency; `None`: taken as equal to the d.c. value.
+    pub ac_resistance: Option<AcResistance>,
+    /// Core loss data; `None`: no core loss can be calculated, and every result says so.
+    pub core_loss: Option<CoreLoss>,
+    /// Fraction by which the core loss may exceed its data.
+    pub core_loss_tolerance: f64,
+    /// Thermal resistance from winding to ambient in K/W.
+    pub thermal_resistance_k_per_w: f64,
+    /// Highest temperature of the part including its own heating, in degrees Celsius.
+    pub max_temperature_degc: Option<f64>,
+    /// Rated voltage between the terminals in V.
+    pub working_voltage_v: Option<f64>,
+    /// Self-resonance in Hz.
+    pub self_resonance_hz: Option<f64>,
+    /// Outline.
+    pub body: Option<Body>,
+    /// Terminals.
+    pub terminals: Option<PadPair>,
+}
+
+/// One branch of a capacitor bank: `count` equal capacitors in parallel, already combined.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CapacitorBranch {
+    /// Name for messages and tables.
+    pub name: String,
+    /// Effective capacitance at the running bias, whole branch, in F.
+    pub capacitance_f: f64,
+    /// Effective capacitance at the end of life, whole branch, in F; equal to the above where not stated.
+    pub aged_capacitance_f: f64,
+    /// Series resistance, whole branch, in ohm. May be 0 in one branch without inductance.
+    pub esr_ohm: f64,
+    /// Series inductance, whole branch, in H; 0 for none.
+    pub esl_h: f64,
+}
