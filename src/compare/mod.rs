@@ -1,1 +1,3 @@
-//! Room: compare.
+//! Comparison: limits, changes against the original, verdicts, and the record of it all.
+
+pub mod record;

@@ -1,0 +1,349 @@
+//! The record: the machine-readable result of a comparison, and the curves that its plots show.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Version of the record's layout; raised when a reader of the former one would go wrong.
+pub const RECORD_VERSION: u32 = 1;
+
+/// Result of comparing the original with every substitute on one board.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Record {
+    /// Layout version of this record.
+    pub record_version: u32,
+    /// Version of presolder that wrote it.
+    pub presolder_version: String,
+    /// Which case it is about.
+    pub case: CaseIdentity,
+    /// Original first, then the substitutes.
+    pub parts: Vec<PartRecord>,
+    /// One row a quantity, one cell a part in the order of `parts`.
+    pub quantities: Vec<QuantityRow>,
+    /// One verdict a substitute.
+    pub verdicts: Vec<Verdict>,
+    /// Origin of the data: every assumed default, and every datum that states its origin.
+    pub origins: Vec<OriginRecord>,
+    /// Doubts about the data.
+    pub warnings: Vec<String>,
+    /// How well the energy book of the runs closed.
+    pub energy_book: EnergyRecord,
+    /// Comparison with the independent integration, where it was asked for.
+    pub cross_check: Vec<CrossCheckRecord>,
+    /// Numerical settings and method, in words.
+    pub method: Vec<String>,
+    /// Names of the equations used; `docs/physics.md` explains each.
+    pub equations: Vec<String>,
+    /// Cautions that go with every result.
+    pub cautions: Vec<String>,
+}
+
+/// Identity of a case.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CaseIdentity {
+    /// Name of the case folder.
+    pub name: String,
+    /// Title of the board.
+    pub title: String,
+    /// Files and their SHA-256.
+    pub files: Vec<FileRecord>,
+}
+
+/// A file that was read.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FileRecord {
+    /// Path relative to the case folder.
+    pub path: String,
+    /// SHA-256 of its bytes in hexadecimal.
+    pub sha256: String,
+}
+
+/// Everything that was found for one part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PartRecord {
+    /// Name.
+    pub name: String,
+    /// Whether it is the original.
+    pub original: bool,
+    /// Results, one a condition and corner.
+    pub results: Vec<ConditionRecord>,
+}
+
+/// Results of one part in one condition at one corner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ConditionRecord {
+    /// Kind of condition: "steady", "load step", "data".
+    pub condition: String,
+    /// Corner in words: "nominal", "low inductance, worn", ...
+    pub corner: String,
+    /// Input voltage in V; absent where it plays no part.
+    pub input_v: Option<f64>,
+    /// Load current in A (steady) or the upper level of the step.
+    pub load_a: Option<f64>,
+    /// Winding temperature in degrees Celsius at which it ran.
+    pub winding_degc: Option<f64>,
+    /// Values by quantity.
+    pub values: Vec<ValueRecord>,
+    /// What the reader must know about these values.
+    pub notes: Vec<String>,
+}
+
+/// A value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ValueRecord {
+    /// Identifier of the quantity, for example "ripple_20mhz".
+    pub quantity: String,
+    /// Value in the unit.
+    pub value: f64,
+    /// SI unit, empty for a pure number.
+    pub unit: String,
+}
+
+/// One quantity over all parts: the worst value over conditions and corners of each part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct QuantityRow {
+    /// Identifier.
+    pub quantity: String,
+    /// Label for people.
+    pub label: String,
+    /// SI unit, empty for a pure number.
+    pub unit: String,
+    /// How a change against the original is expressed.
+    pub change_kind: ChangeKind,
+    /// Absolute limit, where there is one.
+    pub limit: Option<LimitRecord>,
+    /// Agreed change against the original, where there is one.
+    pub agreed_change: Option<LimitRecord>,
+    /// One cell a part; `None` where the quantity does not exist for that part.
+    pub cells: Vec<Option<Cell>>,
+}
+
+/// How a change against the original is expressed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChangeKind {
+    /// As a fraction of the original's value.
+    Fraction,
+    /// As a difference in the quantity's unit.
+    Difference,
+}
+
+/// A limit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LimitRecord {
+    /// Value: in the quantity's unit, or for a change as its `change_kind` says.
+    pub value: f64,
+    /// Which side is allowed.
+    pub side: Side,
+    /// Whether the case states it; otherwise it is a default of this tool.
+    pub stated: bool,
+}
+
+/// Allowed side of a limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Side {
+    /// The value must not exceed the limit.
+    AtMost,
+    /// The value must not fall below the limit.
+    AtLeast,
+    /// The change must stay within plus and minus the limit.
+    Within,
+}
+
+/// Value of one quantity for one part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Cell {
+    /// Worst value.
+    pub value: f64,
+    /// Its uncertainty, in the same unit.
+    pub uncertainty: f64,
+    /// Where it occurs, in words: "32 V, 3 A, low inductance, worn".
+    pub place: String,
+    /// Change against the original in the same condition and corner; `None` for the original.
+    pub change: Option<f64>,
+    /// Condition and corner of the largest change, in words.
+    pub change_place: Option<String>,
+    /// Value as a share of the absolute limit.
+    pub share_of_limit: Option<f64>,
+    /// Judgement against the absolute limit.
+    pub absolute: Judgement,
+    /// Judgement of the change.
+    pub relative: Judgement,
+    /// Whether the stated bench would see the change; `None` for the original.
+    pub bench_sees: Option<bool>,
+}
+
+/// Judgement of one value against one limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Judgement {
+    /// There is no limit.
+    NoLimit,
+    /// Inside the limit by more than the uncertainty.
+    Pass,
+    /// The limit lies inside the uncertainty.
+    Inconclusive,
+    /// Past the limit by more than the uncertainty.
+    Fail,
+}
+
+/// Outcome for a substitute.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Every limit is met.
+    Pass,
+    /// Every limit is met, but data were assumed or an unstated default change is exceeded.
+    PassWithNote,
+    /// A limit lies inside the uncertainty.
+    Inconclusive,
+    /// A limit is broken.
+    Fail,
+}
+
+/// Verdict on a substitute.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Verdict {
+    /// Name of the substitute.
+    pub part: String,
+    /// Outcome.
+    pub outcome: Outcome,
+    /// A limit that decides is broken by the original as well.
+    pub already_failing: bool,
+    /// One sentence that names the deciding quantity, condition and corner.
+    pub sentence: String,
+    /// Further findings that bear on the outcome, most serious first.
+    pub reasons: Vec<String>,
+    /// What a person must know or agree to.
+    pub notes: Vec<String>,
+    /// Whether and where the bench could see the change.
+    pub bench: String,
+}
+
+/// Origin of a datum.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OriginRecord {
+    /// Which datum.
+    pub datum: String,
+    /// Value as text.
+    pub value: String,
+    /// measured, guaranteed, typical, digitised, estimated or assumed.
+    pub origin: String,
+    /// Reason.
+    pub note: String,
+}
+
+/// Energy book over all runs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct EnergyRecord {
+    /// Number of runs.
+    pub runs: usize,
+    /// Largest residual as a fraction of the energy through the converter.
+    pub worst_residual: f64,
+    /// Residual above which a run is an error.
+    pub allowed_residual: f64,
+}
+
+/// Comparison of the exact engine with the independent integration of the smooth curve.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CrossCheckRecord {
+    /// Part.
+    pub part: String,
+    /// Condition in words.
+    pub condition: String,
+    /// Largest difference of the output voltage over all samples in V.
+    pub output_v: f64,
+    /// Largest difference of the inductor current over all samples in A.
+    pub current_a: f64,
+    /// Number of samples.
+    pub samples: usize,
+}
+
+/// Curves of all parts for the plots and the waveform files. Not part of the record.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Curves {
+    /// One switching period in steady state, one entry a part.
+    pub periods: Vec<PeriodCurve>,
+    /// In words: "24 V in, 3 A, nominal".
+    pub period_condition: String,
+    /// Load step and release, one entry a part; empty where the board states no step.
+    pub steps: Vec<StepCurve>,
+    /// In words.
+    pub step_condition: String,
+    /// Recovery band around the final mean in V (half width).
+    pub step_band_v: f64,
+    /// Allowed deviation at the step in V, where stated.
+    pub step_limit_v: Option<f64>,
+    /// Inductance against current, one entry a part.
+    pub saturation: Vec<SaturationPlot>,
+    /// Loss split, one entry a part, the same items in the same order for every part.
+    pub losses: Vec<LossSplit>,
+    /// In words.
+    pub loss_condition: String,
+}
+
+/// One switching period.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PeriodCurve {
+    /// Part.
+    pub part: String,
+    /// Time in s from the clock edge, ascending; two entries share a time where a waveform jumps.
+    pub time_s: Vec<f64>,
+    /// Inductor current in A.
+    pub current_a: Vec<f64>,
+    /// Output voltage in V.
+    pub output_v: Vec<f64>,
+    /// Output voltage through the 20 MHz low-pass in V.
+    pub output_20mhz_v: Vec<f64>,
+    /// Switch-node voltage in V.
+    pub switch_v: Vec<f64>,
+}
+
+/// Load step and release, thinned so that the extremes of every interval are kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StepCurve {
+    /// Part.
+    pub part: String,
+    /// Time in s from the begin of the step, ascending.
+    pub time_s: Vec<f64>,
+    /// Lowest output voltage in the interval that begins at that time, in V.
+    pub output_low_v: Vec<f64>,
+    /// Highest output voltage in that interval in V.
+    pub output_high_v: Vec<f64>,
+    /// Lowest inductor current in A.
+    pub current_low_a: Vec<f64>,
+    /// Highest inductor current in A.
+    pub current_high_a: Vec<f64>,
+    /// Load current at the begin of the interval in A.
+    pub load_a: Vec<f64>,
+    /// Final mean of the output at the upper level in V.
+    pub mean_high_load_v: f64,
+    /// Mean of the output at the lower level in V.
+    pub mean_low_load_v: f64,
+}
+
+/// Inductance against current of one part.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SaturationPlot {
+    /// Part.
+    pub part: String,
+    /// (A, H) at 25 C.
+    pub cold: Vec<(f64, f64)>,
+    /// (A, H) at the hottest winding temperature that occurred.
+    pub hot: Vec<(f64, f64)>,
+    /// That temperature in degrees Celsius.
+    pub hot_degc: f64,
+    /// Highest peak current in steady state and load step in A, and the hot inductance there in H.
+    pub peak: (f64, f64),
+    /// Current reached at the limit with its delay, where there is a limit, in A, and the hot inductance there in H.
+    pub limit: Option<(f64, f64)>,
+}
+
+/// Losses of one part by cause.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LossSplit {
+    /// Part.
+    pub part: String,
+    /// (cause, loss in W).
+    pub items: Vec<(String, f64)>,
+}
