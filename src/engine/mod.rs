@@ -1,1 +1,13 @@
-//! Room: engine.
+//! The engine: exact simulation of the switched converter.
+
+pub mod book;
+pub mod compensator;
+pub mod crossing;
+pub mod error;
+pub mod machine;
+pub mod modal;
+pub mod network;
+pub mod program;
+pub mod row;
+pub mod sensitivity;
+pub mod steady;

@@ -1,1 +1,3 @@
-//! Room: measure.
+//! Measures: definitions applied to what the engine does.
+
+pub mod extremes;

@@ -1,0 +1,123 @@
+//! Error amplifiers as rows of the network: op-amp type II and III, transconductance type II.
+//!
+//! Equations: docs/physics.md, "op-amp compensator" and "transconductance compensator".
+
+use super::row::{Input, Row};
+use crate::board::Compensator;
+
+/// State of the amplifier's output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Analog {
+    /// Between its clamps.
+    Linear,
+    /// Held at the upper clamp.
+    ClampHigh,
+    /// Held at the lower clamp.
+    ClampLow,
+}
+
+/// Rows of a compensator in one state of its output.
+pub struct CompensatorRows {
+    /// Time derivative of each of its states.
+    pub derivative: Vec<Row>,
+    /// Control voltage.
+    pub control: Row,
+    /// What drives the output state: its sign says where the output would move if it were free.
+    pub drive: Row,
+}
+
+/// Number of states of the compensator; the first is the control voltage itself.
+pub fn state_count(compensator: &Compensator) -> usize {
+    match compensator {
+        Compensator::Open => 0,
+        Compensator::OpAmp { lead, c2_f, .. } => 2 + usize::from(lead.is_some()) + usize::from(*c2_f > 0.0),
+        Compensator::Transconductance { .. } => 2,
+    }
+}
+
+/// Clamps of the control voltage in V.
+pub fn clamp_v(compensator: &Compensator) -> Option<(f64, f64)> {
+    match compensator {
+        Compensator::Open => None,
+        Compensator::OpAmp { clamp_v, .. } | Compensator::Transconductance { clamp_v, .. } => Some(*clamp_v),
+    }
+}
+
+/// Reference in V; 0 without a compensator.
+pub fn reference_v(compensator: &Compensator) -> f64 {
+    match compensator {
+        Compensator::Open => 0.0,
+        Compensator::OpAmp { reference_v, .. } | Compensator::Transconductance { reference_v, .. } => *reference_v,
+    }
+}
+
+/// State of the compensator at rest with the given control and output voltages: no capacitor current flows.
+pub fn resting_state(compensator: &Compensator, control_v: f64, output_v: f64) -> Vec<f64> {
+    match compensator {
+        Compensator::Open => vec![],
+        Compensator::Transconductance { .. } => vec![control_v, control_v],
+        Compensator::OpAmp { reference_v, lead, c2_f, .. } => {
+            let mut x = vec![control_v, *reference_v - control_v];
+            if *c2_f > 0.0 {
+                x.push(control_v - *reference_v);
+            }
+            if lead.is_some() {
+                x.push(output_v - *reference_v);
+            }
+            x
+        }
+    }
+}
+
+/// Rows of the compensator whose states begin at index `first`, fed by the output voltage `v_o`.
+/// `ratio` is the divider ratio of a transconductance amplifier (reference over output aimed at).
+pub fn rows(compensator: &Compensator, first: usize, v_o: &Row, ratio: f64, analog: Analog) -> CompensatorRows {
+    let mut rows = match compensator {
+        Compensator::Open => CompensatorRows { derivative: vec![], control: Row::ZERO, drive: Row::ZERO },
+        Compensator::OpAmp { .. } => op_amp(compensator, first, v_o),
+        Compensator::Transconductance { .. } => transconductance(compensator, first, v_o, ratio),
+    };
+    if analog != Analog::Linear {
+        rows.derivative[0] = Row::ZERO;
+    }
+    rows
+}
+
+fn transconductance(compensator: &Compensator, first: usize, v_o: &Row, ratio: f64) -> CompensatorRows {
+    let Compensator::Transconductance { gm_s, ro_ohm, rc_ohm, cc_f, chf_f, .. } = compensator else { unreachable!() };
+    let (v_c, v_cc) = (Row::state(first), Row::state(first + 1));
+    let error = Row::input(Input::Reference) - *v_o * ratio;
+    let series = (v_c - v_cc) * (1.0 / rc_ohm);
+    let drive = (error * *gm_s - v_c * (1.0 / ro_ohm) - series) * (1.0 / chf_f);
+    CompensatorRows { derivative: vec![drive, series * (1.0 / cc_f)], control: v_c, drive }
+}
+
+fn op_amp(compensator: &Compensator, first: usize, v_o: &Row) -> CompensatorRows {
+    let Compensator::OpAmp { r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, .. } = compensator else {
+        unreachable!()
+    };
+    let has_c2 = *c2_f > 0.0;
+    let v_c = Row::state(first);
+    let v_1 = Row::state(first + 1);
+    let v_3 = lead.map(|_| Row::state(first + 2 + usize::from(has_c2)));
+    // Inverting input: fixed by the capacitor C2 to the output, or without C2 by the resistors around it.
+    let v_2 = Row::state(first + 2);
+    let lead_drive = |v: Row| v_3.map_or(Row::ZERO, |v_3| (v - v_3) * (1.0 / lead.unwrap().0));
+    let v_m = if has_c2 {
+        v_c - v_2
+    } else {
+        let conductance = 1.0 / r1_ohm + 1.0 / rb_ohm + 1.0 / r2_ohm + lead.map_or(0.0, |(r3, _)| 1.0 / r3);
+        (*v_o * (1.0 / r1_ohm) + lead_drive(*v_o) + (v_c + v_1) * (1.0 / r2_ohm)) * (1.0 / conductance)
+    };
+    let into_node = (*v_o - v_m) * (1.0 / r1_ohm) + lead_drive(*v_o - v_m) - v_m * (1.0 / rb_ohm);
+    let through_r2 = (v_m - v_c - v_1) * (1.0 / r2_ohm);
+    let drive = (Row::input(Input::Reference) - v_m) * (std::f64::consts::TAU * gain_bandwidth_hz);
+    let mut derivative = vec![drive, through_r2 * (1.0 / c1_f)];
+    if has_c2 {
+        derivative.push((through_r2 - into_node) * (1.0 / c2_f));
+    }
+    if let Some((_, c3)) = lead {
+        derivative.push(lead_drive(*v_o - v_m) * (1.0 / c3));
+    }
+    CompensatorRows { derivative, control: v_c, drive }
+}

@@ -1,0 +1,60 @@
+//! What can stop a simulation.
+
+use thiserror::Error;
+
+/// A simulation that cannot be done or trusted.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum EngineError {
+    /// Switching instants without end.
+    #[error("more than {limit} switching instants in cycle {cycle}: the control law chatters near {phase_s:.3e} s after the clock edge")]
+    Chatter {
+        /// Cycle in which it happened.
+        cycle: u64,
+        /// Time after the clock edge in s.
+        phase_s: f64,
+        /// Instants allowed.
+        limit: usize,
+    },
+    /// The state grew beyond all bounds.
+    #[error("the simulation ran away in cycle {cycle}: the state is no longer finite")]
+    RanAway {
+        /// Cycle in which it happened.
+        cycle: u64,
+    },
+    /// No periodic steady state.
+    #[error("no steady state was found: after {cycles} cycles the state still changes by {residual:.1e} (relative) from period to period")]
+    NoSteadyState {
+        /// Cycles that were run.
+        cycles: u64,
+        /// Relative change from period to period.
+        residual: f64,
+    },
+    /// The bank cannot be combined with the load.
+    #[error("a constant-power load needs a capacitor branch without series inductance at the output: with inductance in every branch the model has no solution")]
+    PowerIntoInductance,
+    /// Two ideal capacitors in parallel.
+    #[error("two capacitor branches have neither resistance nor inductance: join them into one")]
+    TwoIdealBranches,
+    /// More states than the engine holds.
+    #[error("the network has {states} states, more than the {limit} that the engine holds: join capacitor branches")]
+    TooManyStates {
+        /// States needed.
+        states: usize,
+        /// States held.
+        limit: usize,
+    },
+    /// The energy book does not close.
+    #[error("the energy book does not close: residual {residual:.1e} of the energy through the converter, allowed {allowed:.0e}")]
+    EnergyBook {
+        /// Residual as a fraction.
+        residual: f64,
+        /// Allowed fraction.
+        allowed: f64,
+    },
+    /// Stopped by the user.
+    #[error("interrupted")]
+    Interrupted,
+    /// The independent integration failed.
+    #[error("the independent integration failed: {0}")]
+    CrossCheck(String),
+}

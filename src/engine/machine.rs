@@ -1,0 +1,727 @@
+//! The switching machine: it moves the converter from one switching instant to the next.
+//!
+//! Between two instants the network is affine and propagated exactly. Time is an integer cycle and a phase within
+//! it. Method and conventions: docs/physics.md, "switching sequence".
+
+use super::compensator::{self, Analog};
+use super::crossing::Track;
+use super::error::EngineError;
+use super::modal::{Basis, Flow, Modal, ProjectedRow};
+use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
+use super::program::Program;
+use super::row::{Input, InputVector, MAX_STATES, Row, StateVector};
+use super::sensitivity::Sensitivity;
+use crate::board::{LowSide, Modulator};
+use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Switching instants allowed in one cycle.
+const INSTANTS_PER_CYCLE: usize = 4000;
+/// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
+const KNOT_OVERLAP: f64 = 1e-9;
+/// Overlap at the amplifier's clamps in V, for the same reason.
+const CLAMP_OVERLAP_V: f64 = 1e-9;
+
+/// Set by the program when the user wants to stop; every run looks at it once a cycle.
+pub static INTERRUPT: AtomicBool = AtomicBool::new(false);
+
+/// What can be read along a stretch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Output {
+    /// Inductor current in A.
+    Inductor,
+    /// Output voltage in V.
+    Voltage,
+    /// Output voltage as the instrument shows it in V.
+    Instrument,
+    /// Switch-node voltage in V.
+    SwitchNode,
+    /// Control voltage in V.
+    Control,
+    /// Flux linkage in Wb.
+    Flux,
+    /// Load current in A.
+    Load,
+    /// Current into a capacitor branch in A.
+    Branch(usize),
+}
+
+/// Number of outputs before the branches.
+const FIXED_OUTPUTS: usize = 7;
+
+impl Output {
+    fn index(self) -> usize {
+        match self {
+            Output::Inductor => 0,
+            Output::Voltage => 1,
+            Output::Instrument => 2,
+            Output::SwitchNode => 3,
+            Output::Control => 4,
+            Output::Flux => 5,
+            Output::Load => 6,
+            Output::Branch(k) => FIXED_OUTPUTS + k,
+        }
+    }
+}
+
+/// What ends a stretch before its time is over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Event {
+    /// The flux linkage leaves its piece of the saturation curve, up or down.
+    Knot(i32),
+    /// The inductor current has fallen to zero.
+    Zero,
+    /// The modulator's comparator trips.
+    Trip,
+    /// The current limit trips.
+    Limit,
+    /// The amplifier reaches or leaves a clamp.
+    Amplifier(Analog),
+    /// The output leaves the cell about which a constant-power load is linearised.
+    LoadCell(i32),
+}
+
+/// A row that is watched for becoming non-negative.
+#[derive(Clone, Copy, Debug)]
+struct Watch {
+    event: Event,
+    row: ProjectedRow,
+    /// Slope in 1/s that is added per second of phase (ramps).
+    per_phase: f64,
+}
+
+/// A mode, ready to run: its network in modal form with everything that is read or watched in it.
+pub struct Mode {
+    /// Which mode.
+    pub key: ModeKey,
+    /// Its equations.
+    pub network: Network,
+    /// Their modal form.
+    pub modal: Modal,
+    outputs: Vec<ProjectedRow>,
+    watches: Vec<Watch>,
+    /// Last durations with their exponentials: dead times and delays come back in every cycle.
+    recent: [(f64, Basis); 4],
+    oldest: usize,
+    /// (decay rate, size) in 1/s of each mode in which the power stage takes part.
+    plant_rates: Vec<(f64, f64)>,
+}
+
+impl Mode {
+    /// (decay rate, size) in 1/s of each mode in which the power stage takes part.
+    pub fn plant_rates(&self) -> &[(f64, f64)] {
+        &self.plant_rates
+    }
+
+    fn remember(&mut self, duration_s: f64) -> Basis {
+        if let Some((_, basis)) = self.recent.iter().find(|(known, _)| *known == duration_s) {
+            return *basis;
+        }
+        let basis = self.modal.basis(duration_s);
+        self.recent[self.oldest] = (duration_s, basis);
+        self.oldest = (self.oldest + 1) % self.recent.len();
+        basis
+    }
+
+    /// Row of an output.
+    pub fn output(&self, output: Output) -> &ProjectedRow {
+        &self.outputs[output.index()]
+    }
+}
+
+/// A span between two switching instants, as observers see it.
+pub struct Stretch<'a> {
+    /// Cycle.
+    pub cycle: u64,
+    /// Time of the begin after the clock edge in s.
+    pub phase_s: f64,
+    /// Duration in s.
+    pub duration_s: f64,
+    /// Mode.
+    pub mode: &'a Mode,
+    /// Motion within the stretch.
+    pub flow: &'a Flow,
+    /// State at the end.
+    pub end: &'a StateVector,
+    /// Exponentials at the end.
+    pub end_basis: &'a Basis,
+}
+
+impl Stretch<'_> {
+    /// An output as a function of time within the stretch.
+    pub fn track(&self, output: Output) -> Track<'_> {
+        Track::new(&self.mode.modal, self.flow, self.mode.output(output), (0.0, 0.0))
+    }
+
+    /// Inputs at a time within the stretch.
+    pub fn inputs(&self, t_s: f64) -> InputVector {
+        std::array::from_fn(|k| self.flow.inputs[k] + self.flow.input_slopes[k] * t_s)
+    }
+
+    /// State at a time within the stretch.
+    pub fn state(&self, t_s: f64) -> StateVector {
+        self.mode.modal.state(self.flow, t_s, &self.mode.modal.basis(t_s))
+    }
+
+    /// An output at a known state and time.
+    pub fn read(&self, output: Output, state: &StateVector, t_s: f64) -> f64 {
+        self.mode.output(output).row.at(state, &self.inputs(t_s))
+    }
+}
+
+/// Sees every stretch of a run, in order.
+pub trait Observer {
+    /// Called once a stretch.
+    fn stretch(&mut self, stretch: &Stretch<'_>);
+}
+
+/// Sees nothing.
+impl Observer for () {
+    fn stretch(&mut self, _: &Stretch<'_>) {}
+}
+
+/// Both see every stretch.
+impl<A: Observer, B: Observer> Observer for (A, B) {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        self.0.stretch(stretch);
+        self.1.stretch(stretch);
+    }
+}
+
+impl<T: Observer> Observer for &mut T {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        (**self).stretch(stretch);
+    }
+}
+
+/// Where the switching sequence stands. Instants are times after the clock edge in s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Stage {
+    /// Low side open, high side not yet closed.
+    LeadDead {
+        /// High side closes.
+        until_s: f64,
+    },
+    /// High side closed, comparators not yet looked at.
+    Blank {
+        /// Comparators are looked at from then on.
+        until_s: f64,
+    },
+    /// High side closed.
+    On,
+    /// High side closed, turn-off under way.
+    Tripped {
+        /// High side opens.
+        off_s: f64,
+    },
+    /// High side open, low side not yet closed.
+    TrailDead {
+        /// Low side closes.
+        until_s: f64,
+    },
+    /// Low side closed.
+    Off,
+    /// Low side opened again after its current fell to zero.
+    OffOpen,
+}
+
+/// State of a run.
+#[derive(Clone, Debug)]
+pub struct RunState {
+    /// States of the network.
+    pub x: StateVector,
+    /// Cycles completed.
+    pub cycle: u64,
+    /// Time after the clock edge in s.
+    pub phase_s: f64,
+    stage: Stage,
+    analog: Analog,
+    segment: i32,
+    load_cell: i32,
+    /// Turn-off that the comparator asked for before the high side was closed.
+    early_off_s: Option<f64>,
+    /// Effort so far.
+    pub effort: Effort,
+}
+
+/// How much work a run was.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Effort {
+    /// Stretches propagated.
+    pub stretches: u64,
+    /// Instants that had to be located.
+    pub located: u64,
+}
+
+/// The machine for one circuit.
+pub struct Machine {
+    /// The circuit.
+    pub circuit: Circuit,
+    /// Number of states.
+    pub states: usize,
+    period_s: f64,
+    dead_s: f64,
+    latest_off_s: f64,
+    modes: Vec<Mode>,
+    index: HashMap<ModeKey, usize>,
+    current: usize,
+}
+
+impl Machine {
+    /// A machine for a circuit.
+    ///
+    /// # Errors
+    /// A circuit whose equations have no solution or too many states.
+    pub fn new(circuit: Circuit) -> Result<Machine, EngineError> {
+        let states = network::state_count(&circuit);
+        if states > MAX_STATES {
+            return Err(EngineError::TooManyStates { states, limit: MAX_STATES });
+        }
+        if circuit.load_w > 0.0 && circuit.bank.iter().all(|branch| branch.esl_h > 0.0) {
+            return Err(EngineError::PowerIntoInductance);
+        }
+        if circuit.bank.iter().filter(|branch| branch.esl_h == 0.0 && branch.esr_ohm == 0.0).count() > 1 {
+            return Err(EngineError::TwoIdealBranches);
+        }
+        let period_s = 1.0 / circuit.board.frequency_hz;
+        let dead_s = circuit.dead_time_s();
+        let latest_off_s = period_s - circuit.board.control.min_off_s.max(dead_s);
+        Ok(Machine { circuit, states, period_s, dead_s, latest_off_s, modes: vec![], index: HashMap::new(), current: 0 })
+    }
+
+    /// Switching period in s.
+    pub fn period_s(&self) -> f64 {
+        self.period_s
+    }
+
+    /// State of a run that stands at a clock edge.
+    pub fn at_clock(&self, x: StateVector) -> RunState {
+        let flux = x[FLUX_STATE];
+        let segment = self.circuit.flux.locate(flux) as i32;
+        let mut state = RunState {
+            x,
+            cycle: 0,
+            phase_s: 0.0,
+            stage: Stage::Off,
+            analog: Analog::Linear,
+            segment: if flux < 0.0 { -segment } else { segment },
+            load_cell: 0,
+            early_off_s: None,
+            effort: Effort::default(),
+        };
+        if let Some((low_v, high_v)) = compensator::clamp_v(&self.circuit.board.control.compensator) {
+            let control = network::compensator_state(&self.circuit);
+            state.x[control] = state.x[control].clamp(low_v, high_v);
+        }
+        // The cell needs the output voltage, which a capacitor's voltage stands in for: the run corrects it at once.
+        state.load_cell = self.circuit.load_cell(x[1]);
+        state.stage = self.stage_at_clock();
+        state
+    }
+
+    fn stage_at_clock(&self) -> Stage {
+        if self.dead_s > 0.0 { Stage::LeadDead { until_s: self.dead_s } } else { self.stage_at_turn_on(0.0) }
+    }
+
+    fn stage_at_turn_on(&self, now_s: f64) -> Stage {
+        let control = &self.circuit.board.control;
+        match control.modulator {
+            Modulator::FixedDuty { duty } => {
+                Stage::Tripped { off_s: (now_s + duty * self.period_s).min(self.latest_off_s) }
+            }
+            _ if control.min_on_s > 0.0 => Stage::Blank { until_s: now_s + control.min_on_s },
+            _ => Stage::On,
+        }
+    }
+
+    /// Runs until the given number of clock edges has passed.
+    ///
+    /// # Errors
+    /// [`EngineError::Chatter`], [`EngineError::RanAway`] or [`EngineError::Interrupted`].
+    pub fn run(
+        &mut self,
+        state: &mut RunState,
+        cycles: u64,
+        program: &mut Program,
+        observer: &mut impl Observer,
+        mut sensitivity: Option<&mut Sensitivity>,
+    ) -> Result<(), EngineError> {
+        let last = state.cycle + cycles;
+        let mut instants = 0;
+        while state.cycle < last {
+            let before = state.cycle;
+            self.step(state, program, observer, sensitivity.as_deref_mut())?;
+            instants += 1;
+            if state.cycle != before {
+                instants = 0;
+                if INTERRUPT.load(Ordering::Relaxed) {
+                    return Err(EngineError::Interrupted);
+                }
+                if !state.x.iter().all(|value| value.is_finite() && value.abs() < 1e9) {
+                    return Err(EngineError::RanAway { cycle: state.cycle });
+                }
+            } else if instants > INSTANTS_PER_CYCLE {
+                let (cycle, phase_s) = (state.cycle, state.phase_s);
+                return Err(EngineError::Chatter { cycle, phase_s, limit: INSTANTS_PER_CYCLE });
+            }
+        }
+        Ok(())
+    }
+
+    /// One stretch: propagate to the next instant and do what happens there.
+    fn step(
+        &mut self,
+        state: &mut RunState,
+        program: &mut Program,
+        observer: &mut impl Observer,
+        sensitivity: Option<&mut Sensitivity>,
+    ) -> Result<(), EngineError> {
+        let key = self.mode_key(state);
+        let mode_index = self.prepare(key);
+        let load = program.at(state.cycle, state.phase_s, self.period_s);
+        let timer_s = self.timer_s(state);
+        let end_s = timer_s.min(load.until_s);
+        let allowed_s = (end_s - state.phase_s).max(0.0);
+        let inputs = self.inputs(load.value_a, load.slope_a_per_s);
+        let mut slopes = [0.0; super::row::INPUTS];
+        slopes[Input::Load as usize] = load.slope_a_per_s;
+
+        let mode = &mut self.modes[mode_index];
+        let flow = mode.modal.flow(&state.x, inputs, slopes);
+        let allowed_basis = mode.remember(allowed_s);
+        let mode = &self.modes[mode_index];
+        let found = earliest_event(mode, &flow, state, allowed_s, &allowed_basis);
+        let (duration_s, basis, event) = match found {
+            Some((t, event)) => {
+                state.effort.located += 1;
+                (t, mode.modal.basis(t), Some(event))
+            }
+            None => (allowed_s, allowed_basis, None),
+        };
+        let end = if duration_s > 0.0 { mode.modal.state(&flow, duration_s, &basis) } else { state.x };
+        let mut tau = None;
+        if let Some(sensitivity) = sensitivity {
+            let watched = event.map(|event| mode.watch(event));
+            tau = Some(sensitivity);
+            if let Some(sensitivity) = tau.as_deref_mut() {
+                sensitivity.stretch(mode, &flow, duration_s, &end, watched.map(|w| (&w.row.row, w.per_phase)));
+            }
+        }
+        if duration_s > 0.0 {
+            state.effort.stretches += 1;
+            observer.stretch(&Stretch {
+                cycle: state.cycle,
+                phase_s: state.phase_s,
+                duration_s,
+                mode,
+                flow: &flow,
+                end: &end,
+                end_basis: &basis,
+            });
+        }
+        state.x = end;
+        state.phase_s = if event.is_none() { end_s } else { state.phase_s + duration_s };
+        match event {
+            Some(event) => self.on_event(state, event, tau),
+            None if timer_s <= load.until_s => self.on_timer(state, tau),
+            None => {}
+        }
+        Ok(())
+    }
+
+    fn inputs(&self, load_a: f64, load_slew: f64) -> InputVector {
+        let mut inputs = [0.0; super::row::INPUTS];
+        inputs[Input::One as usize] = 1.0;
+        inputs[Input::Source as usize] = self.circuit.source_v;
+        inputs[Input::Load as usize] = load_a;
+        inputs[Input::Reference as usize] = compensator::reference_v(&self.circuit.board.control.compensator);
+        inputs[Input::LoadSlew as usize] = load_slew;
+        inputs
+    }
+
+    /// Mode in which the run is.
+    fn mode_key(&self, state: &RunState) -> ModeKey {
+        let flux = state.x[FLUX_STATE];
+        let freewheel = if flux > 0.0 {
+            Path::LowDiode
+        } else if flux < 0.0 {
+            Path::HighDiode
+        } else {
+            Path::Idle
+        };
+        let path = match state.stage {
+            Stage::Blank { .. } | Stage::On | Stage::Tripped { .. } => Path::High,
+            Stage::LeadDead { .. } | Stage::TrailDead { .. } | Stage::OffOpen => freewheel,
+            Stage::Off => match self.circuit.board.stage.low_side {
+                LowSide::Switch { .. } => Path::Low,
+                LowSide::Diode { .. } => freewheel,
+            },
+        };
+        ModeKey { path, segment: state.segment, analog: state.analog, load_cell: state.load_cell }
+    }
+
+    fn prepare(&mut self, key: ModeKey) -> usize {
+        if self.modes.get(self.current).is_some_and(|mode| mode.key == key) {
+            return self.current;
+        }
+        if let Some(&index) = self.index.get(&key) {
+            self.current = index;
+            return index;
+        }
+        let mode = self.build(key);
+        self.current = self.modes.len();
+        self.index.insert(key, self.current);
+        self.modes.push(mode);
+        self.current
+    }
+
+    fn build(&self, key: ModeKey) -> Mode {
+        let network = network::assemble(&self.circuit, key);
+        let modal = Modal::new(&network.derivative, self.period_s);
+        let mut rows = vec![
+            network.inductor_a,
+            network.output_v,
+            network.instrument_v,
+            network.switch_v,
+            network.control_v,
+            Row::state(FLUX_STATE),
+            network.load_a,
+        ];
+        rows.extend(&network.branch_a);
+        let outputs = rows.iter().map(|row| modal.project(row)).collect();
+        let watches = self
+            .watched_rows(&network, key)
+            .into_iter()
+            .map(|(event, row, per_phase)| Watch { event, row: modal.project(&row), per_phase })
+            .collect();
+        let plant_rates = modal.rates_of(network.plant_states);
+        Mode { key, network, modal, plant_rates, outputs, watches, recent: [(-1.0, [0.0; MAX_STATES]); 4], oldest: 0 }
+    }
+
+    /// Everything that may end a stretch in a mode, as rows that become non-negative.
+    fn watched_rows(&self, network: &Network, key: ModeKey) -> Vec<(Event, Row, f64)> {
+        let mut rows = self.knot_rows(key);
+        let current = network.inductor_a;
+        let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
+        match key.path {
+            Path::LowDiode => rows.push((Event::Zero, -current, 0.0)),
+            Path::Low if emulation => rows.push((Event::Zero, -current, 0.0)),
+            Path::HighDiode => rows.push((Event::Zero, current, 0.0)),
+            _ => {}
+        }
+        if let Some((row, per_phase)) = self.comparator(network, key.path) {
+            rows.push((Event::Trip, row, per_phase));
+        }
+        if let (Path::High, Some(limit)) = (key.path, self.circuit.board.control.current_limit) {
+            rows.push((Event::Limit, current - Row::constant(limit.threshold_a.1), 0.0));
+        }
+        rows.extend(self.amplifier_rows(network, key.analog));
+        if self.circuit.load_w > 0.0 {
+            let (low_v, high_v) = self.circuit.cell_edges_v(key.load_cell);
+            rows.push((Event::LoadCell(1), network.output_v - Row::constant(high_v), 0.0));
+            rows.push((Event::LoadCell(-1), Row::constant(low_v) - network.output_v, 0.0));
+        }
+        rows
+    }
+
+    fn knot_rows(&self, key: ModeKey) -> Vec<(Event, Row, f64)> {
+        let table = &self.circuit.flux;
+        if table.segments() == 1 || key.path == Path::Idle {
+            return vec![];
+        }
+        let overlap = KNOT_OVERLAP * table.segment(0).flux_high_wb;
+        let piece = table.segment(key.segment.unsigned_abs() as usize);
+        let (low, high) = match key.segment {
+            0 => (-piece.flux_high_wb, piece.flux_high_wb),
+            k if k > 0 => (piece.flux_low_wb, piece.flux_high_wb),
+            _ => (-piece.flux_high_wb, -piece.flux_low_wb),
+        };
+        let flux = Row::state(FLUX_STATE);
+        let mut rows = vec![];
+        if high.is_finite() {
+            rows.push((Event::Knot(1), flux - Row::constant(high + overlap), 0.0));
+        }
+        if low.is_finite() {
+            rows.push((Event::Knot(-1), Row::constant(low - overlap) - flux, 0.0));
+        }
+        rows
+    }
+
+    /// Comparator of the modulator: its row, and the slope of its ramp per second of phase. The ramp comparator of voltage mode
+    /// is alive from the clock edge on, a current comparator only while the high side conducts.
+    fn comparator(&self, network: &Network, path: Path) -> Option<(Row, f64)> {
+        match self.circuit.board.control.modulator {
+            Modulator::FixedDuty { .. } => None,
+            Modulator::PeakCurrent { .. } if path != Path::High => None,
+            Modulator::VoltageMode { .. } => Some((-network.control_v, self.circuit.ramp_v() / self.period_s)),
+            Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
+                Some((network.inductor_a - network.control_v * gain_a_per_v, slope_a_per_s))
+            }
+        }
+    }
+
+    fn amplifier_rows(&self, network: &Network, analog: Analog) -> Vec<(Event, Row, f64)> {
+        let Some((low_v, high_v)) = compensator::clamp_v(&self.circuit.board.control.compensator) else {
+            return vec![];
+        };
+        let control = network.control_v;
+        match analog {
+            Analog::Linear => vec![
+                (Event::Amplifier(Analog::ClampHigh), control - Row::constant(high_v + CLAMP_OVERLAP_V), 0.0),
+                (Event::Amplifier(Analog::ClampLow), Row::constant(low_v - CLAMP_OVERLAP_V) - control, 0.0),
+            ],
+            Analog::ClampHigh => vec![(Event::Amplifier(Analog::Linear), -network.drive, 0.0)],
+            Analog::ClampLow => vec![(Event::Amplifier(Analog::Linear), network.drive, 0.0)],
+        }
+    }
+
+    /// Time after the clock edge at which the stage changes by itself.
+    fn timer_s(&self, state: &RunState) -> f64 {
+        match state.stage {
+            Stage::LeadDead { until_s } | Stage::Blank { until_s } | Stage::TrailDead { until_s } => {
+                until_s.min(self.period_s)
+            }
+            Stage::Tripped { off_s } => off_s,
+            Stage::On => self.latest_off_s,
+            Stage::Off | Stage::OffOpen => self.period_s,
+        }
+    }
+
+    fn on_event(&self, state: &mut RunState, event: Event, sensitivity: Option<&mut Sensitivity>) {
+        let now_s = state.phase_s;
+        match event {
+            Event::Knot(direction) => state.segment += direction,
+            Event::Zero => {
+                state.x[FLUX_STATE] = 0.0;
+                state.segment = 0;
+                if state.stage == Stage::Off {
+                    state.stage = Stage::OffOpen;
+                }
+            }
+            Event::Trip | Event::Limit => {
+                let delay_s = match event {
+                    Event::Limit => self.circuit.board.control.current_limit.map_or(0.0, |limit| limit.delay_s),
+                    _ => self.comparator_delay_s(),
+                };
+                let off_s = (now_s + delay_s).min(self.latest_off_s);
+                let follows = off_s < self.latest_off_s;
+                if matches!(state.stage, Stage::LeadDead { .. }) {
+                    state.early_off_s = Some(off_s);
+                    sensitivity.into_iter().for_each(|s| s.start_early_off(follows));
+                } else {
+                    state.stage = Stage::Tripped { off_s };
+                    sensitivity.into_iter().for_each(|s| s.start_timer(follows));
+                }
+            }
+            Event::Amplifier(next) => {
+                if let (Analog::Linear, Some((low_v, high_v))) =
+                    (state.analog, compensator::clamp_v(&self.circuit.board.control.compensator))
+                {
+                    let held_v = if next == Analog::ClampHigh { high_v } else { low_v };
+                    state.x[network::compensator_state(&self.circuit)] = held_v;
+                }
+                state.analog = next;
+            }
+            Event::LoadCell(direction) => state.load_cell += direction,
+        }
+    }
+
+    fn comparator_delay_s(&self) -> f64 {
+        match self.circuit.board.control.modulator {
+            Modulator::VoltageMode { delay_s, .. } | Modulator::PeakCurrent { delay_s, .. } => delay_s,
+            Modulator::FixedDuty { .. } => 0.0,
+        }
+    }
+
+    fn on_timer(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
+        let now_s = state.phase_s;
+        if let Some(sensitivity) = sensitivity.as_deref_mut() {
+            sensitivity.timer_expired(state.stage, now_s >= self.period_s);
+        }
+        let mut start_timer = |follows: bool| {
+            if let Some(sensitivity) = sensitivity.as_deref_mut() {
+                sensitivity.start_timer(follows);
+            }
+        };
+        if now_s >= self.period_s {
+            state.cycle += 1;
+            state.phase_s = 0.0;
+            state.stage = self.stage_at_clock();
+            state.early_off_s = None;
+            return;
+        }
+        match state.stage {
+            Stage::LeadDead { .. } => {
+                let control = &self.circuit.board.control;
+                state.stage = match state.early_off_s {
+                    // A turn-off that was asked for before the turn-on suppresses the pulse.
+                    Some(off_s) if off_s.max(now_s + control.min_on_s) <= now_s => Stage::Off,
+                    Some(off_s) => {
+                        let by_minimum = now_s + control.min_on_s > off_s;
+                        if let (false, Some(sensitivity)) = (by_minimum, sensitivity.as_deref_mut()) {
+                            sensitivity.resume_early_off();
+                        }
+                        Stage::Tripped { off_s: off_s.max(now_s + control.min_on_s) }
+                    }
+                    None => self.stage_at_turn_on(now_s),
+                };
+            }
+            Stage::Blank { .. } => state.stage = Stage::On,
+            Stage::On | Stage::Tripped { .. } => {
+                if self.dead_s > 0.0 {
+                    state.stage = Stage::TrailDead { until_s: now_s + self.dead_s };
+                    start_timer(true);
+                } else {
+                    state.stage = Stage::Off;
+                }
+            }
+            Stage::TrailDead { .. } => {
+                // Diode emulation does not close the low side on a current that has already ended.
+                let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
+                let ended = emulation && state.x[FLUX_STATE] <= 0.0;
+                state.stage = if ended { Stage::OffOpen } else { Stage::Off };
+            }
+            Stage::Off | Stage::OffOpen => {}
+        }
+    }
+}
+
+/// Which events count in a stage.
+fn is_armed(stage: Stage, event: Event) -> bool {
+    match event {
+        Event::Trip => matches!(stage, Stage::LeadDead { .. } | Stage::On),
+        Event::Limit => stage == Stage::On,
+        _ => true,
+    }
+}
+
+/// The first event within the allowed time, if any.
+fn earliest_event(
+    mode: &Mode,
+    flow: &Flow,
+    state: &RunState,
+    allowed_s: f64,
+    allowed_basis: &Basis,
+) -> Option<(f64, Event)> {
+    let modal = &mode.modal;
+    let mut end_s = allowed_s;
+    let mut first = None;
+    for watch in &mode.watches {
+        if !is_armed(state.stage, watch.event) || (watch.event == Event::Trip && state.early_off_s.is_some()) {
+            continue;
+        }
+        let track = Track::new(modal, flow, &watch.row, (watch.per_phase * state.phase_s, watch.per_phase));
+        let end = if end_s == allowed_s { track.value_at_basis(allowed_basis, end_s) } else { track.value(end_s) };
+        if let Some(t) = track.first_crossing((0.0, end_s), (track.start(), end)) {
+            end_s = t;
+            first = Some((t, watch.event));
+        }
+    }
+    first
+}
+
+impl Mode {
+    fn watch(&self, event: Event) -> &Watch {
+        self.watches.iter().find(|watch| watch.event == event).expect("an event comes from a watch of its mode")
+    }
+}

@@ -1,0 +1,575 @@
+//! Modal form of a mode's matrices: exact propagation of a stretch as a sum of exponentials.
+//!
+//! `x' = A x + B u` is split by eigenvectors into real modes, oscillating pairs and one slow block. The slow
+//! block collects the eigenvalues that are zero or so small that their exponentials are short polynomials within a
+//! cycle: there, and only there, a converter's matrices are defective (a capacitor fed by a current sink
+//! in front of an integrator). Where the split is not accurate the mode is propagated by the matrix exponential.
+//!
+//! Method: docs/physics.md, "exact propagation".
+
+use super::row::{INPUTS, InputVector, MAX_STATES, Row, StateVector, dot};
+use nalgebra::{Complex, DMatrix, DVector, Schur};
+
+/// Degree of the polynomials of the slow block.
+const SLOW_DEGREE: usize = 6;
+/// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17.
+const SLOW_PER_CYCLE: f64 = 0.01;
+/// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
+const MODAL_ACCURACY: f64 = 1e-10;
+/// Iterations allowed to the Schur decomposition.
+const SCHUR_ITERATIONS: usize = 2000;
+
+/// Coefficients of a polynomial in time within a stretch, constant term first.
+pub type Polynomial = [f64; SLOW_DEGREE + 1];
+
+/// Exponentials of all modes at one time: for a pair the cosine and sine parts.
+pub type Basis = StateVector;
+
+/// Modal form of one mode.
+#[derive(Clone, Debug)]
+pub struct Modal {
+    /// Number of states.
+    pub n: usize,
+    /// Number of real modes; they come first.
+    pub reals: usize,
+    /// Number of oscillating pairs; they follow.
+    pub pairs: usize,
+    /// Decay rate of each fast coordinate in 1/s (a pair repeats its own).
+    pub rate: StateVector,
+    /// Angular frequency of each coordinate of a pair in rad/s.
+    pub omega: StateVector,
+    /// Columns: directions of the coordinates in the state space.
+    directions: Vec<StateVector>,
+    /// Rows: coordinates of a state.
+    coordinates: Vec<StateVector>,
+    /// Input of each coordinate.
+    input: Vec<InputVector>,
+    /// Particular solution of the fast coordinates per unit of each input.
+    particular: Vec<InputVector>,
+    /// Slow block, row by row, in coordinates from `reals + 2 * pairs` on.
+    slow: Vec<StateVector>,
+    /// Matrices of the fallback: state and inputs together.
+    dense: Option<DMatrix<f64>>,
+}
+
+/// A scalar function of time within a stretch: exponentials plus a polynomial.
+#[derive(Clone, Copy, Debug)]
+pub struct Scalar {
+    /// Coefficient of each basis function.
+    pub weight: StateVector,
+    /// Polynomial part.
+    pub polynomial: Polynomial,
+}
+
+/// Coordinates at the begin of a stretch, ready to be evaluated at any time within it.
+#[derive(Clone, Copy, Debug)]
+pub struct Flow {
+    eta: StateVector,
+    /// Constant and slope of the particular solution of fast coordinates.
+    steady: StateVector,
+    steady_slope: StateVector,
+    /// Polynomials of the slow coordinates.
+    slow: [Polynomial; 4],
+    /// Inputs and their slopes.
+    pub inputs: InputVector,
+    /// Slope of each input in 1/s.
+    pub input_slopes: InputVector,
+    /// State at the begin.
+    pub start: StateVector,
+}
+
+impl Modal {
+    /// Splits `x' = A x + B u`, given by its rows, for a converter with that period.
+    pub fn new(rows: &[Row], period_s: f64) -> Modal {
+        let n = rows.len();
+        let a = DMatrix::from_fn(n, n, |i, j| rows[i].x[j]);
+        let scale = balance(&a);
+        let balanced = DMatrix::from_fn(n, n, |i, j| a[(i, j)] * scale[j] / scale[i]);
+        let split = split(&balanced, period_s).filter(|split| split.is_accurate(&balanced, period_s));
+        match split {
+            Some(split) => Modal::from_split(rows, &split, &scale),
+            None => Modal::dense(rows),
+        }
+    }
+
+    fn from_split(rows: &[Row], split: &Split, scale: &[f64]) -> Modal {
+        let n = rows.len();
+        let mut modal = Modal {
+            n,
+            reals: split.reals,
+            pairs: split.pairs,
+            rate: [0.0; MAX_STATES],
+            omega: [0.0; MAX_STATES],
+            directions: vec![[0.0; MAX_STATES]; n],
+            coordinates: vec![[0.0; MAX_STATES]; n],
+            input: vec![[0.0; INPUTS]; n],
+            particular: vec![[0.0; INPUTS]; n],
+            slow: vec![],
+            dense: None,
+        };
+        for j in 0..n {
+            for i in 0..n {
+                modal.directions[j][i] = split.vectors[(i, j)] * scale[i];
+                modal.coordinates[j][i] = split.inverse[(j, i)] / scale[i];
+            }
+        }
+        for j in 0..n {
+            for u in 0..INPUTS {
+                modal.input[j][u] = (0..n).map(|i| modal.coordinates[j][i] * rows[i].u[u]).sum();
+            }
+        }
+        for j in 0..modal.fast() {
+            modal.rate[j] = split.block[(j, j)];
+        }
+        for j in (modal.reals..modal.fast()).step_by(2) {
+            modal.omega[j] = split.block[(j, j + 1)];
+            modal.omega[j + 1] = modal.omega[j];
+        }
+        for u in 0..INPUTS {
+            let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
+            let solved = modal.solve_fast(&column);
+            (0..modal.fast()).for_each(|j| modal.particular[j][u] = solved[j]);
+        }
+        modal.slow = (modal.fast()..n)
+            .map(|i| std::array::from_fn(|j| if j < n - modal.fast() { split.block[(i, modal.fast() + j)] } else { 0.0 }))
+            .collect();
+        modal
+    }
+
+    fn dense(rows: &[Row]) -> Modal {
+        let n = rows.len();
+        let size = n + 2 * INPUTS;
+        let matrix = DMatrix::from_fn(size, size, |i, j| match (i < n, j < n) {
+            (true, true) => rows[i].x[j],
+            (true, false) if j < n + INPUTS => rows[i].u[j - n],
+            (false, false) if i < n + INPUTS && j == i + INPUTS => 1.0,
+            _ => 0.0,
+        });
+        Modal {
+            n,
+            reals: 0,
+            pairs: 0,
+            rate: [0.0; MAX_STATES],
+            omega: [0.0; MAX_STATES],
+            directions: vec![],
+            coordinates: vec![],
+            input: vec![],
+            particular: vec![],
+            slow: vec![],
+            dense: Some(matrix),
+        }
+    }
+
+    /// Whether this mode is propagated by the matrix exponential instead of modes.
+    pub fn is_dense(&self) -> bool {
+        self.dense.is_some()
+    }
+
+    /// (decay rate, size) in 1/s of every fast mode in which one of the first `states` takes part.
+    pub fn rates_of(&self, states: usize) -> Vec<(f64, f64)> {
+        // The power stage does not feel the compensator: the share of its modes there is rounding only.
+        let takes_part = |j: &usize| {
+            let direction = &self.directions[*j];
+            let whole = direction.iter().fold(0.0f64, |size, v| size.max(v.abs()));
+            direction[..states].iter().any(|v| v.abs() > 1e-9 * whole)
+        };
+        (0..self.fast()).filter(takes_part).map(|j| (self.rate[j], self.rate[j].hypot(self.omega[j]))).collect()
+    }
+
+    /// Number of fast coordinates.
+    #[inline]
+    pub fn fast(&self) -> usize {
+        self.reals + 2 * self.pairs
+    }
+
+    /// Applies the inverse of the fast block to a vector of coordinates.
+    fn solve_fast(&self, v: &StateVector) -> StateVector {
+        let mut solved = [0.0; MAX_STATES];
+        for j in 0..self.reals {
+            solved[j] = v[j] / self.rate[j];
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            let (a, w) = (self.rate[j], self.omega[j]);
+            let norm = 1.0 / (a * a + w * w);
+            solved[j] = (a * v[j] - w * v[j + 1]) * norm;
+            solved[j + 1] = (w * v[j] + a * v[j + 1]) * norm;
+        }
+        solved
+    }
+
+    /// Coordinates at the begin of a stretch.
+    pub fn flow(&self, x: &StateVector, inputs: InputVector, input_slopes: InputVector) -> Flow {
+        let mut flow = Flow {
+            eta: [0.0; MAX_STATES],
+            steady: [0.0; MAX_STATES],
+            steady_slope: [0.0; MAX_STATES],
+            slow: [[0.0; SLOW_DEGREE + 1]; 4],
+            inputs,
+            input_slopes,
+            start: *x,
+        };
+        if self.is_dense() {
+            return flow;
+        }
+        let fast = self.fast();
+        for j in 0..self.n {
+            flow.eta[j] = dot(&self.coordinates[j], x);
+        }
+        for j in 0..fast {
+            flow.steady[j] = dot(&self.particular[j], &inputs);
+        }
+        if input_slopes.iter().any(|&slope| slope != 0.0) {
+            for j in 0..fast {
+                flow.steady_slope[j] = dot(&self.particular[j], &input_slopes);
+            }
+            let correction = self.solve_fast(&flow.steady_slope);
+            (0..fast).for_each(|j| flow.steady[j] += correction[j]);
+        }
+        (0..fast).for_each(|j| flow.eta[j] -= flow.steady[j]);
+        self.slow_polynomials(&mut flow);
+        flow
+    }
+
+    /// Taylor coefficients of the slow coordinates: each derivative is the block applied to the former one.
+    fn slow_polynomials(&self, flow: &mut Flow) {
+        let (fast, size) = (self.fast(), self.n - self.fast());
+        let mut derivative: [f64; 4] = [0.0; 4];
+        derivative[..size].copy_from_slice(&flow.eta[fast..fast + size]);
+        let mut factorial = 1.0;
+        for degree in 0..=SLOW_DEGREE {
+            for k in 0..size {
+                flow.slow[k][degree] = derivative[k] / factorial;
+            }
+            factorial *= (degree + 1) as f64;
+            let mut next = [0.0; 4];
+            for k in 0..size {
+                next[k] = (0..size).map(|l| self.slow[k][l] * derivative[l]).sum();
+                if degree == 0 {
+                    next[k] += dot(&self.input[fast + k], &flow.inputs);
+                } else if degree == 1 {
+                    next[k] += dot(&self.input[fast + k], &flow.input_slopes);
+                }
+            }
+            derivative = next;
+        }
+    }
+
+    /// Exponentials at a time from the begin of a stretch.
+    #[inline]
+    pub fn basis(&self, t_s: f64) -> Basis {
+        let mut basis = [0.0; MAX_STATES];
+        for j in 0..self.reals {
+            basis[j] = (self.rate[j] * t_s).exp();
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            let size = (self.rate[j] * t_s).exp();
+            let (sin, cos) = (self.omega[j] * t_s).sin_cos();
+            basis[j] = size * cos;
+            basis[j + 1] = size * sin;
+        }
+        basis
+    }
+
+    /// A row of the network in modal coordinates.
+    pub fn project(&self, row: &Row) -> ProjectedRow {
+        let mut coefficients = [0.0; MAX_STATES];
+        if !self.is_dense() {
+            for j in 0..self.n {
+                coefficients[j] = dot(&row.x, &self.directions[j]);
+            }
+        }
+        ProjectedRow { coefficients, row: *row }
+    }
+
+    /// A projected row along a flow, as a function of time.
+    pub fn scalar(&self, row: &ProjectedRow, flow: &Flow) -> Scalar {
+        let c = &row.coefficients;
+        let fast = self.fast();
+        let mut scalar = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1] };
+        for j in 0..self.reals {
+            scalar.weight[j] = c[j] * flow.eta[j];
+        }
+        for j in (self.reals..fast).step_by(2) {
+            scalar.weight[j] = c[j] * flow.eta[j] + c[j + 1] * flow.eta[j + 1];
+            scalar.weight[j + 1] = c[j] * flow.eta[j + 1] - c[j + 1] * flow.eta[j];
+        }
+        scalar.polynomial[0] = dot(c, &flow.steady) + dot(&row.row.u, &flow.inputs);
+        scalar.polynomial[1] = dot(c, &flow.steady_slope) + dot(&row.row.u, &flow.input_slopes);
+        for k in 0..self.n - fast {
+            for (sum, coefficient) in scalar.polynomial.iter_mut().zip(flow.slow[k]) {
+                *sum += c[fast + k] * coefficient;
+            }
+        }
+        scalar
+    }
+
+    /// State after a time, with the exponentials of that time.
+    pub fn state(&self, flow: &Flow, t_s: f64, basis: &Basis) -> StateVector {
+        if let Some(matrix) = &self.dense {
+            return dense_state(matrix, self.n, flow, t_s);
+        }
+        let fast = self.fast();
+        let mut y = [0.0; MAX_STATES];
+        for j in 0..self.reals {
+            y[j] = flow.eta[j] * basis[j];
+        }
+        for j in (self.reals..fast).step_by(2) {
+            y[j] = flow.eta[j] * basis[j] + flow.eta[j + 1] * basis[j + 1];
+            y[j + 1] = flow.eta[j + 1] * basis[j] - flow.eta[j] * basis[j + 1];
+        }
+        for j in 0..fast {
+            y[j] += flow.steady[j] + flow.steady_slope[j] * t_s;
+        }
+        for k in 0..self.n - fast {
+            y[fast + k] = horner(&flow.slow[k], t_s);
+        }
+        let mut x = [0.0; MAX_STATES];
+        for j in 0..self.n {
+            for (sum, direction) in x.iter_mut().zip(&self.directions[j]) {
+                *sum += y[j] * direction;
+            }
+        }
+        x
+    }
+
+    /// Transition matrix of the states over a time.
+    pub fn transition(&self, t_s: f64) -> DMatrix<f64> {
+        if let Some(matrix) = &self.dense {
+            return (matrix.view((0, 0), (self.n, self.n)) * t_s).exp();
+        }
+        // The columns are the responses to unit states without inputs.
+        let basis = self.basis(t_s);
+        let mut matrix = DMatrix::zeros(self.n, self.n);
+        for j in 0..self.n {
+            let mut unit = [0.0; MAX_STATES];
+            unit[j] = 1.0;
+            let x = self.state(&self.flow(&unit, [0.0; INPUTS], [0.0; INPUTS]), t_s, &basis);
+            (0..self.n).for_each(|i| matrix[(i, j)] = x[i]);
+        }
+        matrix
+    }
+}
+
+/// A row of the network together with its modal coefficients.
+#[derive(Clone, Copy, Debug)]
+pub struct ProjectedRow {
+    coefficients: StateVector,
+    /// The row itself.
+    pub row: Row,
+}
+
+impl Scalar {
+    /// Adds a straight line in time.
+    pub fn plus_line(mut self, constant: f64, slope_per_s: f64) -> Scalar {
+        self.polynomial[0] += constant;
+        self.polynomial[1] += slope_per_s;
+        self
+    }
+
+    /// Value at a time whose exponentials are known.
+    #[inline]
+    pub fn at_basis(&self, basis: &Basis, t_s: f64) -> f64 {
+        dot(&self.weight, basis) + horner(&self.polynomial, t_s)
+    }
+
+    /// Value at a time.
+    #[inline]
+    pub fn at(&self, modal: &Modal, t_s: f64) -> f64 {
+        self.at_basis(&modal.basis(t_s), t_s)
+    }
+
+    /// Value at the begin of the stretch.
+    pub fn at_start(&self, modal: &Modal) -> f64 {
+        let pairs: f64 = (modal.reals..modal.fast()).step_by(2).map(|j| self.weight[j]).sum();
+        self.weight[..modal.reals].iter().sum::<f64>() + pairs + self.polynomial[0]
+    }
+
+    /// Time derivative as a function of time.
+    pub fn derivative(&self, modal: &Modal) -> Scalar {
+        let mut d = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1] };
+        for j in 0..modal.reals {
+            d.weight[j] = self.weight[j] * modal.rate[j];
+        }
+        for j in (modal.reals..modal.fast()).step_by(2) {
+            let (a, w) = (modal.rate[j], modal.omega[j]);
+            d.weight[j] = a * self.weight[j] + w * self.weight[j + 1];
+            d.weight[j + 1] = a * self.weight[j + 1] - w * self.weight[j];
+        }
+        for k in 1..=SLOW_DEGREE {
+            d.polynomial[k - 1] = self.polynomial[k] * k as f64;
+        }
+        d
+    }
+
+    /// Bound of the magnitude of the second derivative over an interval: each mode by the larger of its end sizes.
+    pub fn curvature_bound(&self, modal: &Modal, from_s: f64, to_s: f64) -> f64 {
+        let size = |rate: f64| if rate < 0.0 { (rate * from_s).exp() } else { (rate * to_s).exp() };
+        let mut bound = 0.0;
+        for j in 0..modal.reals {
+            let rate = modal.rate[j];
+            let stiff = self.weight[j].abs() * rate * rate;
+            bound += if stiff == 0.0 { 0.0 } else { stiff * size(rate) };
+        }
+        for j in (modal.reals..modal.fast()).step_by(2) {
+            let (a, w) = (modal.rate[j], modal.omega[j]);
+            let stiff = self.weight[j].hypot(self.weight[j + 1]) * (a * a + w * w);
+            bound += if stiff == 0.0 { 0.0 } else { stiff * size(a) };
+        }
+        let mut power = 1.0;
+        for k in 2..=SLOW_DEGREE {
+            bound += (k * (k - 1)) as f64 * self.polynomial[k].abs() * power;
+            power *= to_s;
+        }
+        bound
+    }
+}
+
+#[inline]
+fn horner(polynomial: &Polynomial, t_s: f64) -> f64 {
+    polynomial.iter().rev().fold(0.0, |sum, coefficient| sum * t_s + coefficient)
+}
+
+fn dense_state(matrix: &DMatrix<f64>, n: usize, flow: &Flow, t_s: f64) -> StateVector {
+    let mut z = DVector::zeros(n + 2 * INPUTS);
+    (0..n).for_each(|i| z[i] = flow.start[i]);
+    for k in 0..INPUTS {
+        z[n + k] = flow.inputs[k];
+        z[n + INPUTS + k] = flow.input_slopes[k];
+    }
+    let end = (matrix * t_s).exp() * z;
+    std::array::from_fn(|i| if i < n { end[i] } else { 0.0 })
+}
+
+/// Diagonal scaling that makes rows and columns of a matrix alike in size (powers of two, so that it rounds nothing).
+fn balance(a: &DMatrix<f64>) -> Vec<f64> {
+    let n = a.nrows();
+    let mut scale = vec![1.0f64; n];
+    for _ in 0..50 {
+        let mut settled = true;
+        for k in 0..n {
+            let off = |i: usize, j: usize| (a[(i, j)] * scale[j] / scale[i]).abs();
+            let column: f64 = (0..n).filter(|&i| i != k).map(|i| off(i, k)).sum();
+            let row: f64 = (0..n).filter(|&j| j != k).map(|j| off(k, j)).sum();
+            if column > 0.0 && row > 0.0 {
+                let factor = (row / column).sqrt().log2().round().exp2();
+                settled &= factor == 1.0;
+                scale[k] *= factor;
+            }
+        }
+        if settled {
+            break;
+        }
+    }
+    scale
+}
+
+/// Eigenvalue, as (real part, imaginary part >= 0).
+type Eigenvalue = (f64, f64);
+
+struct Split {
+    reals: usize,
+    pairs: usize,
+    vectors: DMatrix<f64>,
+    inverse: DMatrix<f64>,
+    block: DMatrix<f64>,
+}
+
+impl Split {
+    /// Whether the split reproduces the matrix exponential over an eighth of a cycle and over the whole cycle.
+    fn is_accurate(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
+        [0.125, 1.0].iter().all(|part| {
+            let t = part * period_s;
+            let direct = (a * t).exp();
+            let modal = &self.vectors * (&self.block * t).exp() * &self.inverse;
+            let size = direct.amax().max(1.0);
+            let worst = (modal - direct).amax();
+            worst.is_finite() && worst <= MODAL_ACCURACY * size
+        })
+    }
+}
+
+/// Splits a balanced matrix; `None` where eigenvectors cannot be found well enough.
+fn split(a: &DMatrix<f64>, period_s: f64) -> Option<Split> {
+    let n = a.nrows();
+    let schur = Schur::try_new(a.clone(), f64::EPSILON, SCHUR_ITERATIONS)?;
+    let values = schur.complex_eigenvalues();
+    let slow_limit = SLOW_PER_CYCLE / period_s;
+    let (slow, fast): (Vec<Complex<f64>>, Vec<Complex<f64>>) = values.iter().copied().partition(|value| value.norm() <= slow_limit);
+    if slow.len() > 4 {
+        return None;
+    }
+    let mut reals: Vec<Eigenvalue> = fast.iter().filter(|v| v.im == 0.0).map(|v| (v.re, 0.0)).collect();
+    let mut pairs: Vec<Eigenvalue> = fast.iter().filter(|v| v.im > 0.0).map(|v| (v.re, v.im)).collect();
+    reals.sort_by(|a, b| b.0.total_cmp(&a.0));
+    pairs.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut vectors = DMatrix::zeros(n, n);
+    let mut block = DMatrix::zeros(n, n);
+    for (j, &(re, _)) in reals.iter().enumerate() {
+        let (value, vector) = eigenvector(a, Complex::new(re, 0.0))?;
+        block[(j, j)] = value.re;
+        (0..n).for_each(|i| vectors[(i, j)] = vector[i].re);
+    }
+    for (k, &(re, im)) in pairs.iter().enumerate() {
+        let (value, vector) = eigenvector(a, Complex::new(re, im))?;
+        let j = reals.len() + 2 * k;
+        block[(j, j)] = value.re;
+        block[(j + 1, j + 1)] = value.re;
+        block[(j, j + 1)] = value.im;
+        block[(j + 1, j)] = -value.im;
+        for i in 0..n {
+            vectors[(i, j)] = vector[i].re;
+            vectors[(i, j + 1)] = vector[i].im;
+        }
+    }
+    if !slow.is_empty() {
+        let first = n - slow.len();
+        let basis = slow_subspace(a, slow.len(), slow_limit)?;
+        let inner = basis.transpose() * a * &basis;
+        vectors.view_mut((0, first), (n, slow.len())).copy_from(&basis);
+        block.view_mut((first, first), (slow.len(), slow.len())).copy_from(&inner);
+    }
+    let inverse = vectors.clone().try_inverse()?;
+    Some(Split { reals: reals.len(), pairs: pairs.len(), vectors, inverse, block })
+}
+
+/// Eigenvector by inverse iteration, with the eigenvalue refined by Rayleigh's quotient.
+fn eigenvector(a: &DMatrix<f64>, guess: Complex<f64>) -> Option<(Complex<f64>, DVector<Complex<f64>>)> {
+    let n = a.nrows();
+    let complex = a.map(|v| Complex::new(v, 0.0));
+    let shift = guess + Complex::new(guess.norm() * 1e-10 + f64::MIN_POSITIVE, 0.0);
+    let shifted = &complex - DMatrix::from_diagonal_element(n, n, shift);
+    let lu = shifted.lu();
+    let mut vector = DVector::from_fn(n, |i, _| Complex::new(1.0 + 0.1 * i as f64, 0.0));
+    for _ in 0..4 {
+        vector = lu.solve(&vector)?;
+        let norm = vector.norm();
+        if !norm.is_finite() || norm == 0.0 {
+            return None;
+        }
+        vector /= Complex::new(norm, 0.0);
+    }
+    // A common phase is free; taking the largest entry as real keeps a real mode real.
+    let largest = vector.iter().copied().max_by(|p, q| p.norm().total_cmp(&q.norm()))?;
+    vector /= largest / Complex::new(largest.norm(), 0.0);
+    let applied = &complex * &vector;
+    let value = vector.dotc(&applied) / vector.dotc(&vector);
+    let value = if guess.im == 0.0 { Complex::new(value.re, 0.0) } else { value };
+    // A quotient that ran to another eigenvalue is worse than the guess.
+    let value = if (value - guess).norm() <= 1e-6 * guess.norm() { value } else { guess };
+    Some((value, vector))
+}
+
+/// Orthonormal basis of the invariant subspace of the `size` smallest eigenvalues, by inverse iteration.
+fn slow_subspace(a: &DMatrix<f64>, size: usize, slow_limit: f64) -> Option<DMatrix<f64>> {
+    let n = a.nrows();
+    // A shift well away from zero keeps the matrix regular and the slow eigenvalues still the nearest ones.
+    let lu = (a - DMatrix::from_diagonal_element(n, n, 0.7 * slow_limit)).lu();
+    let mut basis = DMatrix::from_fn(n, size, |i, j| 1.0 / (1.0 + (i + j) as f64) + f64::from(u8::from(i % size == j)));
+    for _ in 0..60 {
+        basis = lu.solve(&basis)?.qr().q();
+        if basis.iter().any(|v| !v.is_finite()) {
+            return None;
+        }
+    }
+    Some(basis)
+}

@@ -1,0 +1,343 @@
+//! The affine network of one mode: which switches conduct, on which piece of the saturation curve the
+//! inductor is, and in which state the amplifier and the load are.
+//!
+//! Equations: docs/physics.md, "power stage", "capacitor bank", "load".
+
+use super::compensator::{self, Analog};
+use super::row::{INPUTS, Input, Row};
+use crate::board::{Board, LoadKind, LowSide, Modulator, Ramp};
+use crate::parts::CapacitorBranch;
+use crate::parts::saturation::FluxTable;
+
+/// Bandwidth in Hz of the instrument through which ripple is usually read (common practice).
+pub const INSTRUMENT_BANDWIDTH_HZ: f64 = 20e6;
+
+/// Which way the inductor current takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Path {
+    /// Through the high-side switch.
+    High,
+    /// Through the low-side switch.
+    Low,
+    /// Through the low-side diode or body diode.
+    LowDiode,
+    /// Backwards through the body diode of the high side into the source.
+    HighDiode,
+    /// Nowhere: no current.
+    Idle,
+}
+
+/// Everything that selects one set of matrices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct ModeKey {
+    /// Way of the current.
+    pub path: Path,
+    /// Piece of the saturation curve, with the sign of the flux linkage; piece 0 holds both signs.
+    pub segment: i32,
+    /// State of the amplifier.
+    pub analog: Analog,
+    /// Cell of the output voltage about which a constant-power load is linearised; 0 for other loads.
+    pub load_cell: i32,
+}
+
+/// Board and part reduced to what the network needs, for one run.
+#[derive(Clone, Debug)]
+pub struct Circuit {
+    /// Board.
+    pub board: Board,
+    /// Capacitor branches with the capacitances of this run.
+    pub bank: Vec<CapacitorBranch>,
+    /// Current against flux linkage at the winding temperature.
+    pub flux: FluxTable,
+    /// Winding resistance at the winding temperature in ohm.
+    pub dcr_ohm: f64,
+    /// Input voltage in V.
+    pub source_v: f64,
+    /// Conductance of a resistive load in S.
+    pub load_s: f64,
+    /// Power of a constant-power load in W.
+    pub load_w: f64,
+    /// Whether the 20 MHz instrument is part of the network.
+    pub instrument: bool,
+}
+
+/// Relative width of a cell about which a constant-power load is linearised.
+const LOAD_CELL: f64 = 0.01;
+
+impl Circuit {
+    /// Circuit of a board with a part, reduced to `flux` and `dcr_ohm`, at an input voltage and a steady load.
+    pub fn new(board: &Board, flux: FluxTable, dcr_ohm: f64, source_v: f64, load_a: f64) -> Circuit {
+        let (load_s, load_w) = match board.load_kind {
+            LoadKind::Current => (0.0, 0.0),
+            LoadKind::Resistance => (load_a / board.output_v, 0.0),
+            LoadKind::Power => (0.0, load_a * board.output_v),
+        };
+        Circuit {
+            board: board.clone(),
+            bank: board.output_bank.clone(),
+            flux,
+            dcr_ohm,
+            source_v,
+            load_s,
+            load_w,
+            instrument: true,
+        }
+    }
+
+    /// Current that the load program draws when the steady load is `load_a`: the rest is drawn by conductance or power.
+    pub fn program_a(&self, load_a: f64) -> f64 {
+        load_a - self.load_s * self.board.output_v - self.load_w / self.board.output_v
+    }
+
+    /// On-resistance of the high side in ohm, warm.
+    pub fn high_side_ohm(&self) -> f64 {
+        self.board.stage.high_side_ohm * self.board.stage.hot_factor
+    }
+
+    /// On-resistance of the low side in ohm, warm; 0 for a diode.
+    pub fn low_side_ohm(&self) -> f64 {
+        match self.board.stage.low_side {
+            LowSide::Switch { on_ohm, .. } => on_ohm * self.board.stage.hot_factor,
+            LowSide::Diode { .. } => 0.0,
+        }
+    }
+
+    /// Forward voltage in V and slope resistance in ohm of the diode that conducts in dead time or as the low side.
+    pub fn diode(&self) -> (f64, f64) {
+        match self.board.stage.low_side {
+            LowSide::Switch { body_diode_v, .. } => (body_diode_v, 0.0),
+            LowSide::Diode { forward_v, slope_ohm } => (forward_v, slope_ohm),
+        }
+    }
+
+    /// Dead time in s; 0 for a diode.
+    pub fn dead_time_s(&self) -> f64 {
+        match self.board.stage.low_side {
+            LowSide::Switch { dead_time_s, .. } => dead_time_s,
+            LowSide::Diode { .. } => 0.0,
+        }
+    }
+
+    /// Amplitude of the modulator's ramp in V; 0 where there is none.
+    pub fn ramp_v(&self) -> f64 {
+        match self.board.control.modulator {
+            Modulator::VoltageMode { ramp: Ramp::Fixed(v), .. } => v,
+            Modulator::VoltageMode { ramp: Ramp::InputOver(n), .. } => self.source_v / n,
+            _ => 0.0,
+        }
+    }
+
+    /// Output voltage at the centre of a load cell in V.
+    fn cell_centre_v(&self, cell: i32) -> f64 {
+        self.board.output_v * (1.0 + LOAD_CELL * f64::from(cell))
+    }
+
+    /// Cell of a constant-power load for an output voltage; 0 for other loads.
+    pub fn load_cell(&self, output_v: f64) -> i32 {
+        if self.load_w == 0.0 {
+            return 0;
+        }
+        ((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32
+    }
+
+    /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell.
+    pub fn cell_edges_v(&self, cell: i32) -> (f64, f64) {
+        let half = 0.501 * LOAD_CELL * self.board.output_v;
+        (self.cell_centre_v(cell) - half, self.cell_centre_v(cell) + half)
+    }
+
+    /// Largest relative error of the current of a constant-power load by its linearisation: (dv/v)^2 at a cell's edge.
+    pub fn load_linearisation_error(&self) -> f64 {
+        if self.load_w == 0.0 { 0.0 } else { (0.501 * LOAD_CELL).powi(2) }
+    }
+
+    /// Conductance in S and additional current in A of the load in a cell.
+    pub fn load_line(&self, cell: i32) -> (f64, f64) {
+        if self.load_w == 0.0 {
+            return (self.load_s, 0.0);
+        }
+        let v = self.cell_centre_v(cell);
+        (self.load_s - self.load_w / (v * v), 2.0 * self.load_w / v)
+    }
+}
+
+/// Affine equations of one mode.
+#[derive(Clone, Debug)]
+pub struct Network {
+    /// Number of states.
+    pub states: usize,
+    /// Number of states of the power stage, which come first.
+    pub plant_states: usize,
+    /// Time derivative of each state.
+    pub derivative: Vec<Row>,
+    /// Inductor current in A.
+    pub inductor_a: Row,
+    /// Output voltage in V.
+    pub output_v: Row,
+    /// Output voltage as the instrument shows it, in V.
+    pub instrument_v: Row,
+    /// Switch-node voltage in V.
+    pub switch_v: Row,
+    /// Control voltage in V.
+    pub control_v: Row,
+    /// Drive of the amplifier's output.
+    pub drive: Row,
+    /// Current into the load in A, all kinds together.
+    pub load_a: Row,
+    /// Current into each capacitor branch in A.
+    pub branch_a: Vec<Row>,
+    /// Index of the state that holds each branch's capacitor voltage.
+    pub branch_state: Vec<usize>,
+}
+
+/// Index of the flux linkage among the states.
+pub const FLUX_STATE: usize = 0;
+
+/// Which branches have their own current state: every branch with inductance, but one of them follows from
+/// Kirchhoff's current law when nothing else can take up a difference of currents.
+fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<bool> {
+    let mut own: Vec<bool> = bank.iter().map(|branch| branch.esl_h > 0.0).collect();
+    if !conductive && own.iter().all(|&has| has) {
+        *own.last_mut().expect("a bank has at least one branch") = false;
+    }
+    own
+}
+
+/// Number of states of the power stage.
+fn plant_state_count(circuit: &Circuit) -> usize {
+    let own = current_states(&circuit.bank, circuit.load_s > 0.0);
+    1 + circuit.bank.len() + own.iter().filter(|&&has| has).count()
+}
+
+/// Index of the first state of the compensator.
+pub fn compensator_state(circuit: &Circuit) -> usize {
+    plant_state_count(circuit)
+}
+
+/// Number of states of the whole network.
+pub fn state_count(circuit: &Circuit) -> usize {
+    plant_state_count(circuit)
+        + compensator::state_count(&circuit.board.control.compensator)
+        + usize::from(circuit.instrument)
+}
+
+/// Inductor current on a piece of the saturation curve, and its slope 1/L in A/Wb.
+fn inductor_current(flux: &FluxTable, segment: i32) -> (Row, f64) {
+    let piece = flux.segment(segment.unsigned_abs() as usize);
+    let sign = f64::from(segment.signum());
+    let row = Row::state(FLUX_STATE) * piece.slope_a_per_wb + Row::constant(sign * piece.offset_a);
+    (row, piece.slope_a_per_wb)
+}
+
+/// Switch-node voltage with the current known; `None` when nothing conducts.
+fn switch_voltage(circuit: &Circuit, path: Path, current: &Row) -> Option<Row> {
+    let source = Row::input(Input::Source);
+    let (diode_v, diode_ohm) = circuit.diode();
+    match path {
+        Path::High => Some(source - *current * circuit.high_side_ohm()),
+        Path::Low => Some(-(*current * circuit.low_side_ohm())),
+        Path::LowDiode => Some(-(*current * diode_ohm) - Row::constant(diode_v)),
+        Path::HighDiode => Some(source + Row::constant(diode_v)),
+        Path::Idle => None,
+    }
+}
+
+/// Builds the network of a mode.
+pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
+    let bank = &circuit.bank;
+    let (conductance, extra_a) = circuit.load_line(key.load_cell);
+    let own = current_states(bank, circuit.load_s > 0.0);
+    let (inductor_a, slope) = match key.path {
+        Path::Idle => (Row::ZERO, 0.0),
+        _ => inductor_current(&circuit.flux, key.segment),
+    };
+    let driven = switch_voltage(circuit, key.path, &inductor_a);
+    let sink = Row::input(Input::Load) + Row::constant(extra_a);
+    let voltage: Vec<Row> = (0..bank.len()).map(|k| Row::state(1 + k)).collect();
+    let mut next = 1 + bank.len();
+    let mut branch_a: Vec<Option<Row>> = own
+        .iter()
+        .map(|&has| {
+            has.then(|| {
+                next += 1;
+                Row::state(next - 1)
+            })
+        })
+        .collect();
+    let plant_states = next;
+    let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
+    let free = inductor_a - sink - stateful;
+
+    let ideal = (0..bank.len()).find(|&k| bank[k].esl_h == 0.0 && bank[k].esr_ohm == 0.0);
+    let resistive = |k: usize| bank[k].esl_h == 0.0 && bank[k].esr_ohm > 0.0;
+    let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && !own[k]);
+    let output_v = if let Some(k) = ideal {
+        voltage[k]
+    } else if let Some(k) = eliminated {
+        // Kirchhoff's current law differentiated: the output follows from the rates of all inductive branches.
+        branch_a[k] = Some(free);
+        let across = driven.map_or(Row::ZERO, |v_sw| (v_sw - inductor_a * circuit.dcr_ohm) * slope);
+        let mut sum = across - Row::input(Input::LoadSlew);
+        let mut weight = slope;
+        for (j, branch) in bank.iter().enumerate() {
+            let current = branch_a[j].expect("every branch has inductance here");
+            sum = sum + (voltage[j] + current * branch.esr_ohm) * (1.0 / branch.esl_h);
+            weight += 1.0 / branch.esl_h;
+        }
+        sum * (1.0 / weight)
+    } else {
+        let mut sum = free;
+        let mut weight = conductance;
+        for k in (0..bank.len()).filter(|&k| resistive(k)) {
+            sum = sum + voltage[k] * (1.0 / bank[k].esr_ohm);
+            weight += 1.0 / bank[k].esr_ohm;
+        }
+        sum * (1.0 / weight)
+    };
+    let load_a = sink + output_v * conductance;
+    for k in (0..bank.len()).filter(|&k| resistive(k)) {
+        branch_a[k] = Some((output_v - voltage[k]) * (1.0 / bank[k].esr_ohm));
+    }
+    if let Some(k) = ideal {
+        let others = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
+        branch_a[k] = Some(inductor_a - load_a - others);
+    }
+    let branch_a: Vec<Row> = branch_a.into_iter().map(|row| row.expect("every branch has a current by now")).collect();
+
+    let switch_v = driven.unwrap_or(output_v);
+    let mut derivative = vec![if key.path == Path::Idle {
+        Row::ZERO
+    } else {
+        switch_v - inductor_a * circuit.dcr_ohm - output_v
+    }];
+    derivative.extend(branch_a.iter().zip(bank).map(|(current, branch)| *current * (1.0 / branch.capacitance_f)));
+    for k in (0..bank.len()).filter(|&k| own[k]) {
+        derivative.push((output_v - voltage[k] - branch_a[k] * bank[k].esr_ohm) * (1.0 / bank[k].esl_h));
+    }
+    let control = &circuit.board.control;
+    let ratio = compensator::reference_v(&control.compensator) / circuit.board.output_v;
+    let amplifier = compensator::rows(&control.compensator, plant_states, &output_v, ratio, key.analog);
+    derivative.extend(amplifier.derivative);
+    let instrument_v = if circuit.instrument {
+        let reading = Row::state(derivative.len());
+        derivative.push((output_v - reading) * (std::f64::consts::TAU * INSTRUMENT_BANDWIDTH_HZ));
+        reading
+    } else {
+        output_v
+    };
+    debug_assert_eq!(INPUTS, 5);
+    Network {
+        states: derivative.len(),
+        plant_states,
+        derivative,
+        inductor_a,
+        output_v,
+        instrument_v,
+        switch_v,
+        control_v: amplifier.control,
+        drive: amplifier.drive,
+        load_a,
+        branch_a,
+        branch_state: (1..=bank.len()).collect(),
+    }
+}

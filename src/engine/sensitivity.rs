@@ -1,0 +1,109 @@
+//! How the state depends on the state at the begin of a run: the linearised map with the shifts of the switching instants.
+//!
+//! At an instant where `n.x` crosses its threshold the instant moves by `-n.dx / (n.f + ramp)`; where the right side jumps
+//! from `f` to `g` the state then picks up `(f - g) dt`. Equations: docs/physics.md, "period map".
+
+use super::machine::{Mode, Stage};
+use super::modal::Flow;
+use super::row::{Row, StateVector};
+use nalgebra::{DMatrix, RowDVector};
+
+/// Linearised map from the first to the present state.
+#[derive(Clone, Debug)]
+pub struct Sensitivity {
+    /// d(present state) / d(first state).
+    pub matrix: DMatrix<f64>,
+    /// d(present instant) / d(first state).
+    now: RowDVector<f64>,
+    /// The same for the running timer, and for a turn-off asked for before the turn-on.
+    timer: RowDVector<f64>,
+    early_off: RowDVector<f64>,
+    /// Right side before the last instant, while that after it is not yet known.
+    before: Option<Vec<f64>>,
+}
+
+impl Sensitivity {
+    /// Identity for a network of that many states.
+    pub fn identity(states: usize) -> Sensitivity {
+        let zero = RowDVector::zeros(states);
+        Sensitivity {
+            matrix: DMatrix::identity(states, states),
+            now: zero.clone(),
+            timer: zero.clone(),
+            early_off: zero,
+            before: None,
+        }
+    }
+
+    fn right_side(mode: &Mode, x: &StateVector, flow: &Flow, t_s: f64) -> Vec<f64> {
+        let inputs = std::array::from_fn(|k| flow.inputs[k] + flow.input_slopes[k] * t_s);
+        mode.network.derivative.iter().map(|row| row.at(x, &inputs)).collect()
+    }
+
+    /// Passes a stretch; `crossed` is the row (and its slope per second of phase) whose crossing ended it.
+    pub(super) fn stretch(
+        &mut self,
+        mode: &Mode,
+        flow: &Flow,
+        duration_s: f64,
+        end: &StateVector,
+        crossed: Option<(&Row, f64)>,
+    ) {
+        if duration_s > 0.0 {
+            if let Some(before) = self.before.take() {
+                let after = Sensitivity::right_side(mode, &flow.start, flow, 0.0);
+                self.jump(&before, &after);
+            }
+            self.matrix = mode.modal.transition(duration_s) * &self.matrix;
+            let rate = Sensitivity::right_side(mode, end, flow, duration_s);
+            self.now = match crossed {
+                Some((row, per_phase)) => self.shift_of(row, per_phase, flow, &rate),
+                None => RowDVector::zeros(self.now.len()),
+            };
+            self.before = Some(rate);
+        }
+    }
+
+    fn jump(&mut self, before: &[f64], after: &[f64]) {
+        for (i, (f, g)) in before.iter().zip(after).enumerate() {
+            for j in 0..self.now.len() {
+                self.matrix[(i, j)] += (f - g) * self.now[j];
+            }
+        }
+    }
+
+    fn shift_of(&self, row: &Row, per_phase: f64, flow: &Flow, rate: &[f64]) -> RowDVector<f64> {
+        let n = rate.len();
+        let normal = RowDVector::from_fn(n, |_, i| row.x[i]);
+        let inputs: f64 = row.u.iter().zip(flow.input_slopes).map(|(a, b)| a * b).sum();
+        let speed: f64 = rate.iter().enumerate().map(|(i, f)| row.x[i] * f).sum::<f64>() + per_phase + inputs;
+        if speed == 0.0 {
+            return RowDVector::zeros(n);
+        }
+        (normal * &self.matrix) * (-1.0 / speed)
+    }
+
+    /// A timer expired: the instant moves as its start did. The clock never moves.
+    pub(super) fn timer_expired(&mut self, stage: Stage, is_clock: bool) {
+        let moves = !is_clock && matches!(stage, Stage::Tripped { .. } | Stage::TrailDead { .. });
+        self.now = if moves { self.timer.clone() } else { RowDVector::zeros(self.now.len()) };
+        if is_clock {
+            self.timer.fill(0.0);
+        }
+    }
+
+    /// A timer starts now; it `follows` the present instant, or ends at a fixed time after the clock edge.
+    pub(super) fn start_timer(&mut self, follows: bool) {
+        self.timer = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+    }
+
+    /// A turn-off is asked for before the turn-on.
+    pub(super) fn start_early_off(&mut self, follows: bool) {
+        self.early_off = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+    }
+
+    /// The turn-on came; the early turn-off is the running timer now.
+    pub(super) fn resume_early_off(&mut self) {
+        self.timer = self.early_off.clone();
+    }
+}

@@ -1,0 +1,191 @@
+//! Periodic steady state: Newton's method on the map from clock edge to clock edge.
+//!
+//! Method: docs/physics.md, "period map".
+
+use super::compensator;
+use super::error::EngineError;
+use super::machine::{Machine, Observer};
+use super::network::{self, FLUX_STATE};
+use super::program::Program;
+use super::row::{MAX_STATES, StateVector};
+use super::sensitivity::Sensitivity;
+use crate::board::Modulator;
+use nalgebra::{Complex, DMatrix, DVector, Schur};
+
+/// Cycles run from the first guess before Newton's method takes over.
+const SETTLING_CYCLES: u64 = 200;
+/// Cycles run before an orbit of several periods is looked for.
+const LONG_SETTLING_CYCLES: u64 = 6000;
+/// Relative residual at which an orbit is accepted; the map's rounding floor is near 5e-12.
+pub const ORBIT_RESIDUAL: f64 = 1e-10;
+/// Newton steps before giving up.
+const NEWTON_STEPS: usize = 25;
+/// Periods after which an orbit may repeat, in the order in which they are tried.
+const PERIODS: [u64; 6] = [1, 2, 4, 3, 8, 6];
+/// Largest multiplier of an orbit that is taken as stable.
+const STABLE: f64 = 1.0 + 1e-9;
+
+/// A periodic steady state.
+#[derive(Clone, Debug)]
+pub struct Orbit {
+    /// State at the clock edge.
+    pub x: StateVector,
+    /// Number of switching periods after which it repeats: 1, or more for alternating cycles.
+    pub periods: u64,
+    /// Relative change over those periods.
+    pub residual: f64,
+    /// Multipliers of the period map: eigenvalues of its linearisation.
+    pub multipliers: Vec<Complex<f64>>,
+    /// Programmed load current in A.
+    pub program_a: f64,
+}
+
+impl Orbit {
+    /// Magnitude of the largest multiplier.
+    pub fn largest_multiplier(&self) -> f64 {
+        self.multipliers.iter().map(|m| m.norm()).fold(0.0, f64::max)
+    }
+}
+
+/// Result of the map over some periods.
+struct Mapped {
+    end: StateVector,
+    matrix: DMatrix<f64>,
+}
+
+impl Machine {
+    /// First guess at the clock edge: every capacitor at rest, the inductor at the valley of its current.
+    fn first_guess(&self, load_a: f64) -> StateVector {
+        let board = &self.circuit.board;
+        let output_v = match board.control.modulator {
+            Modulator::FixedDuty { duty } => duty * self.circuit.source_v,
+            _ => board.output_v,
+        };
+        let mut x = [0.0; MAX_STATES];
+        let duty = (output_v / self.circuit.source_v).clamp(0.0, 1.0);
+        let swing_wb = output_v * (1.0 - duty) * self.period_s();
+        let middle_wb = self.circuit.flux.flux_wb(load_a);
+        x[FLUX_STATE] = (middle_wb - 0.5 * swing_wb).max(0.0);
+        for k in 0..self.circuit.bank.len() {
+            x[1 + k] = output_v;
+        }
+        let peak_a = self.circuit.flux.current_a(middle_wb + 0.5 * swing_wb);
+        let control_v = match board.control.modulator {
+            Modulator::FixedDuty { .. } => 0.0,
+            Modulator::VoltageMode { .. } => duty * self.circuit.ramp_v(),
+            Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
+                (peak_a + slope_a_per_s * duty * self.period_s()) / gain_a_per_v
+            }
+        };
+        let first = network::compensator_state(&self.circuit);
+        for (k, value) in compensator::resting_state(&board.control.compensator, control_v, output_v).iter().enumerate() {
+            x[first + k] = *value;
+        }
+        if self.circuit.instrument {
+            x[self.states - 1] = output_v;
+        }
+        x
+    }
+
+    /// Size of each state, for relative residuals.
+    fn scales(&self, load_a: f64) -> StateVector {
+        let board = &self.circuit.board;
+        let mut scale = [1.0; MAX_STATES];
+        let swing_wb = board.output_v * self.period_s();
+        scale[FLUX_STATE] = self.circuit.flux.flux_wb(load_a).abs().max(swing_wb);
+        let current_a = self.circuit.flux.current_a(scale[FLUX_STATE]);
+        let voltages = 1 + self.circuit.bank.len();
+        scale[1..voltages].fill(board.output_v);
+        scale[voltages..network::compensator_state(&self.circuit)].fill(current_a);
+        scale
+    }
+
+    fn settle(&mut self, x: StateVector, program_a: f64, cycles: u64) -> Result<StateVector, EngineError> {
+        let mut state = self.at_clock(x);
+        self.run(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
+        Ok(state.x)
+    }
+
+    fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
+        let mut state = self.at_clock(*x);
+        let mut sensitivity = Sensitivity::identity(self.states);
+        self.run(&mut state, periods, &mut Program::constant(program_a), &mut (), Some(&mut sensitivity))?;
+        Ok(Mapped { end: state.x, matrix: sensitivity.matrix })
+    }
+
+    /// Newton's method for an orbit of that many periods.
+    fn newton(&mut self, start: StateVector, load_a: f64, periods: u64) -> Result<Orbit, EngineError> {
+        let n = self.states;
+        let program_a = self.circuit.program_a(load_a);
+        let scale = self.scales(load_a);
+        let mut x = start;
+        let mut best: Option<Orbit> = None;
+        for _ in 0..NEWTON_STEPS {
+            let mapped = self.map(&x, program_a, periods)?;
+            let change = DVector::from_fn(n, |i, _| mapped.end[i] - x[i]);
+            let residual = (0..n).map(|i| (change[i] / scale[i]).abs()).fold(0.0, f64::max);
+            let improved = best.as_ref().is_none_or(|orbit| residual < orbit.residual);
+            if improved {
+                let multipliers = multipliers(&mapped.matrix);
+                best = Some(Orbit { x, periods, residual, multipliers, program_a });
+            }
+            if residual <= ORBIT_RESIDUAL && !(improved && residual > 1e-3 * ORBIT_RESIDUAL && residual > 1e-13) {
+                break;
+            }
+            if !improved && residual <= ORBIT_RESIDUAL {
+                break;
+            }
+            let system = DMatrix::identity(n, n) - mapped.matrix;
+            let Some(step) = system.lu().solve(&change).filter(|step| step.iter().all(|v| v.is_finite())) else { break };
+            // A step beyond the size of the states themselves is cut back: the map is only piecewise smooth.
+            let size = (0..n).map(|i| (step[i] / scale[i]).abs()).fold(0.0, f64::max);
+            let factor = if size > 0.5 { 0.5 / size } else { 1.0 };
+            (0..n).for_each(|i| x[i] += factor * step[i]);
+        }
+        let residual = best.as_ref().map_or(f64::INFINITY, |orbit| orbit.residual);
+        best.filter(|orbit| orbit.residual <= ORBIT_RESIDUAL)
+            .ok_or(EngineError::NoSteadyState { cycles: periods, residual })
+    }
+
+    /// The stable periodic steady state at a load: one period, or more where cycles alternate.
+    ///
+    /// # Errors
+    /// [`EngineError::NoSteadyState`] where no stable orbit was found, or whatever stops a run.
+    pub fn steady(&mut self, load_a: f64) -> Result<Orbit, EngineError> {
+        let program_a = self.circuit.program_a(load_a);
+        let guess = self.first_guess(load_a);
+        let settled = self.settle(guess, program_a, SETTLING_CYCLES)?;
+        match self.newton(settled, load_a, 1) {
+            Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
+            Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
+            _ => {}
+        }
+        let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
+        let mut least = f64::INFINITY;
+        for periods in PERIODS {
+            match self.newton(settled, load_a, periods) {
+                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
+                Ok(orbit) => least = least.min(orbit.residual),
+                Err(EngineError::NoSteadyState { residual, .. }) => least = least.min(residual),
+                Err(error) => return Err(error),
+            }
+        }
+        Err(EngineError::NoSteadyState { cycles: SETTLING_CYCLES + LONG_SETTLING_CYCLES, residual: least })
+    }
+
+    /// Runs an orbit once through all its periods under the eyes of an observer.
+    ///
+    /// # Errors
+    /// Whatever stops a run.
+    pub fn trace_orbit(&mut self, orbit: &Orbit, observer: &mut impl Observer) -> Result<(), EngineError> {
+        let mut state = self.at_clock(orbit.x);
+        self.run(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
+    }
+}
+
+/// Eigenvalues of the linearised map; empty where they cannot be found.
+fn multipliers(matrix: &DMatrix<f64>) -> Vec<Complex<f64>> {
+    Schur::try_new(matrix.clone(), f64::EPSILON, 1000)
+        .map(|schur| schur.complex_eigenvalues().iter().copied().collect())
+        .unwrap_or_default()
+}

@@ -1,0 +1,101 @@
+//! Boards for tests, built in code.
+#![allow(dead_code)]
+
+use presolder::board::{Board, Compensator, Control, LoadKind, LowSide, Modulator, Stage};
+use presolder::engine::machine::{Machine, Output};
+use presolder::engine::network::Circuit;
+use presolder::engine::book::Book;
+use presolder::engine::steady::Orbit;
+use presolder::measure::extremes::Extremes;
+use presolder::parts::CapacitorBranch;
+use presolder::parts::saturation::FluxTable;
+
+/// A capacitor branch.
+pub fn branch(capacitance_f: f64, esr_ohm: f64, esl_h: f64) -> CapacitorBranch {
+    CapacitorBranch { name: "branch".into(), capacitance_f, aged_capacitance_f: capacitance_f, esr_ohm, esl_h }
+}
+
+/// Switches without loss, dead time or delay.
+pub fn ideal_stage() -> Stage {
+    Stage {
+        high_side_ohm: 0.0,
+        low_side: LowSide::Switch { on_ohm: 0.0, dead_time_s: 0.0, body_diode_v: 0.7, emulation: false },
+        hot_factor: 1.0,
+        rise_s: 0.0,
+        fall_s: 0.0,
+        gate_charge_c: 0.0,
+        gate_v: 0.0,
+        recovery_charge_c: 0.0,
+        output_capacitance_f: 0.0,
+        quiescent_a: 0.0,
+        pulse_rating_a: None,
+    }
+}
+
+/// An open-loop board with a resistive load.
+pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<CapacitorBranch>, load_a: f64) -> Board {
+    Board {
+        title: "test".into(),
+        input_v: vec![source_v],
+        nominal_input_v: source_v,
+        output_v: duty * source_v,
+        frequency_hz,
+        load_a: vec![load_a],
+        load_kind: LoadKind::Resistance,
+        ambient_degc: 25.0,
+        stage: ideal_stage(),
+        output_bank: bank,
+        input_bank: vec![],
+        control: Control {
+            compensator: Compensator::Open,
+            modulator: Modulator::FixedDuty { duty },
+            min_on_s: 0.0,
+            min_off_s: 0.0,
+            current_limit: None,
+        },
+        load_step: None,
+        land: None,
+        keep_out: None,
+    }
+}
+
+/// What a steady state shows.
+pub struct Steady {
+    pub orbit: Orbit,
+    pub book: Book,
+    pub extremes: Extremes,
+}
+
+impl Steady {
+    pub fn current(&self) -> (f64, f64) {
+        let range = self.extremes.range(Output::Inductor);
+        (range.low, range.high)
+    }
+    pub fn voltage(&self) -> (f64, f64) {
+        let range = self.extremes.range(Output::Voltage);
+        (range.low, range.high)
+    }
+    pub fn mean_voltage(&self) -> f64 {
+        self.book.output_vs / self.book.duration_s
+    }
+    pub fn mean_current(&self) -> f64 {
+        self.book.current.0 / self.book.duration_s
+    }
+}
+
+/// Steady state of a board with an inductor.
+pub fn steady(board: &Board, flux: FluxTable, dcr_ohm: f64, source_v: f64, load_a: f64) -> Steady {
+    steady_of(Circuit::new(board, flux, dcr_ohm, source_v, load_a), load_a)
+}
+
+/// Steady state of a circuit.
+pub fn steady_of(circuit: Circuit, load_a: f64) -> Steady {
+    let mut machine = Machine::new(circuit).expect("the circuit is sound");
+    let orbit = machine.steady(load_a).expect("a steady state exists");
+    let book = Book::new(&machine.circuit);
+    let extremes = Extremes::of(&[Output::Inductor, Output::Voltage, Output::Instrument, Output::Control]);
+    let mut observer = (book, extremes);
+    machine.trace_orbit(&orbit, &mut observer).expect("an orbit runs");
+    let (book, extremes) = observer;
+    Steady { orbit, book, extremes }
+}
