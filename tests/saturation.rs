@@ -379,6 +379,57 @@ fn closed_form_temperature_and_tolerance() {
     assert!(between.is_beyond(-19.2) && !between.is_beyond(18.3));
 }
 
+/// Scaling the inductance by a tolerance scales the flux linkage at a current: a part 20 % low needs 1.25 times the current
+/// for the same flux linkage where the curve is flat. That parts come with 20 % tolerance is common practice.
+#[test]
+fn law_low_tolerance_raises_the_current() {
+    let tables = [table(25.0, &HARD_KNEE)];
+    let (nominal, low) = (
+        curve(&HARD_KNEE),
+        FluxCurve::new(&tables, 25.0, 0.8).expect("valid table"),
+    );
+    for k in 1..40 {
+        let flux_wb = f64::from(k) * 7.3e-6;
+        assert_rel(
+            low.current_a(flux_wb),
+            nominal.current_a(flux_wb / 0.8),
+            1e-13,
+            "scaled curve",
+        );
+    }
+    assert_rel(
+        low.current_a(61.3e-6) / nominal.current_a(61.3e-6),
+        1.25,
+        ROUNDING_REL,
+        "flat part",
+    );
+}
+
+/// The saturation current of IEC 62024-2 (catalogue scope) is the current at a stated drop; the tables reach 23.1/33 = 0.7
+/// of their first inductance at 7.8 A and 0.7 at 6.6 A.
+#[test]
+fn closed_form_current_at_a_stated_drop() {
+    for (points, current_a) in [(&HARD_KNEE[..], 7.8), (&SOFT_KNEE[..], 6.6)] {
+        let curve = curve(points);
+        assert_rel(
+            curve.current_at_drop_a(0.3).expect("reached"),
+            current_a,
+            1e-13,
+            "30 % drop",
+        );
+        let at_20 = curve.current_at_drop_a(0.2).expect("reached");
+        assert!(at_20 < current_a);
+        assert_rel(
+            curve.inductance_h(at_20),
+            0.8 * curve.inductance_h(0.0),
+            1e-13,
+            "20 % drop",
+        );
+        assert_eq!(curve.current_at_drop_a(0.97), None);
+        assert_eq!(curve.current_at_drop_a(f64::NAN), None);
+    }
+}
+
 #[test]
 fn error_bad_tables_are_refused() {
     let build = |points: &[(f64, f64)]| FluxCurve::new(&[table(25.0, points)], 25.0, 1.0);
