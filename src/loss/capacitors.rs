@@ -4,6 +4,9 @@ use super::{LossError, positive, variance};
 use crate::parts::CapacitorBranch;
 use std::f64::consts::PI;
 
+/// Keeps a branch in exact resonance without resistance finite; far below any real resistance.
+const LEAST_OHM: f64 = 1e-15;
+
 /// Equation capacitor-esr: P = I_rms^2 ESR, in W.
 pub fn esr_loss_w(rms_a: f64, esr_ohm: f64) -> f64 {
     rms_a * rms_a * esr_ohm
@@ -29,8 +32,7 @@ pub fn input_rms_trapezoid_a(duty: f64, mean_a: f64, ripple_a: f64) -> f64 {
 
 /// Equation capacitor-share: rms current of every branch in A, |Y_k| / |sum of Y| of the whole.
 ///
-/// Admittances at one frequency in Hz: an approximation, since the harmonics share by their own admittances. Branches in
-/// exact resonance without resistance carry everything between them.
+/// Admittances at one frequency in Hz: an approximation, since the harmonics share by their own admittances.
 ///
 /// # Errors
 /// A frequency or a capacitance that is not positive.
@@ -44,17 +46,12 @@ pub fn share_a(
         .iter()
         .map(|b| {
             let capacitance_f = positive("capacitance in F", b.capacitance_f)?;
-            Ok((b.esr_ohm, omega * b.esl_h - 1.0 / (omega * capacitance_f)))
+            Ok((
+                b.esr_ohm.max(LEAST_OHM),
+                omega * b.esl_h - 1.0 / (omega * capacitance_f),
+            ))
         })
         .collect::<Result<Vec<(f64, f64)>, LossError>>()?;
-    let shorts = impedances.iter().filter(|z| is_short(z)).count();
-    if shorts > 0 {
-        let each_a = rms_a / shorts as f64;
-        return Ok(impedances
-            .iter()
-            .map(|z| if is_short(z) { each_a } else { 0.0 })
-            .collect());
-    }
     let (mut conductance_s, mut susceptance_s) = (0.0, 0.0);
     for (r, x) in &impedances {
         let square = r * r + x * x;
@@ -66,8 +63,4 @@ pub fn share_a(
         .iter()
         .map(|(r, x)| rms_a / (r.hypot(*x) * total_s))
         .collect())
-}
-
-fn is_short(impedance: &(f64, f64)) -> bool {
-    *impedance == (0.0, 0.0)
 }

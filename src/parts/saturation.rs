@@ -200,7 +200,7 @@ impl FluxCurve {
     pub fn current_at_drop_a(&self, drop: f64) -> Option<f64> {
         let wanted_h = self.inductance_h(0.0) * (1.0 - drop);
         let (mut low, mut high) = (0.0, self.end_a());
-        if !(self.inductance_h(high) <= wanted_h) {
+        if wanted_h.is_nan() || self.inductance_h(high) > wanted_h {
             return None;
         }
         // L does not rise, so halving down to neighbouring numbers always ends at the crossing.
