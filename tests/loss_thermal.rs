@@ -88,17 +88,40 @@ fn law_settled_temperature_balances_heating_and_loss() {
     assert!((found.temperature_degc - exact).abs() < SETTLED_K);
 }
 
-/// A loss that climbs steeply and then levels off has a balance beyond the steep part, which is not a runaway.
+/// A loss that climbs steeply and then levels off has a balance beyond the steep part, which is not a runaway; on the way there
+/// no temperature below the ambient is asked for.
 #[test]
 fn law_steep_start_is_followed_to_its_balance() {
     let loss = |t: f64| 0.2 + 1.1 / (1.0 + (-(t - 60.0) / 4.0).exp());
-    let Outcome::Settled(found) = settled(46.0, 50.0, loss) else {
+    let mut coldest_degc = f64::INFINITY;
+    let Ok(outcome) = settle(46.0, 50.0, |t| {
+        coldest_degc = coldest_degc.min(t);
+        Ok::<f64, Infallible>(loss(t))
+    });
+    let Outcome::Settled(found) = outcome else {
         panic!("settles")
     };
     assert!(
         (46.0 + 50.0 * loss(found.temperature_degc) - found.temperature_degc).abs() < SETTLED_K
     );
     assert!(found.temperature_degc > 100.0);
+    assert_eq!(coldest_degc, 46.0);
+}
+
+/// Where a loss collapses within a kelvin or two the secant leaves the bracket, and halving it has to help.
+#[test]
+fn law_collapsing_loss_is_bracketed() {
+    for width_k in [0.7, 0.31, 0.13] {
+        let loss = |t: f64| 0.1 + 1.3 / (1.0 + ((t - 60.3) / width_k).exp());
+        let Outcome::Settled(found) = settled(27.0, 41.0, loss) else {
+            panic!("settles")
+        };
+        println!("width {width_k} K: {} evaluations", found.evaluations);
+        assert!(
+            (27.0 + 41.0 * loss(found.temperature_degc) - found.temperature_degc).abs() < SETTLED_K
+        );
+        assert!(found.evaluations <= 20);
+    }
 }
 
 #[test]
