@@ -2,7 +2,7 @@
 //!
 //! Method: docs/physics.md, "event location". On an interval of width h with |g''| <= K the function differs from
 //! its chord by at most K h^2 / 8 and its slope from the chord's by at most K h / 2. An interval is closed by one of the
-//! two bounds or halved.
+//! two bounds or halved. Where the function is zero within its own rounding it crosses nothing.
 
 use super::modal::{Basis, Flow, Modal, ProjectedRow, Scalar};
 
@@ -64,6 +64,9 @@ impl<'a> Track<'a> {
         if low.1.max(high.1) + bound * width * width / 8.0 < 0.0 {
             return None;
         }
+        if low.1.abs().max(high.1.abs()) + bound * width * width / 8.0 <= self.scalar.rounding(high.0) {
+            return None;
+        }
         let rise = high.1 - low.1;
         if rise.abs() > bound * width * width / 2.0 || width <= narrowest_s {
             return (high.1 >= 0.0).then(|| self.root(low, high));
@@ -91,6 +94,9 @@ impl<'a> Track<'a> {
     fn zeros_between(&self, low: (f64, f64), high: (f64, f64), narrowest_s: f64, visit: &mut impl FnMut(f64)) {
         let width = high.0 - low.0;
         let bound = self.scalar.curvature_bound(self.modal, low.0, high.0);
+        if low.1.abs().max(high.1.abs()) + bound * width * width / 8.0 <= self.scalar.rounding(high.0) {
+            return;
+        }
         let same_side = low.1 * high.1 > 0.0;
         if same_side && low.1.abs().min(high.1.abs()) > bound * width * width / 8.0 {
             return;

@@ -384,6 +384,13 @@ impl Scalar {
         self.weight[..modal.reals].iter().sum::<f64>() + pairs + self.polynomial[0]
     }
 
+    /// Size of the rounding error of a value at times up to `to_s`, growing modes left aside.
+    pub fn rounding(&self, to_s: f64) -> f64 {
+        let waves: f64 = self.weight.iter().map(|w| w.abs()).sum();
+        let polynomial: f64 = self.polynomial.iter().rev().fold(0.0, |sum, c| sum * to_s + c.abs());
+        4.0 * f64::EPSILON * (waves + polynomial)
+    }
+
     /// Time derivative as a function of time.
     pub fn derivative(&self, modal: &Modal) -> Scalar {
         let mut d = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1] };

@@ -1,3 +1,6 @@
 //! Measures: definitions applied to what the engine does.
 
+pub mod curves;
 pub mod extremes;
+pub mod steady;
+pub mod step;

@@ -1,6 +1,8 @@
 //! Boards for tests, built in code.
 #![allow(dead_code)]
 
+pub mod demo;
+
 use presolder::board::{Board, Compensator, Control, LoadKind, LowSide, Modulator, Stage};
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
