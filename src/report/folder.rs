@@ -54,16 +54,18 @@ pub fn safe_name(name: &str) -> String {
 }
 
 fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, ReportError> {
+    let record_text = json::record(record)?;
+    let plots = plots::all(record, curves)?;
     let mut files = vec![
-        (RECORD.to_string(), json::record(record)?),
-        (REPORT.to_string(), html::page(record, curves)?),
+        (RECORD.to_string(), record_text),
+        (REPORT.to_string(), html::page_with(record, &plots)),
         (QUANTITIES.to_string(), csv::quantities(record)?),
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", file.kind, safe_name(&file.part));
         files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), file.text));
     }
-    for plot in plots::all(record, curves)? {
+    for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));
     }
     Ok(files)

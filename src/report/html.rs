@@ -11,7 +11,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
 /// Quantities side by side in a table of conditions; more would not fit on paper.
-const COLUMNS: usize = 5;
+const COLUMNS: usize = 7;
 /// Signatures that are asked for.
 const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 
@@ -21,7 +21,11 @@ const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 /// [`ReportError::NotFinite`] where record or curves are damaged, [`ReportError::Plot`] where drawing fails.
 pub fn page(record: &Record, curves: &Curves) -> Result<String, ReportError> {
     check_finite(record)?;
-    let plots = plots::all(record, curves)?;
+    Ok(page_with(record, &plots::all(record, curves)?))
+}
+
+/// The page around plots that are already drawn.
+pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
     let title = format!("Inductor comparison: {}", record.case.title);
     let page = html! {
         (DOCTYPE)
@@ -37,7 +41,7 @@ pub fn page(record: &Record, curves: &Curves) -> Result<String, ReportError> {
                 (header(record, &title))
                 main {
                     (verdicts(record))
-                    (figures(&plots))
+                    (figures(plots))
                     (comparison(record))
                     (places(record))
                     (conditions(record))
@@ -49,7 +53,7 @@ pub fn page(record: &Record, curves: &Curves) -> Result<String, ReportError> {
             }
         }
     };
-    Ok(page.into_string())
+    page.into_string()
 }
 
 fn header(record: &Record, title: &str) -> Markup {
@@ -93,7 +97,7 @@ fn figures(plots: &[Plot]) -> Markup {
         section {
             h2 { "Plots" }
             @for plot in plots {
-                figure {
+                figure class=(plot.name) {
                     figcaption { (plot.title) }
                     div.scroll tabindex="0" { (PreEscaped(&plot.svg)) }
                     p.sub { (plot.description) }
@@ -105,13 +109,13 @@ fn figures(plots: &[Plot]) -> Markup {
 
 fn comparison(record: &Record) -> Markup {
     html! {
-        section {
+        section.numbers {
             h2 { "Comparison" }
             p {
-                "Worst value of each part over all conditions and corners; below it the change from the original in \
-                 the same condition and corner, then the share of the limit that is used (above 100 % is past it)."
+                "Worst value of each part over all conditions and corners; below it the share of its limit that is \
+                 used (above 100 % is past it), then the change from the original in the same condition and corner."
             }
-            ul { @for (sign, meaning) in MARKS { li { strong { (sign) } " " (meaning) } } }
+            p.marks { @for (sign, meaning) in MARKS { span { strong { (sign) } " " (meaning) } } }
             div.scroll tabindex="0" {
                 table {
                     thead { tr {
@@ -156,8 +160,8 @@ fn comparison_cell(format: &RowFormat, cell: &Cell) -> Markup {
     html! {
         td class=(class) {
             span.value { (format.value(cell)) @if !mark(cell.absolute).is_empty() { " " (mark(cell.absolute)) } }
-            @if let Some(change) = format.change(cell) { small { (change) " " (change_mark(cell)) } }
             @if let Some(used) = format.used(cell) { small { (used) " of limit" } }
+            @if let Some(change) = format.change(cell) { small { (change) " " (change_mark(cell)) } }
         }
     }
 }

@@ -114,7 +114,7 @@ fn differs_at_full_bandwidth(curve: &PeriodCurve) -> bool {
 fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let parts = &curves.steps;
     let Some(original) = parts.first().filter(|curve| curve.time_s.len() > 1) else { return Ok(None) };
-    let time = Axis::new("Time from the begin of the step", "s", original.time_s.iter().copied()).tight();
+    let time = Axis::new("Time from the start of the step", "s", original.time_s.iter().copied()).tight();
     let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
     let envelopes = |low: &dyn Fn(&StepCurve) -> Vec<f64>, high: &dyn Fn(&StepCurve) -> Vec<f64>| {
         let one = |(i, c): (usize, &StepCurve)| Envelope {

@@ -298,7 +298,8 @@ fn period(i: usize, name: &str) -> PeriodCurve {
             curve.current_a.push(3.0 + ripple_a * shape);
             let smooth = 5.07 + charge + 0.0112 * ripple_a * shape;
             curve.output_v.push(smooth + edge);
-            curve.output_20mhz_v.push(smooth + edge * settled - (esl_v + edge) * 0.2 * (1.0 - settled));
+            let before = if on { -0.3 * esl_v } else { esl_v };
+            curve.output_20mhz_v.push(smooth + edge * settled + before * (1.0 - settled));
             curve.switch_v.push(if on { 23.8 } else { -0.06 });
         }
     }
