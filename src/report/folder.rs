@@ -11,6 +11,7 @@ const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
 const WAVEFORMS: &str = "waveforms";
 const PLOTS: &str = "plots";
+const LONGEST_NAME: usize = 100;
 
 /// Writes all files of a comparison into the folder `target` and returns their paths.
 ///
@@ -21,7 +22,12 @@ const PLOTS: &str = "plots";
 /// # Errors
 /// [`ReportError::Occupied`] where the target is taken, [`ReportError::File`] where the system refuses,
 /// and the errors of the formats.
-pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> Result<Vec<PathBuf>, ReportError> {
+pub fn write(
+    record: &Record,
+    curves: &Curves,
+    target: &Path,
+    replace: bool,
+) -> Result<Vec<PathBuf>, ReportError> {
     let files = contents(record, curves)?;
     check_target(target, replace)?;
     let draft = Draft::create(target)?;
@@ -29,7 +35,10 @@ pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> 
         draft.write(name, text)?;
     }
     draft.place(target)?;
-    Ok(files.into_iter().map(|(name, _)| target.join(name)).collect())
+    Ok(files
+        .into_iter()
+        .map(|(name, _)| target.join(name))
+        .collect())
 }
 
 /// Where [`write()`] keeps the unfinished folder of `target` in this process.
@@ -37,20 +46,29 @@ pub fn draft_path(target: &Path) -> PathBuf {
     sibling(target, "draft")
 }
 
-/// Puts the surroundings of `target` in order after an interruption of [`write()`]: removes the draft, and
-/// puts a former result back that was already moved aside. Does nothing where there is nothing to do.
+/// Puts the surroundings of `target` in order after an interruption of [`write()`] in this process: removes the
+/// draft, and a former result that was moved aside comes back unless the new one is already in its place. Does
+/// nothing where there is nothing to do.
 pub fn discard(target: &Path) {
     let _ = fs::remove_dir_all(draft_path(target));
     let former = former_path(target);
-    if !exists(target) && exists(&former) {
+    if exists(target) {
+        let _ = fs::remove_dir_all(&former);
+    } else {
         let _ = fs::rename(&former, target);
     }
 }
 
-/// A file name of letters, digits, dot, underscore and hyphen only.
+/// Part of a file name: letters, digits, dot, underscore and hyphen only, not longer than file systems bear.
 pub fn safe_name(name: &str) -> String {
-    let safe = |c: char| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '-' };
-    name.chars().map(safe).collect()
+    let safe = |c: char| {
+        if c.is_ascii_alphanumeric() || "._-".contains(c) {
+            c
+        } else {
+            '-'
+        }
+    };
+    name.chars().take(LONGEST_NAME).map(safe).collect()
 }
 
 fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, ReportError> {
@@ -63,7 +81,10 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", file.kind, safe_name(&file.part));
-        files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), file.text));
+        files.push((
+            unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"),
+            file.text,
+        ));
     }
     for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));
@@ -73,10 +94,17 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
 
 /// A name that no file has yet, not even in other capitals.
 fn unused(files: &[(String, String)], stem: &str, extension: &str) -> String {
-    let taken = |name: &str| files.iter().any(|(other, _)| other.eq_ignore_ascii_case(name));
+    let taken = |name: &str| {
+        files
+            .iter()
+            .any(|(other, _)| other.eq_ignore_ascii_case(name))
+    };
     let first = format!("{stem}.{extension}");
     let others = (2..).map(|n| format!("{stem}-{n}.{extension}"));
-    std::iter::once(first).chain(others).find(|name| !taken(name)).unwrap_or_default()
+    std::iter::once(first)
+        .chain(others)
+        .find(|name| !taken(name))
+        .unwrap_or_default()
 }
 
 /// Unfinished folder; removed when dropped unless it was moved into place.
@@ -114,10 +142,13 @@ impl Draft {
         if replacing {
             fs::rename(target, &former).map_err(failed("move aside", target))?;
         }
-        let placed = fs::rename(&self.path, target).map_err(failed("move the finished folder to", target));
+        let placed =
+            fs::rename(&self.path, target).map_err(failed("move the finished folder to", target));
         if replacing {
             match &placed {
-                Ok(()) => fs::remove_dir_all(&former).map_err(failed("remove the former", &former))?,
+                Ok(()) => {
+                    fs::remove_dir_all(&former).map_err(failed("remove the former", &former))?
+                }
                 Err(_) => fs::rename(&former, target).map_err(failed("put back", &former))?,
             }
         }
@@ -130,7 +161,10 @@ fn former_path(target: &Path) -> PathBuf {
 }
 
 fn sibling(target: &Path, kind: &str) -> PathBuf {
-    let name = target.file_name().unwrap_or(OsStr::new("result")).to_string_lossy();
+    let name = target
+        .file_name()
+        .unwrap_or(OsStr::new("result"))
+        .to_string_lossy();
     target.with_file_name(format!(".{name}.{kind}-{}", std::process::id()))
 }
 
@@ -139,8 +173,15 @@ fn exists(path: &Path) -> bool {
     path.symlink_metadata().is_ok()
 }
 
-fn failed<'a>(action: &'static str, path: &'a Path) -> impl FnOnce(std::io::Error) -> ReportError + 'a {
-    move |source| ReportError::File { action, path: path.to_path_buf(), source }
+fn failed<'a>(
+    action: &'static str,
+    path: &'a Path,
+) -> impl FnOnce(std::io::Error) -> ReportError + 'a {
+    move |source| ReportError::File {
+        action,
+        path: path.to_path_buf(),
+        source,
+    }
 }
 
 fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
@@ -150,11 +191,19 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
         hint: hint.into(),
     };
     if target.file_name().is_none() {
-        return Err(occupied("is not the name of a folder that could be made", "give the name of a new folder"));
+        return Err(occupied(
+            "is not the name of a folder that could be made",
+            "give the name of a new folder",
+        ));
     }
-    let Ok(found) = target.symlink_metadata() else { return Ok(()) };
+    let Ok(found) = target.symlink_metadata() else {
+        return Ok(());
+    };
     if !found.is_dir() {
-        return Err(occupied("exists and is not a folder", "give the name of a new folder"));
+        return Err(occupied(
+            "exists and is not a folder",
+            "give the name of a new folder",
+        ));
     }
     if !holds_record(target) {
         return Err(occupied(
@@ -168,13 +217,24 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
             "move that file away, or give the name of a new folder",
         ));
     }
-    if replace { Ok(()) } else { Err(occupied("holds an earlier result", "allow it to be replaced, or give the name of a new folder")) }
+    if replace {
+        Ok(())
+    } else {
+        Err(occupied(
+            "holds an earlier result",
+            "allow it to be replaced, or give the name of a new folder",
+        ))
+    }
 }
 
 /// Whether the folder holds a record: the two keys that every record begins with.
 fn holds_record(folder: &Path) -> bool {
-    let Ok(text) = fs::read_to_string(folder.join(RECORD)) else { return false };
-    let Ok(value) = serde_json::from_str::<serde_json::Value>(&text) else { return false };
+    let Ok(text) = fs::read_to_string(folder.join(RECORD)) else {
+        return false;
+    };
+    let Ok(value) = serde_json::from_str::<serde_json::Value>(&text) else {
+        return false;
+    };
     value["record_version"].is_u64() && value["presolder_version"].is_string()
 }
 
@@ -192,7 +252,11 @@ fn foreign_entry(folder: &Path) -> std::io::Result<Option<String>> {
                 for inner in fs::read_dir(entry.path())? {
                     let path = inner?.path();
                     if path.is_dir() || path.extension() != Some(OsStr::new(extension)) {
-                        let inner = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+                        let inner = path
+                            .file_name()
+                            .unwrap_or_default()
+                            .to_string_lossy()
+                            .into_owned();
                         return Ok(Some(format!("{name}/{inner}")));
                     }
                 }
@@ -201,4 +265,50 @@ fn foreign_entry(folder: &Path) -> std::io::Result<Option<String>> {
         }
     }
     Ok(None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn error_a_draft_that_cannot_be_finished_is_removed() {
+        let room = tempfile::tempdir().expect("a temporary folder");
+        let target = room.path().join("result");
+        {
+            let draft = Draft::create(&target).expect("a draft");
+            draft.write("record.json", "{}").expect("a file");
+            assert!(draft.write("no/such/folder.csv", "").is_err());
+            assert!(draft_path(&target).is_dir());
+        }
+        assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 0);
+    }
+
+    #[test]
+    fn error_a_former_result_comes_back_when_the_move_fails() {
+        let room = tempfile::tempdir().expect("a temporary folder");
+        let target = room.path().join("result");
+        fs::create_dir(&target).expect("a folder");
+        fs::write(target.join("record.json"), "former").expect("a file");
+        let draft = Draft::create(&target).expect("a draft");
+        fs::remove_dir_all(&draft.path).expect("the draft vanishes");
+        assert!(draft.place(&target).is_err());
+        assert_eq!(
+            fs::read_to_string(target.join("record.json")).expect("it is back"),
+            "former"
+        );
+        assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 1);
+    }
+
+    #[test]
+    fn law_a_former_result_comes_back_after_an_interruption() {
+        let room = tempfile::tempdir().expect("a temporary folder");
+        let target = room.path().join("result");
+        fs::create_dir(former_path(&target)).expect("a folder");
+        discard(&target);
+        assert!(target.is_dir() && !former_path(&target).exists());
+        fs::create_dir(former_path(&target)).expect("a folder");
+        discard(&target);
+        assert!(target.is_dir() && !former_path(&target).exists());
+    }
 }

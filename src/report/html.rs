@@ -99,12 +99,17 @@ fn figures(plots: &[Plot]) -> Markup {
             @for plot in plots {
                 figure class=(plot.name) {
                     figcaption { (plot.title) }
-                    div.scroll tabindex="0" { (PreEscaped(&plot.svg)) }
+                    (scroll(&plot.title, html! { (PreEscaped(&plot.svg)) }))
                     p.sub { (plot.description) }
                 }
             }
         }
     }
+}
+
+/// Content that scrolls sideways on a narrow screen, also by keyboard.
+fn scroll(label: &str, content: Markup) -> Markup {
+    html! { div.scroll tabindex="0" role="group" aria-label=(label) { (content) } }
 }
 
 fn comparison(record: &Record) -> Markup {
@@ -116,7 +121,7 @@ fn comparison(record: &Record) -> Markup {
                  used (above 100 % is past it), then the change from the original in the same condition and corner."
             }
             p.marks { @for (sign, meaning) in MARKS { span { strong { (sign) } " " (meaning) } } }
-            div.scroll tabindex="0" {
+            div.scroll tabindex="0" role="group" aria-label="Comparison" {
                 table {
                     thead { tr {
                         th scope="col" { "Quantity" }
@@ -173,7 +178,7 @@ fn places(record: &Record) -> Markup {
             h2 { "Where the worst values occur" }
             details {
                 summary { "Uncertainty, condition and corner of every value" }
-                div.scroll tabindex="0" {
+                div.scroll tabindex="0" role="group" aria-label="Where the worst values occur" {
                     table {
                         thead { tr {
                             @for head in ["Quantity", "Part"] { th scope="col" { (head) } }
@@ -253,12 +258,26 @@ fn quantities_of<'a>(results: &[&'a ConditionRecord]) -> Vec<&'a ValueRecord> {
     found
 }
 
-fn condition_table(record: &Record, kind: &str, results: &[&ConditionRecord], columns: &[&ValueRecord]) -> Markup {
-    let values = |id: &str| results.iter().filter_map(|r| value_of(r, id)).collect::<Vec<_>>();
-    let scales = columns.iter().map(|c| Scale::of(values(&c.quantity), &c.unit)).collect::<Vec<_>>();
-    let shown = |value: Option<f64>, unit: &str| value.map_or("–".to_string(), |v| quantity(v, unit));
+fn condition_table(
+    record: &Record,
+    kind: &str,
+    results: &[&ConditionRecord],
+    columns: &[&ValueRecord],
+) -> Markup {
+    let values = |id: &str| {
+        results
+            .iter()
+            .filter_map(|r| value_of(r, id))
+            .collect::<Vec<_>>()
+    };
+    let scales = columns
+        .iter()
+        .map(|c| Scale::of(values(&c.quantity), &c.unit))
+        .collect::<Vec<_>>();
+    let shown =
+        |value: Option<f64>, unit: &str| value.map_or("–".to_string(), |v| quantity(v, unit));
     html! {
-        div.scroll tabindex="0" {
+        div.scroll tabindex="0" role="group" aria-label=(kind) {
             table {
                 caption { "Condition: " (kind) }
                 thead { tr {
@@ -286,11 +305,19 @@ fn condition_table(record: &Record, kind: &str, results: &[&ConditionRecord], co
 }
 
 fn value_of(result: &ConditionRecord, id: &str) -> Option<f64> {
-    result.values.iter().find(|value| value.quantity == id).map(|value| value.value)
+    result
+        .values
+        .iter()
+        .find(|value| value.quantity == id)
+        .map(|value| value.value)
 }
 
 fn label_of<'a>(record: &'a Record, id: &'a str) -> &'a str {
-    record.quantities.iter().find(|row| row.quantity == id).map_or(id, |row| &row.label)
+    record
+        .quantities
+        .iter()
+        .find(|row| row.quantity == id)
+        .map_or(id, |row| &row.label)
 }
 
 /// Notes of the results, each once with the places where it applies.
@@ -309,8 +336,16 @@ fn condition_notes(results: &[&ConditionRecord]) -> Markup {
 }
 
 fn place_of(result: &ConditionRecord) -> String {
-    let numbers = [result.input_v.map(|v| quantity(v, "V")), result.load_a.map(|a| quantity(a, "A"))];
-    numbers.into_iter().flatten().chain([result.corner.clone()]).collect::<Vec<_>>().join(", ")
+    let numbers = [
+        result.input_v.map(|v| quantity(v, "V")),
+        result.load_a.map(|a| quantity(a, "A")),
+    ];
+    numbers
+        .into_iter()
+        .flatten()
+        .chain([result.corner.clone()])
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn origins(record: &Record) -> Markup {
@@ -322,7 +357,7 @@ fn origins(record: &Record) -> Markup {
                 ul { @for warning in &record.warnings { li { (warning) } } }
             }
             h3 { "Assumed data and stated origins" }
-            div.scroll tabindex="0" {
+            div.scroll tabindex="0" role="group" aria-label="Origins" {
                 table {
                     thead { tr { @for head in ["Datum", "Value", "Origin", "Reason"] { th scope="col" { (head) } } } }
                     tbody { @for origin in &record.origins { tr {

@@ -12,6 +12,8 @@ const BETWEEN_GROUPS: i32 = 22;
 const AXIS_HEIGHT: i32 = 96;
 const LONGEST_LABEL: i32 = 560;
 const VALUE_ROOM: i32 = 120;
+/// Between a label and its bars, for the numbers of the parts.
+const NUMBER_ROOM: i32 = 60;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
@@ -60,7 +62,10 @@ impl Frame {
 impl BarChart {
     /// The chart as SVG.
     pub fn draw(&self) -> Result<String, String> {
-        let legend = self.parts.iter().enumerate().map(|(i, name)| Legend::filled(name, Stroke::part(i).color));
+        let legend =
+            self.parts.iter().enumerate().map(|(i, name)| {
+                Legend::filled(&format!("{} {name}", i + 1), Stroke::part(i).color)
+            });
         let legend = legend.collect::<Vec<_>>();
         let frame = self.frame(legend_height(&legend));
         draw_on(frame.bottom + AXIS_HEIGHT, |root| {
@@ -86,12 +91,22 @@ impl BarChart {
     }
 
     fn frame(&self, top: i32) -> Frame {
-        let values = || self.groups.iter().flat_map(|g| g.bars.iter().flatten()).map(|bar| bar.value);
-        let longest = self.groups.iter().map(|g| g.label.chars().count()).max().unwrap_or(0) as i32;
+        let values = || {
+            self.groups
+                .iter()
+                .flat_map(|g| g.bars.iter().flatten())
+                .map(|bar| bar.value)
+        };
+        let longest = self
+            .groups
+            .iter()
+            .map(|g| g.label.chars().count())
+            .max()
+            .unwrap_or(0) as i32;
         let largest = values().fold(self.line.map_or(0.0, |line| 1.1 * line), f64::max);
         let most = self.most.map_or(largest, |most| largest.min(most));
         Frame {
-            left: (longest * CHARACTER + 30).min(LONGEST_LABEL),
+            left: (longest * CHARACTER + NUMBER_ROOM).min(LONGEST_LABEL),
             right: WIDTH - VALUE_ROOM,
             top,
             bottom: top + self.groups.len() as i32 * self.group_height(),
@@ -105,21 +120,42 @@ impl BarChart {
         let style = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
         for value in values {
             let x = frame.x(value);
-            let line = PathElement::new(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2));
+            let line = PathElement::new(
+                vec![(x, frame.top), (x, frame.bottom)],
+                GRID.stroke_width(2),
+            );
             root.draw(&line).map_err(text_of)?;
-            root.draw(&Text::new(fixed(value, decimals), (x, frame.bottom + 10), style.clone())).map_err(text_of)?;
+            root.draw(&Text::new(
+                fixed(value, decimals),
+                (x, frame.bottom + 10),
+                style.clone(),
+            ))
+            .map_err(text_of)?;
         }
         let middle = (frame.left + frame.right) / 2;
-        root.draw(&Text::new(self.axis.clone(), (middle, frame.bottom + 52), style)).map_err(text_of)?;
+        root.draw(&Text::new(
+            self.axis.clone(),
+            (middle, frame.bottom + 52),
+            style,
+        ))
+        .map_err(text_of)?;
         let zero = frame.x(0.0);
-        let line = PathElement::new(vec![(zero, frame.top), (zero, frame.bottom)], FRAME.stroke_width(2));
+        let line = PathElement::new(
+            vec![(zero, frame.top), (zero, frame.bottom)],
+            FRAME.stroke_width(2),
+        );
         root.draw(&line).map_err(text_of)
     }
 
     fn draw_line(&self, root: &Area, frame: &Frame) -> Result<(), String> {
-        let Some(value) = self.line else { return Ok(()) };
+        let Some(value) = self.line else {
+            return Ok(());
+        };
         let x = frame.x(value);
-        let line = PathElement::new(vec![(x, frame.top), (x, frame.bottom)], Stroke::limit().style());
+        let line = PathElement::new(
+            vec![(x, frame.top), (x, frame.bottom)],
+            Stroke::limit().style(),
+        );
         root.draw(&line).map_err(text_of)
     }
 }
@@ -129,8 +165,12 @@ fn draw_bars(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), 
         let Some(bar) = bar else { continue };
         let y = top + i as i32 * LANE;
         let ends = (frame.x(0.0), frame.x(bar.value));
-        let corners = [(ends.0.min(ends.1), y + 3), (ends.0.max(ends.1), y + LANE - 3)];
-        root.draw(&Rectangle::new(corners, Stroke::part(i).color.filled())).map_err(text_of)?;
+        let corners = [
+            (ends.0.min(ends.1), y + 3),
+            (ends.0.max(ends.1), y + LANE - 3),
+        ];
+        root.draw(&Rectangle::new(corners, Stroke::part(i).color.filled()))
+            .map_err(text_of)?;
     }
     Ok(())
 }
@@ -139,20 +179,37 @@ fn draw_bars(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), 
 fn draw_labels(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), String> {
     let middle = top + group.bars.len() as i32 * LANE / 2;
     let label = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
-    root.draw(&Text::new(shortened(&group.label), (frame.left - 14, middle), label)).map_err(text_of)?;
+    root.draw(&Text::new(
+        shortened(&group.label),
+        (frame.left - NUMBER_ROOM, middle),
+        label,
+    ))
+    .map_err(text_of)?;
     let beside = text_style(INK).pos(Pos::new(HPos::Left, VPos::Center));
+    let number = text_style(FRAME).pos(Pos::new(HPos::Right, VPos::Center));
     for (i, bar) in group.bars.iter().enumerate() {
+        let lane = (frame.left - 8, top + i as i32 * LANE + LANE / 2);
+        root.draw(&Text::new((i + 1).to_string(), lane, number.clone()))
+            .map_err(text_of)?;
         let Some(bar) = bar else { continue };
-        let at = (frame.x(bar.value.max(0.0)) + 10, top + i as i32 * LANE + LANE / 2);
+        let at = (
+            frame.x(bar.value.max(0.0)) + 10,
+            top + i as i32 * LANE + LANE / 2,
+        );
         let arrow = if bar.value > frame.most { "→ " } else { "" };
-        root.draw(&Text::new(format!("{arrow}{}", bar.text), at, beside.clone())).map_err(text_of)?;
+        root.draw(&Text::new(
+            format!("{arrow}{}", bar.text),
+            at,
+            beside.clone(),
+        ))
+        .map_err(text_of)?;
     }
     Ok(())
 }
 
 /// A label that fits left of the bars.
 fn shortened(label: &str) -> String {
-    let fitting = ((LONGEST_LABEL - 30) / CHARACTER) as usize;
+    let fitting = ((LONGEST_LABEL - NUMBER_ROOM) / CHARACTER) as usize;
     if label.chars().count() <= fitting {
         return label.to_string();
     }

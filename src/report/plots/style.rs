@@ -17,19 +17,21 @@ const LIMIT: RGBColor = RGBColor(0x3a, 0x3a, 0x3a);
 const BAND: RGBColor = RGBColor(0x77, 0x77, 0x77);
 const LOAD: RGBColor = RGBColor(0x88, 0x88, 0x88);
 
-/// Hues of the parts. Their relative luminance rises from black in steps (0, 0.05, 0.13, 0.21, ...) while the
-/// contrast against white stays at 3 or more; neighbours differ in blueness as well.
-const HUES: [RGBColor; 6] = [
-    RGBColor(0x00, 0x00, 0x00),
-    RGBColor(0x1c, 0x3f, 0x94),
-    RGBColor(0xb8, 0x4a, 0x0c),
-    RGBColor(0x1f, 0x8a, 0x7d),
-    RGBColor(0xa5, 0x63, 0xc8),
-    RGBColor(0xa8, 0x88, 0x10),
+/// The original is black and solid.
+const ORIGINAL: RGBColor = RGBColor(0x00, 0x00, 0x00);
+/// Hues of the substitutes. Relative luminance rises in steps (0.03, 0.08, 0.14, 0.20, 0.28), so that later
+/// parts are lighter in grey print; the contrast against white stays above 3.
+const HUES: [RGBColor; 5] = [
+    RGBColor(0x16, 0x30, 0x6e),
+    RGBColor(0x8f, 0x2f, 0x0a),
+    RGBColor(0x1c, 0x74, 0x6a),
+    RGBColor(0xa3, 0x5f, 0xcb),
+    RGBColor(0xb0, 0x8c, 0x10),
 ];
-
-/// Dash patterns of the parts in pixels; the original's line is solid.
-const DASHES: [&str; 6] = ["", "26 9", "9 7", "26 8 5 8", "14 6", "26 6 5 6 5 6"];
+/// Dash patterns of the substitutes in pixels.
+const DASHES: [&str; 5] = ["26 9", "9 7", "26 8 5 8", "14 6", "26 6 5 6 5 6"];
+/// Times that the hues are gone through before looks repeat.
+const ROUNDS: usize = DASHES.len();
 const LIMIT_DASH: &str = "3 7";
 const BAND_DASH: &str = "2 10";
 
@@ -43,22 +45,34 @@ pub struct Stroke {
 impl Stroke {
     /// Line of the part with that number.
     pub fn part(index: usize) -> Self {
-        Self { color: part_color(index), width: if index == 0 { 4 } else { 3 } }
+        Self {
+            color: part_color(index),
+            width: if index == 0 { 4 } else { 3 },
+        }
     }
 
     /// Line of a limit.
     pub fn limit() -> Self {
-        Self { color: LIMIT, width: 3 }
+        Self {
+            color: LIMIT,
+            width: 3,
+        }
     }
 
     /// Line of a band's edge.
     pub fn band() -> Self {
-        Self { color: BAND, width: 3 }
+        Self {
+            color: BAND,
+            width: 3,
+        }
     }
 
     /// Line of the load current.
     pub fn load() -> Self {
-        Self { color: LOAD, width: 5 }
+        Self {
+            color: LOAD,
+            width: 5,
+        }
     }
 
     pub fn style(self) -> ShapeStyle {
@@ -66,18 +80,26 @@ impl Stroke {
     }
 }
 
-/// Parts beyond the last hue start over with another dash pattern; the lowest bits of blue keep the colour unique.
+/// Substitutes beyond the last hue start over with another dash pattern; the lowest bits of blue keep the
+/// colour unique, because [`described`] finds the dash pattern by it.
 fn part_color(index: usize) -> RGBColor {
-    let RGBColor(r, g, b) = HUES[index % HUES.len()];
-    RGBColor(r, g, b ^ (index / HUES.len()).min(7) as u8)
+    let Some(substitute) = index.checked_sub(1) else {
+        return ORIGINAL;
+    };
+    let RGBColor(r, g, b) = HUES[substitute % HUES.len()];
+    RGBColor(r, g, b ^ (substitute / HUES.len()).min(ROUNDS - 1) as u8)
 }
 
 fn part_dash(index: usize) -> &'static str {
-    DASHES[(index + index / HUES.len()) % DASHES.len()]
+    index.checked_sub(1).map_or("", |substitute| {
+        DASHES[(substitute + substitute / HUES.len()) % DASHES.len()]
+    })
 }
 
 pub fn text_style(color: RGBColor) -> TextStyle<'static> {
-    (FontFamily::SansSerif, TEXT, FontStyle::Normal).into_font().color(&color)
+    (FontFamily::SansSerif, TEXT, FontStyle::Normal)
+        .into_font()
+        .color(&color)
 }
 
 /// Adds what the drawing library cannot: dash patterns, round joins, a white rim around text, title and
@@ -87,7 +109,7 @@ pub fn text_style(color: RGBColor) -> TextStyle<'static> {
 /// is looked for here.
 pub fn described(svg: &str, name: &str, title: &str, description: &str) -> String {
     let mut dashes = vec![(hex(LIMIT), LIMIT_DASH), (hex(BAND), BAND_DASH)];
-    dashes.extend((0..HUES.len() * 8).map(|i| (hex(part_color(i)), part_dash(i))).filter(|(_, dash)| !dash.is_empty()));
+    dashes.extend((1..=HUES.len() * ROUNDS).map(|i| (hex(part_color(i)), part_dash(i))));
     let mut out = String::with_capacity(svg.len() + svg.len() / 8);
     for (number, line) in svg.lines().enumerate() {
         if number == 0 {
@@ -117,8 +139,15 @@ fn opening(line: &str, name: &str, title: &str, description: &str) -> String {
 }
 
 fn dashed(line: &str, dashes: &[(String, &str)]) -> String {
-    match dashes.iter().find(|(color, _)| line.contains(color.as_str())) {
-        Some((color, dash)) => line.replacen(color.as_str(), &format!("{color} stroke-dasharray=\"{dash}\""), 1),
+    match dashes
+        .iter()
+        .find(|(color, _)| line.contains(color.as_str()))
+    {
+        Some((color, dash)) => line.replacen(
+            color.as_str(),
+            &format!("{color} stroke-dasharray=\"{dash}\""),
+            1,
+        ),
         None => line.to_string(),
     }
 }
@@ -128,5 +157,7 @@ fn hex(RGBColor(r, g, b): RGBColor) -> String {
 }
 
 fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
 }
