@@ -1,0 +1,219 @@
+//! Tables as CSV (RFC 4180): comma, decimal point, CRLF, SI units in the header.
+
+use super::{ReportError, check_finite};
+use crate::compare::record::{
+    Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve,
+};
+use serde::Serialize;
+
+/// Significant digits of a number in a table: a picosecond in a second's run stays visible.
+const DIGITS: usize = 12;
+
+/// One CSV file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CsvFile {
+    /// Part.
+    pub part: String,
+    /// "period" or "step".
+    pub kind: &'static str,
+    /// Content.
+    pub text: String,
+}
+
+/// One file a part for the period and, where there are steps, one for the step.
+///
+/// # Errors
+/// [`ReportError::NotFinite`] and [`ReportError::Ragged`] where a curve is damaged.
+pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
+    let periods = curves.periods.iter().map(|curve| {
+        Ok(CsvFile {
+            part: curve.part.clone(),
+            kind: "period",
+            text: period(curve)?,
+        })
+    });
+    let steps = curves.steps.iter().map(|curve| {
+        Ok(CsvFile {
+            part: curve.part.clone(),
+            kind: "step",
+            text: step(curve)?,
+        })
+    });
+    periods.chain(steps).collect()
+}
+
+/// One switching period; time ascends from the clock edge, two rows share a time where a waveform jumps.
+///
+/// # Errors
+/// As [`waveforms`].
+pub fn period(curve: &PeriodCurve) -> Result<String, ReportError> {
+    table(
+        &curve.part,
+        &[
+            ("time_s", &curve.time_s),
+            ("current_a", &curve.current_a),
+            ("output_v", &curve.output_v),
+            ("output_20mhz_v", &curve.output_20mhz_v),
+            ("switch_v", &curve.switch_v),
+        ],
+    )
+}
+
+/// Load step and release; low and high are the extremes in the interval that begins at the row's time.
+///
+/// # Errors
+/// As [`waveforms`].
+pub fn step(curve: &StepCurve) -> Result<String, ReportError> {
+    table(
+        &curve.part,
+        &[
+            ("time_s", &curve.time_s),
+            ("output_low_v", &curve.output_low_v),
+            ("output_high_v", &curve.output_high_v),
+            ("current_low_a", &curve.current_low_a),
+            ("current_high_a", &curve.current_high_a),
+            ("load_a", &curve.load_a),
+        ],
+    )
+}
+
+fn table(part: &str, columns: &[(&str, &Vec<f64>)]) -> Result<String, ReportError> {
+    let rows = columns.first().map_or(0, |(_, values)| values.len());
+    for (_, values) in columns {
+        if values.len() != rows {
+            return Err(ReportError::Ragged {
+                part: part.into(),
+                first: rows,
+                other: values.len(),
+            });
+        }
+    }
+    let mut writer = writer();
+    writer.write_record(columns.iter().map(|(name, _)| *name))?;
+    for row in 0..rows {
+        let mut fields = Vec::with_capacity(columns.len());
+        for (name, values) in columns {
+            fields
+                .push(number(values[row]).ok_or_else(|| not_finite(part, name, row, values[row]))?);
+        }
+        writer.write_record(&fields)?;
+    }
+    finished(writer)
+}
+
+fn not_finite(part: &str, column: &str, row: usize, value: f64) -> ReportError {
+    ReportError::NotFinite {
+        place: format!("curve of {part}, {column}, row {}", row + 1),
+        value: value.to_string(),
+    }
+}
+
+/// Shortest text that reads back as the value rounded to [`DIGITS`] digits; an exponent only where it is shorter to read.
+fn number(value: f64) -> Option<String> {
+    if !value.is_finite() {
+        return None;
+    }
+    let rounded: f64 = format!("{value:.*e}", DIGITS - 1).parse().ok()?;
+    let plain = rounded == 0.0 || (1e-4..1e7).contains(&rounded.abs());
+    Some(if plain {
+        format!("{}", rounded + 0.0)
+    } else {
+        format!("{rounded:e}")
+    })
+}
+
+/// One line of `quantities.csv`: one quantity of one part.
+#[derive(Serialize)]
+struct QuantityLine<'a> {
+    quantity: &'a str,
+    label: &'a str,
+    unit: &'a str,
+    part: &'a str,
+    original: bool,
+    value: Option<String>,
+    uncertainty: Option<String>,
+    place: Option<&'a str>,
+    limit: Option<String>,
+    limit_side: Option<String>,
+    limit_stated: Option<bool>,
+    share_of_limit: Option<String>,
+    judgement: Option<String>,
+    change: Option<String>,
+    change_kind: String,
+    change_place: Option<&'a str>,
+    agreed_change: Option<String>,
+    agreed_side: Option<String>,
+    agreed_stated: Option<bool>,
+    change_judgement: Option<String>,
+    bench_sees: Option<bool>,
+}
+
+/// The whole comparison, one line a quantity and part, all values in the SI unit of their line.
+///
+/// # Errors
+/// [`ReportError::NotFinite`] where the record holds a number that is not finite.
+pub fn quantities(record: &Record) -> Result<String, ReportError> {
+    check_finite(&record.quantities)?;
+    let mut writer = writer();
+    for row in &record.quantities {
+        for (part, cell) in record.parts.iter().zip(&row.cells) {
+            writer.serialize(line(row, &part.name, part.original, cell.as_ref()))?;
+        }
+    }
+    finished(writer)
+}
+
+fn line<'a>(
+    row: &'a QuantityRow,
+    part: &'a str,
+    original: bool,
+    cell: Option<&'a Cell>,
+) -> QuantityLine<'a> {
+    let value_of = |limit: &Option<LimitRecord>| limit.as_ref().and_then(|l| number(l.value));
+    let side_of = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| word(&l.side));
+    let stated = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| l.stated);
+    QuantityLine {
+        quantity: &row.quantity,
+        label: &row.label,
+        unit: &row.unit,
+        part,
+        original,
+        value: cell.and_then(|c| number(c.value)),
+        uncertainty: cell.and_then(|c| number(c.uncertainty)),
+        place: cell.map(|c| c.place.as_str()),
+        limit: value_of(&row.limit),
+        limit_side: side_of(&row.limit),
+        limit_stated: stated(&row.limit),
+        share_of_limit: cell.and_then(|c| c.share_of_limit).and_then(number),
+        judgement: cell.map(|c| word(&c.absolute)),
+        change: cell.and_then(|c| c.change).and_then(number),
+        change_kind: word(&row.change_kind),
+        change_place: cell.and_then(|c| c.change_place.as_deref()),
+        agreed_change: value_of(&row.agreed_change),
+        agreed_side: side_of(&row.agreed_change),
+        agreed_stated: stated(&row.agreed_change),
+        change_judgement: cell.map(|c| word(&c.relative)),
+        bench_sees: cell.and_then(|c| c.bench_sees),
+    }
+}
+
+/// The word by which an enumeration goes in the record.
+pub(super) fn word(value: &impl Serialize) -> String {
+    serde_json::to_value(value)
+        .ok()
+        .and_then(|v| v.as_str().map(String::from))
+        .unwrap_or_default()
+}
+
+fn writer() -> csv::Writer<Vec<u8>> {
+    csv::WriterBuilder::new()
+        .terminator(csv::Terminator::CRLF)
+        .from_writer(Vec::new())
+}
+
+fn finished(writer: csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
+    let bytes = writer
+        .into_inner()
+        .map_err(|e| csv::Error::from(e.into_error()))?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}

@@ -1,0 +1,315 @@
+//! Numbers for people: one prefix a row, three to four significant digits, signs and shares.
+
+use crate::compare::record::{Cell, ChangeKind, Judgement, LimitRecord, QuantityRow, Side};
+
+/// Units that take a prefix, with the largest power of ten that is usual for them.
+const PREFIXED: [(&str, i32); 13] = [
+    ("V", 3),
+    ("A", 3),
+    ("ohm", 6),
+    ("m", 0),
+    ("H", 0),
+    ("F", 0),
+    ("s", 0),
+    ("Hz", 9),
+    ("W", 3),
+    ("J", 3),
+    ("Wb", 0),
+    ("A/s", 9),
+    ("V/s", 9),
+];
+
+/// Magnitudes that are written without an exponent, after the prefix.
+const PLAIN: std::ops::Range<f64> = 1e-5..1e7;
+
+/// Prefix and number of decimals that the values of one row or axis share.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scale {
+    /// Power of ten of the prefix.
+    exponent: i32,
+    /// Prefix and unit as shown, empty for a pure number.
+    pub unit: String,
+    decimals: i32,
+}
+
+impl Scale {
+    /// Scale that suits the largest of `values`, which are in the SI unit `unit`.
+    pub fn of(values: impl IntoIterator<Item = f64>, unit: &str) -> Self {
+        let largest = values
+            .into_iter()
+            .filter(|v| v.is_finite())
+            .fold(0.0, |a: f64, v| a.max(v.abs()));
+        let exponent = prefix_exponent(largest, unit);
+        let decimals = if largest > 0.0 {
+            (3 - magnitude(largest) + exponent).clamp(0, 6)
+        } else {
+            0
+        };
+        Self {
+            exponent,
+            unit: format!("{}{}", prefix(exponent), shown_unit(unit)),
+            decimals,
+        }
+    }
+
+    /// The value in the prefixed unit.
+    pub fn scaled(&self, value: f64) -> f64 {
+        // Only whole powers of ten, which are exact; 1e-3 is not.
+        if self.exponent < 0 {
+            value * 10_f64.powi(-self.exponent)
+        } else {
+            value / 10_f64.powi(self.exponent)
+        }
+    }
+
+    /// The number alone: four significant digits for the row's largest value, no less than three for a small one.
+    pub fn number(&self, value: f64) -> String {
+        let v = self.scaled(value);
+        if !v.is_finite() {
+            return "invalid".into();
+        }
+        if v != 0.0 && !PLAIN.contains(&v.abs()) {
+            return format!("{v:.2e}");
+        }
+        let wanted = if v == 0.0 { 0 } else { 2 - magnitude(v) };
+        fixed(v, self.decimals.max(wanted.min(self.decimals + 3)))
+    }
+
+    /// The number without needless zeros, for a limit that a person wrote.
+    pub fn short(&self, value: f64) -> String {
+        shortest(self.scaled(value))
+    }
+
+    /// Number and unit.
+    pub fn with_unit(&self, value: f64) -> String {
+        joined(&self.number(value), &self.unit)
+    }
+}
+
+fn joined(number: &str, unit: &str) -> String {
+    if unit.is_empty() {
+        number.to_string()
+    } else {
+        format!("{number} {unit}")
+    }
+}
+
+/// Value with prefix and unit, standing alone, without needless zeros.
+pub fn quantity(value: f64, unit: &str) -> String {
+    let scale = Scale::of([value], unit);
+    joined(&trimmed(scale.number(value)), &scale.unit)
+}
+
+fn trimmed(number: String) -> String {
+    if number.contains('.') {
+        number
+            .trim_end_matches('0')
+            .trim_end_matches('.')
+            .to_string()
+    } else {
+        number
+    }
+}
+
+fn magnitude(value: f64) -> i32 {
+    value.abs().log10().floor() as i32
+}
+
+fn prefix_exponent(largest: f64, unit: &str) -> i32 {
+    let Some((_, most)) = PREFIXED.iter().find(|(name, _)| *name == unit) else {
+        return 0;
+    };
+    if largest == 0.0 {
+        0
+    } else {
+        (magnitude(largest).div_euclid(3) * 3).clamp(-12, *most)
+    }
+}
+
+fn prefix(exponent: i32) -> &'static str {
+    match exponent {
+        -12 => "p",
+        -9 => "n",
+        -6 => "µ",
+        -3 => "m",
+        3 => "k",
+        6 => "M",
+        9 => "G",
+        _ => "",
+    }
+}
+
+fn shown_unit(unit: &str) -> &str {
+    match unit {
+        "degC" => "°C",
+        "deg" => "°",
+        "ohm" => "Ω",
+        "1" => "",
+        other => other,
+    }
+}
+
+/// Fixed decimals without a negative zero.
+pub fn fixed(value: f64, decimals: i32) -> String {
+    let text = format!("{value:.*}", decimals.max(0) as usize);
+    if text
+        .trim_start_matches('-')
+        .chars()
+        .all(|c| c == '0' || c == '.')
+    {
+        text.replace('-', "")
+    } else {
+        text
+    }
+}
+
+/// Up to six significant digits, trailing zeros dropped.
+fn shortest(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return fixed(0.0, 0);
+    }
+    trimmed(fixed(value, (5 - magnitude(value)).clamp(0, 12)))
+}
+
+/// A fraction in per cent with three significant digits and a sign: "+15.1", "-0.42", "0".
+fn signed_percent(fraction: f64) -> String {
+    let percent = 100.0 * fraction;
+    if percent.abs() < 0.005 {
+        return "0".into();
+    }
+    let text = fixed(percent, (2 - magnitude(percent)).clamp(0, 2));
+    if percent > 0.0 {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// A share in per cent: whole numbers, one decimal close to 100 so that 99.7 never reads as 100.
+pub fn percent(share: f64) -> String {
+    let percent = 100.0 * share;
+    match percent {
+        p if p > 999.0 => ">999".into(),
+        p if (p - 100.0).abs() < 1.0 && p != 100.0 => fixed(p, 1),
+        p => fixed(p, 0),
+    }
+}
+
+/// How the cells of one row of the comparison are shown.
+pub struct RowFormat<'a> {
+    row: &'a QuantityRow,
+    /// Prefix and unit of the row.
+    pub scale: Scale,
+}
+
+impl<'a> RowFormat<'a> {
+    /// Format that suits the cells of `row`.
+    pub fn of(row: &'a QuantityRow) -> Self {
+        let cells = row.cells.iter().flatten().map(|cell| cell.value);
+        Self {
+            row,
+            scale: Scale::of(cells, &row.unit),
+        }
+    }
+
+    /// Value without unit.
+    pub fn value(&self, cell: &Cell) -> String {
+        self.scale.number(cell.value)
+    }
+
+    /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it.
+    pub fn change(&self, cell: &Cell) -> Option<String> {
+        let change = cell.change?;
+        Some(match self.row.change_kind {
+            ChangeKind::Fraction => format!("{} %", signed_percent(change)),
+            ChangeKind::Difference => self.signed(change),
+        })
+    }
+
+    /// A difference with the decimals of the row, which is what both values were shown with.
+    fn signed(&self, change: f64) -> String {
+        let text = fixed(self.scale.scaled(change), self.scale.decimals);
+        match change {
+            _ if !text.chars().any(|c| c.is_ascii_digit() && c != '0') => "0".into(),
+            c if c > 0.0 => format!("+{text}"),
+            _ => text,
+        }
+    }
+
+    /// How much of the absolute limit the value uses: "47 %".
+    pub fn used(&self, cell: &Cell) -> Option<String> {
+        limit_use(self.row, cell).map(|share| format!("{} %", percent(share)))
+    }
+
+    /// The absolute limit in words, with `*` for a default: "max 30 mV".
+    pub fn limit(&self) -> Option<String> {
+        let limit = self.row.limit.as_ref()?;
+        let number = joined(&self.scale.short(limit.value), &self.scale.unit);
+        Some(sided(limit, &number, ""))
+    }
+
+    /// The agreed change in words, with `*` for a default: "change ±20 %".
+    pub fn agreed_change(&self) -> Option<String> {
+        let limit = self.row.agreed_change.as_ref()?;
+        let (number, unit) = match self.row.change_kind {
+            ChangeKind::Fraction => (shortest(100.0 * limit.value), "%"),
+            ChangeKind::Difference => (self.scale.short(limit.value), self.scale.unit.as_str()),
+        };
+        let sign = if limit.value > 0.0 && limit.side != Side::Within {
+            "+"
+        } else {
+            ""
+        };
+        Some(sided(
+            limit,
+            &joined(&format!("{sign}{number}"), unit),
+            "change ",
+        ))
+    }
+}
+
+fn sided(limit: &LimitRecord, number: &str, what: &str) -> String {
+    let star = if limit.stated { "" } else { "*" };
+    match limit.side {
+        Side::AtMost => format!("{what}max {number}{star}"),
+        Side::AtLeast => format!("{what}min {number}{star}"),
+        Side::Within => format!("{what}±{number}{star}"),
+    }
+}
+
+/// Share of the absolute limit that a value uses, so that more than 1 is always past it: value over
+/// limit, and limit over value where the limit is a lowest allowed value.
+pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
+    let limit = row.limit.as_ref()?;
+    let share = match limit.side {
+        Side::AtMost | Side::Within => cell.share_of_limit?,
+        Side::AtLeast if cell.value > 0.0 && limit.value > 0.0 => limit.value / cell.value,
+        Side::AtLeast => return None,
+    };
+    share.is_finite().then_some(share)
+}
+
+/// Mark of a judgement: `!` past the limit, `?` the limit lies inside the uncertainty.
+pub fn mark(judgement: Judgement) -> &'static str {
+    match judgement {
+        Judgement::Fail => "!",
+        Judgement::Inconclusive => "?",
+        Judgement::Pass | Judgement::NoLimit => "",
+    }
+}
+
+/// Mark of a change: as its judgement, else `~` where the stated bench would not see it.
+pub fn change_mark(cell: &Cell) -> &'static str {
+    match (mark(cell.relative), cell.bench_sees) {
+        ("", Some(false)) => "~",
+        (mark, _) => mark,
+    }
+}
+
+/// What the marks mean, in the order in which they are explained.
+pub const MARKS: [(&str, &str); 4] = [
+    ("!", "past its limit by more than the uncertainty"),
+    ("?", "the limit lies inside the uncertainty"),
+    ("~", "a change that the stated bench would not see"),
+    ("*", "default of this tool, not stated by the case"),
+];

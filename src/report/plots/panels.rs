@@ -1,0 +1,505 @@
+//! Stacked panels of curves with a common legend.
+
+use super::style::{CHARACTER, FRAME, GRID, INK, Stroke, TEXT, WIDTH, text_style};
+use crate::report::number::{Scale, fixed};
+use plotters::coord::Shift;
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+
+/// Columns to which a curve is thinned; each keeps its extremes.
+const COLUMNS: usize = 1400;
+/// Columns of an envelope.
+const ENVELOPE_COLUMNS: usize = 350;
+/// Fewer switching periods than this are shown one by one instead of by their envelope.
+const PERIODS_SHOWN: f64 = 60.0;
+const LEGEND_ROW: i32 = 46;
+const SAMPLE: i32 = 84;
+const LEFT_LABELS: i32 = 150;
+const BOTTOM_LABELS: i32 = 86;
+const MARGIN_RIGHT: i32 = 40;
+const BETWEEN_PANELS: i32 = 24;
+
+/// Maps a point in SI units to the canvas.
+type ToPixel<'a> = dyn Fn(&(f64, f64)) -> (i32, i32) + 'a;
+type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+
+/// Axis with its values in a prefixed unit.
+#[derive(Clone, Debug)]
+pub struct Axis {
+    label: String,
+    scale: Scale,
+    low: f64,
+    high: f64,
+}
+
+impl Axis {
+    /// Axis that shows all of `values` (in `unit`) with a little room around them.
+    pub fn new(label: &str, unit: &str, values: impl IntoIterator<Item = f64>) -> Self {
+        let (low, high) = range(values);
+        let scale = Scale::of([low, high], unit);
+        let (low, high) = (scale.scaled(low), scale.scaled(high));
+        let room = if high > low {
+            0.06 * (high - low)
+        } else {
+            0.5 * high.abs().max(1e-3)
+        };
+        Self {
+            label: label.into(),
+            scale,
+            low: low - room,
+            high: high + room,
+        }
+    }
+
+    /// Without room at the ends.
+    pub fn tight(mut self) -> Self {
+        let room = 0.06 / 1.12 * (self.high - self.low);
+        (self.low, self.high) = (self.low + room, self.high - room);
+        self
+    }
+
+    /// Beginning at zero.
+    pub fn starting_at_zero(mut self) -> Self {
+        self.low = 0.0;
+        self
+    }
+
+    fn title(&self) -> String {
+        format!("{} ({})", self.label, self.scale.unit)
+    }
+}
+
+/// Lowest and highest finite value; (0, 0) where there is none.
+pub fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
+    let bounds = values.into_iter().filter(|v| v.is_finite());
+    let (low, high) = bounds.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(v), h.max(v))
+    });
+    if low <= high { (low, high) } else { (0.0, 0.0) }
+}
+
+/// A line through points.
+pub struct Trace {
+    pub points: Vec<(f64, f64)>,
+    pub stroke: Stroke,
+}
+
+/// A band between the lowest and the highest value of each interval.
+pub struct Envelope {
+    pub time: Vec<f64>,
+    pub low: Vec<f64>,
+    pub high: Vec<f64>,
+    /// Switching period.
+    pub window_s: f64,
+    pub stroke: Stroke,
+}
+
+impl Envelope {
+    pub fn values(&self) -> impl Iterator<Item = f64> + '_ {
+        self.low.iter().chain(&self.high).copied()
+    }
+
+    /// (time, low, high) of columns; each looks at least half a switching period to both sides, so that the
+    /// ripple does not turn into a comb.
+    fn columns(&self) -> Vec<(f64, f64, f64)> {
+        let rows = self.time.len().min(self.low.len()).min(self.high.len());
+        let (first, last) = range(self.time.iter().copied());
+        let single = last - first < PERIODS_SHOWN * self.window_s;
+        let group = rows
+            .div_ceil(if single { COLUMNS } else { ENVELOPE_COLUMNS })
+            .max(1);
+        let reach_s = if single { 0.0 } else { 0.5 * self.window_s };
+        let column = |start: usize| {
+            let end = (start + group).min(rows);
+            let from = self.time[..start].partition_point(|t| *t < self.time[start] - reach_s);
+            let to =
+                end + self.time[end..rows].partition_point(|t| *t <= self.time[end - 1] + reach_s);
+            let (low, high) = (
+                range(self.low[from..to].iter().copied()).0,
+                range(self.high[from..to].iter().copied()).1,
+            );
+            (self.time[start], low, high)
+        };
+        (0..rows).step_by(group).map(column).collect()
+    }
+}
+
+/// A horizontal line with a name.
+pub struct Level {
+    pub at: f64,
+    name: &'static str,
+    stroke: Stroke,
+}
+
+impl Level {
+    pub fn new(at: f64, name: &'static str, stroke: Stroke) -> Self {
+        Self { at, name, stroke }
+    }
+}
+
+/// Shape of a mark.
+#[derive(Clone, Copy, Debug)]
+pub enum MarkShape {
+    Dot,
+    Cross,
+}
+
+/// A marked point.
+pub struct Mark {
+    pub at: (f64, f64),
+    pub shape: MarkShape,
+    pub stroke: Stroke,
+}
+
+/// One panel.
+pub struct Panel {
+    pub x: Axis,
+    pub y: Axis,
+    pub traces: Vec<Trace>,
+    pub envelopes: Vec<Envelope>,
+    pub levels: Vec<Level>,
+    pub marks: Vec<Mark>,
+}
+
+impl Panel {
+    pub fn new(x: Axis, y: Axis) -> Self {
+        Self {
+            x,
+            y,
+            traces: vec![],
+            envelopes: vec![],
+            levels: vec![],
+            marks: vec![],
+        }
+    }
+}
+
+/// One entry of the legend.
+pub struct Legend {
+    name: String,
+    sample: Sample,
+}
+
+enum Sample {
+    Line(Stroke),
+    Mark(MarkShape),
+    Box(RGBColor),
+}
+
+impl Legend {
+    pub fn line(name: &str, stroke: Stroke) -> Self {
+        Self {
+            name: name.into(),
+            sample: Sample::Line(stroke),
+        }
+    }
+
+    pub fn mark(name: &str, shape: MarkShape) -> Self {
+        Self {
+            name: name.into(),
+            sample: Sample::Mark(shape),
+        }
+    }
+
+    pub fn filled(name: &str, color: RGBColor) -> Self {
+        Self {
+            name: name.into(),
+            sample: Sample::Box(color),
+        }
+    }
+}
+
+/// Draws the panels below each other; only the last one labels its horizontal axis.
+pub fn draw(panels: &[Panel], legend: &[Legend], panel_height: i32) -> Result<String, String> {
+    let head = legend_height(legend);
+    let height = head + panels.len() as i32 * panel_height + BOTTOM_LABELS;
+    draw_on(height, |root| {
+        draw_legend(root, legend)?;
+        for (i, panel) in panels.iter().enumerate() {
+            draw_panel(
+                root,
+                panel,
+                head + i as i32 * panel_height,
+                panel_height,
+                i + 1 == panels.len(),
+            )?;
+        }
+        Ok(())
+    })
+}
+
+/// Runs `drawing` on a canvas of the given height and returns the SVG.
+pub fn draw_on(
+    height: i32,
+    drawing: impl Fn(&Area) -> Result<(), String>,
+) -> Result<String, String> {
+    let mut svg = String::new();
+    {
+        let root =
+            SVGBackend::with_string(&mut svg, (WIDTH as u32, height as u32)).into_drawing_area();
+        drawing(&root)?;
+        root.present().map_err(text_of)?;
+    }
+    Ok(svg)
+}
+
+pub fn text_of(error: impl std::fmt::Display) -> String {
+    error.to_string()
+}
+
+/// Positions of the legend's entries, several rows where they do not fit into one.
+fn legend_places(legend: &[Legend]) -> Vec<(i32, i32)> {
+    let (mut x, mut y) = (LEFT_LABELS, LEGEND_ROW / 2);
+    let mut places = Vec::new();
+    for entry in legend {
+        let width = SAMPLE + 16 + CHARACTER * entry.name.chars().count() as i32 + 30;
+        if x > LEFT_LABELS && x + width > WIDTH {
+            (x, y) = (LEFT_LABELS, y + LEGEND_ROW);
+        }
+        places.push((x, y));
+        x += width;
+    }
+    places
+}
+
+/// Height that [`draw_legend`] needs.
+pub fn legend_height(legend: &[Legend]) -> i32 {
+    legend_places(legend)
+        .last()
+        .map_or(0, |(_, y)| y + LEGEND_ROW / 2)
+        + 10
+}
+
+pub fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> {
+    let style = text_style(INK).pos(Pos::new(HPos::Left, VPos::Center));
+    for (entry, (x, y)) in legend.iter().zip(legend_places(legend)) {
+        match entry.sample {
+            Sample::Line(stroke) => {
+                root.draw(&PathElement::new(
+                    vec![(x, y), (x + SAMPLE, y)],
+                    stroke.style(),
+                ))
+                .map_err(text_of)?;
+            }
+            Sample::Mark(shape) => draw_mark(root, (x + SAMPLE / 2, y), shape, INK)?,
+            Sample::Box(color) => {
+                root.draw(&Rectangle::new(
+                    [(x + 40, y - 12), (x + SAMPLE, y + 12)],
+                    color.filled(),
+                ))
+                .map_err(text_of)?;
+            }
+        }
+        root.draw(&Text::new(
+            entry.name.clone(),
+            (x + SAMPLE + 16, y),
+            style.clone(),
+        ))
+        .map_err(text_of)?;
+    }
+    Ok(())
+}
+
+fn draw_mark(root: &Area, at: (i32, i32), shape: MarkShape, color: RGBColor) -> Result<(), String> {
+    match shape {
+        MarkShape::Dot => root.draw(&Circle::new(at, 10, color.filled())),
+        MarkShape::Cross => root.draw(&Cross::new(at, 11, color.stroke_width(5))),
+    }
+    .map_err(text_of)
+}
+
+/// Where the values of a panel lie on the canvas.
+struct Frame {
+    x: (f64, f64),
+    y: (f64, f64),
+    left: i32,
+    right: i32,
+    top: i32,
+    bottom: i32,
+}
+
+impl Frame {
+    /// Pixel of a point in prefixed units.
+    fn pixel(&self, x: f64, y: f64) -> (i32, i32) {
+        let along = |value: f64, range: (f64, f64), from: i32, to: i32| {
+            let share = (value - range.0) / (range.1 - range.0);
+            // A value far outside must not overflow; inside, this changes nothing.
+            f64::from(from) + (share * f64::from(to - from)).clamp(-1e5, 1e5)
+        };
+        let (px, py) = (
+            along(x, self.x, self.left, self.right),
+            along(y, self.y, self.bottom, self.top),
+        );
+        (px.round() as i32, py.round() as i32)
+    }
+}
+
+fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> Result<(), String> {
+    let frame = Frame {
+        x: (panel.x.low, panel.x.high),
+        y: (panel.y.low, panel.y.high),
+        left: LEFT_LABELS,
+        right: WIDTH - MARGIN_RIGHT,
+        top,
+        bottom: top + height - BETWEEN_PANELS,
+    };
+    draw_axes(root, panel, &frame, last)?;
+    let pixel = |p: &(f64, f64)| frame.pixel(panel.x.scale.scaled(p.0), panel.y.scale.scaled(p.1));
+    for envelope in &panel.envelopes {
+        draw_envelope(root, envelope, &pixel)?;
+    }
+    for level in &panel.levels {
+        draw_level(
+            root,
+            level,
+            &frame,
+            frame.pixel(0.0, panel.y.scale.scaled(level.at)).1,
+        )?;
+    }
+    for trace in &panel.traces {
+        let points = thinned(trace.points.iter().map(pixel));
+        root.draw(&PathElement::new(points, trace.stroke.style()))
+            .map_err(text_of)?;
+    }
+    for mark in &panel.marks {
+        draw_mark(root, pixel(&mark.at), mark.shape, mark.stroke.color)?;
+    }
+    Ok(())
+}
+
+/// Grid, tick labels, frame and titles.
+fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<(), String> {
+    let line =
+        |points: Vec<(i32, i32)>, style: ShapeStyle| root.draw(&PathElement::new(points, style));
+    let text = |label: String, at: (i32, i32), style: &TextStyle<'static>| {
+        root.draw(&Text::new(label, at, style.clone()))
+    };
+    let below = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
+    let beside = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
+    let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, 12);
+    for tick in x_ticks {
+        let x = frame.pixel(tick, 0.0).0;
+        line(
+            vec![(x, frame.top), (x, frame.bottom)],
+            GRID.stroke_width(2),
+        )
+        .map_err(text_of)?;
+        if last {
+            text(fixed(tick, x_decimals), (x, frame.bottom + 10), &below).map_err(text_of)?;
+        }
+    }
+    let (y_ticks, y_decimals) = ticks(frame.y.0, frame.y.1, 6);
+    for tick in y_ticks {
+        let y = frame.pixel(0.0, tick).1;
+        line(
+            vec![(frame.left, y), (frame.right, y)],
+            GRID.stroke_width(2),
+        )
+        .map_err(text_of)?;
+        text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
+    }
+    let corners = [(frame.left, frame.top), (frame.right, frame.bottom)];
+    root.draw(&Rectangle::new(corners, FRAME.stroke_width(2)))
+        .map_err(text_of)?;
+    let upright = below.clone().transform(FontTransform::Rotate270);
+    text(
+        panel.y.title(),
+        (8, (frame.top + frame.bottom) / 2),
+        &upright,
+    )
+    .map_err(text_of)?;
+    if last {
+        text(
+            panel.x.title(),
+            ((frame.left + frame.right) / 2, frame.bottom + 48),
+            &below,
+        )
+        .map_err(text_of)?;
+    }
+    Ok(())
+}
+
+fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), String> {
+    let columns = band.columns();
+    let lower = columns
+        .iter()
+        .map(|(t, low, _)| pixel(&(*t, *low)))
+        .collect::<Vec<_>>();
+    let upper = columns
+        .iter()
+        .map(|(t, _, high)| pixel(&(*t, *high)))
+        .collect::<Vec<_>>();
+    let outline = lower
+        .iter()
+        .chain(upper.iter().rev())
+        .copied()
+        .collect::<Vec<_>>();
+    area.draw(&Polygon::new(outline, band.stroke.color.mix(0.09).filled()))
+        .map_err(text_of)?;
+    for edge in [lower, upper] {
+        area.draw(&PathElement::new(edge, band.stroke.style()))
+            .map_err(text_of)?;
+    }
+    Ok(())
+}
+
+fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), String> {
+    let line = vec![(frame.left, y), (frame.right, y)];
+    root.draw(&PathElement::new(line, level.stroke.style()))
+        .map_err(text_of)?;
+    let below = y - frame.top < TEXT + 8;
+    let (place, y) = if below {
+        (VPos::Top, y + 8)
+    } else {
+        (VPos::Bottom, y - 4)
+    };
+    let style = text_style(INK).pos(Pos::new(HPos::Right, place));
+    root.draw(&Text::new(level.name, (frame.right - 8, y), style))
+        .map_err(text_of)
+}
+
+/// Keeps first, lowest, highest and last point of every pixel column.
+fn thinned(points: impl Iterator<Item = (i32, i32)>) -> Vec<(i32, i32)> {
+    let all: Vec<(i32, i32)> = points.collect();
+    if all.len() <= COLUMNS {
+        return all;
+    }
+    let mut kept: Vec<(i32, i32)> = Vec::new();
+    for column in all.chunk_by(|a, b| a.0 == b.0) {
+        let low = column.iter().map(|p| p.1).min().unwrap_or(column[0].1);
+        let high = column.iter().map(|p| p.1).max().unwrap_or(column[0].1);
+        let x = column[0].0;
+        for point in [column[0], (x, low), (x, high), column[column.len() - 1]] {
+            if kept.last() != Some(&point) {
+                kept.push(point);
+            }
+        }
+    }
+    kept
+}
+
+/// At most `most` multiples of 1, 2 or 5 times a power of ten between two values, and their decimals.
+pub fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, i32) {
+    let span = high - low;
+    if !span.is_finite() || span <= 0.0 {
+        return (vec![], 0);
+    }
+    let rough = span / most as f64;
+    let power = rough.log10().floor() as i32;
+    let fits = |step: f64| span / step <= most as f64;
+    let unit = 10_f64.powi(power);
+    let step = [1.0, 2.0, 5.0]
+        .iter()
+        .map(|m| m * unit)
+        .find(|s| fits(*s))
+        .unwrap_or(10.0 * unit);
+    let (first, last) = (
+        (low / step - 1e-9).ceil() as i64,
+        (high / step + 1e-9).floor() as i64,
+    );
+    let decimals = -(step.log10() + 1e-9).floor() as i32;
+    (
+        (first..=last).map(|n| n as f64 * step).collect(),
+        decimals.max(0),
+    )
+}

@@ -1,0 +1,344 @@
+//! The comparison as plain text for a terminal or a pipe: no colour, no control codes.
+
+use super::number::{MARKS, RowFormat, change_mark, mark};
+use crate::compare::record::{Cell, Outcome, QuantityRow, Record, Verdict};
+
+/// Narrowest column of a part: "+1234 %!  >999 %".
+const PART_COLUMN: usize = 14;
+/// Narrowest and widest column of the quantities.
+const LABEL_COLUMN: (usize, usize) = (20, 40);
+/// Assumed data that are listed; the report has all.
+const ASSUMPTIONS_SHOWN: usize = 8;
+/// Below this width nothing would fit.
+const LEAST_WIDTH: usize = 40;
+
+/// The whole comparison as text of at most `width` columns; a longer word stands alone on its line.
+///
+/// The verdicts come last, so that they stand directly above the prompt.
+pub fn comparison(record: &Record, width: usize) -> String {
+    let width = width.max(LEAST_WIDTH);
+    let mut out = String::new();
+    let title = format!("{} ({})", record.case.title, record.case.name);
+    push_wrapped(&mut out, &title, width, "", "");
+    push_wrapped(
+        &mut out,
+        "Worst value of each part over all conditions and corners.",
+        width,
+        "",
+        "",
+    );
+    for columns in blocks(record.parts.len(), width) {
+        out.push('\n');
+        push_block(&mut out, record, &columns, width);
+    }
+    push_key(&mut out, record, width);
+    push_assumptions(&mut out, record, width);
+    push_list(&mut out, "Doubts about the data", &record.warnings, width);
+    push_energy(&mut out, record, width);
+    for verdict in &record.verdicts {
+        out.push('\n');
+        push_verdict(&mut out, verdict, width);
+    }
+    out
+}
+
+/// Name of an outcome as it is printed.
+pub fn outcome_name(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Pass => "PASS",
+        Outcome::PassWithNote => "PASS WITH NOTE",
+        Outcome::Inconclusive => "INCONCLUSIVE",
+        Outcome::Fail => "FAIL",
+    }
+}
+
+/// Part numbers of each table block; the original leads every block.
+fn blocks(parts: usize, width: usize) -> Vec<Vec<usize>> {
+    let fitting = ((width - LABEL_COLUMN.0) / (PART_COLUMN + 1)).max(1);
+    if parts <= fitting || fitting == 1 {
+        return (0..parts)
+            .collect::<Vec<_>>()
+            .chunks(fitting)
+            .map(<[_]>::to_vec)
+            .collect();
+    }
+    let others: Vec<usize> = (1..parts).collect();
+    others
+        .chunks(fitting - 1)
+        .map(|chunk| [&[0], chunk].concat())
+        .collect()
+}
+
+fn push_block(out: &mut String, record: &Record, columns: &[usize], width: usize) {
+    let label = (width - columns.len() * (PART_COLUMN + 1)).min(LABEL_COLUMN.1);
+    let names = columns
+        .iter()
+        .map(|&i| broken(&record.parts[i].name, PART_COLUMN))
+        .collect::<Vec<_>>();
+    push_cells(out, &["Quantity".to_string()], &names, label);
+    let line = "-".repeat(label + columns.len() * (PART_COLUMN + 1));
+    out.push_str(&line);
+    out.push('\n');
+    for row in &record.quantities {
+        let format = RowFormat::of(row);
+        let cells = columns
+            .iter()
+            .map(|&i| cell_lines(&format, row, i))
+            .collect::<Vec<_>>();
+        push_cells(out, &label_lines(&format, row, label), &cells, label);
+    }
+}
+
+/// Label and unit, then the limits, indented.
+fn label_lines(format: &RowFormat, row: &QuantityRow, width: usize) -> Vec<String> {
+    let unit = &format.scale.unit;
+    let label = if unit.is_empty() {
+        row.label.clone()
+    } else {
+        format!("{}, {unit}", row.label)
+    };
+    let limits = [format.limit(), format.agreed_change()]
+        .into_iter()
+        .flatten();
+    let mut lines = wrap(&label, width, "", "  ");
+    for limit in limits {
+        lines.extend(wrap(&limit, width, "  ", "    "));
+    }
+    lines
+}
+
+/// First the value, then its change and how much of its limit it uses.
+fn cell_lines(format: &RowFormat, row: &QuantityRow, part: usize) -> Vec<String> {
+    let Some(cell) = row.cells.get(part).and_then(Option::as_ref) else {
+        return vec!["- ".into()];
+    };
+    let value = format!("{}{:1}", format.value(cell), mark(cell.absolute));
+    let second = second_line(format, cell);
+    if second.trim().is_empty() {
+        vec![value]
+    } else {
+        vec![value, second]
+    }
+}
+
+fn second_line(format: &RowFormat, cell: &Cell) -> String {
+    let change = format
+        .change(cell)
+        .map(|c| format!("{}{:1}", c.replace(' ', ""), change_mark(cell)));
+    let used = format.used(cell).map(|used| used.replace(' ', ""));
+    match (change, used) {
+        (Some(change), Some(used)) => format!("{change} {used:>5} "),
+        (Some(change), None) => change,
+        (None, used) => used.unwrap_or_default() + " ",
+    }
+}
+
+/// One table row of several lines: label to the left, part columns to the right.
+fn push_cells(out: &mut String, label: &[String], cells: &[Vec<String>], label_width: usize) {
+    let height = cells
+        .iter()
+        .map(Vec::len)
+        .chain([label.len()])
+        .max()
+        .unwrap_or(0);
+    for i in 0..height {
+        let mut line = pad_right(label.get(i).map_or("", String::as_str), label_width);
+        for cell in cells {
+            line.push(' ');
+            line.push_str(&pad_left(
+                cell.get(i).map_or("", String::as_str),
+                PART_COLUMN,
+            ));
+        }
+        out.push_str(line.trim_end());
+        out.push('\n');
+    }
+}
+
+/// Explains the second line of a cell and the marks that occur.
+fn push_key(out: &mut String, record: &Record, width: usize) {
+    out.push('\n');
+    let second = "Second line of a cell: change from the original in the same condition, then share of the \
+                  limit that is used (above 100 % is past it).";
+    push_wrapped(out, second, width, "", "");
+    let rows = || record.quantities.iter();
+    let cells = || rows().flat_map(|row| row.cells.iter().flatten());
+    let default = |row: &QuantityRow| {
+        [&row.limit, &row.agreed_change]
+            .into_iter()
+            .flatten()
+            .any(|limit| !limit.stated)
+    };
+    for (sign, meaning) in MARKS {
+        let occurs = match sign {
+            "*" => rows().any(default),
+            _ => cells().any(|cell| mark(cell.absolute) == sign || change_mark(cell) == sign),
+        };
+        if occurs {
+            push_wrapped(out, meaning, width, &format!("{sign} "), "  ");
+        }
+    }
+}
+
+fn push_assumptions(out: &mut String, record: &Record, width: usize) {
+    let assumed = record
+        .origins
+        .iter()
+        .filter(|origin| origin.origin == "assumed")
+        .collect::<Vec<_>>();
+    let mut lines = Vec::new();
+    for origin in assumed.iter().take(ASSUMPTIONS_SHOWN) {
+        let note = if origin.note.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", origin.note)
+        };
+        lines.push(format!("{} = {}{note}", origin.datum, origin.value));
+    }
+    if assumed.len() > ASSUMPTIONS_SHOWN {
+        lines.push(format!(
+            "and {} more, see the report",
+            assumed.len() - ASSUMPTIONS_SHOWN
+        ));
+    }
+    push_list(out, "Assumed data", &lines, width);
+}
+
+fn push_list(out: &mut String, heading: &str, items: &[String], width: usize) {
+    if items.is_empty() {
+        return;
+    }
+    out.push_str(&format!("\n{heading}:\n"));
+    for item in items {
+        push_wrapped(out, item, width, "- ", "  ");
+    }
+}
+
+/// The line on the energy book, shared with the page.
+pub fn energy_sentence(record: &Record) -> String {
+    let book = &record.energy_book;
+    format!(
+        "Energy book of {} runs: largest residual {:.1e} of the energy through the converter (allowed {:.0e}).",
+        book.runs, book.worst_residual, book.allowed_residual
+    )
+}
+
+fn push_energy(out: &mut String, record: &Record, width: usize) {
+    out.push('\n');
+    push_wrapped(out, &energy_sentence(record), width, "", "");
+    for check in &record.cross_check {
+        push_wrapped(out, &cross_check_sentence(check), width, "", "");
+    }
+}
+
+/// The line on one cross-check, shared with the page.
+pub fn cross_check_sentence(check: &crate::compare::record::CrossCheckRecord) -> String {
+    let (volts, amperes) = (
+        super::number::quantity(check.output_v, "V"),
+        super::number::quantity(check.current_a, "A"),
+    );
+    format!(
+        "Independent integration, {}, {}: output differs by at most {volts}, inductor current by {amperes} \
+         over {} samples.",
+        check.part, check.condition, check.samples
+    )
+}
+
+fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
+    let shared = if verdict.already_failing {
+        " (already failing with the original)"
+    } else {
+        ""
+    };
+    let head = format!(
+        "{}: {}{shared}",
+        verdict.part,
+        outcome_name(verdict.outcome)
+    );
+    push_wrapped(out, &head, width, "", "  ");
+    push_wrapped(out, &verdict.sentence, width, "  ", "  ");
+    for reason in &verdict.reasons {
+        push_wrapped(out, reason, width, "  - ", "    ");
+    }
+    for note in &verdict.notes {
+        push_wrapped(out, &format!("Note: {note}"), width, "  ", "    ");
+    }
+    if !verdict.bench.is_empty() {
+        push_wrapped(
+            out,
+            &format!("Bench: {}", verdict.bench),
+            width,
+            "  ",
+            "    ",
+        );
+    }
+}
+
+fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
+    for line in wrap(text, width, first, rest) {
+        out.push_str(line.trim_end());
+        out.push('\n');
+    }
+}
+
+/// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
+///
+/// A number keeps its unit: a space behind a digit is not a place to break.
+fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = first.to_string();
+    let mut empty = true;
+    for word in words(text) {
+        for piece in broken(&word, width.saturating_sub(rest.chars().count()).max(1)) {
+            let gap = usize::from(!empty);
+            if !empty && line.chars().count() + gap + piece.chars().count() > width {
+                lines.push(std::mem::replace(&mut line, rest.to_string()));
+                empty = true;
+            }
+            if !empty {
+                line.push(' ');
+            }
+            line.push_str(&piece);
+            empty = false;
+        }
+    }
+    lines.push(line);
+    lines
+}
+
+/// Words of a text; a short word behind a number (its unit) stays with it.
+fn words(text: &str) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match out.last_mut() {
+            Some(last)
+                if last.ends_with(|c: char| c.is_ascii_digit()) && word.chars().count() <= 4 =>
+            {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => out.push(word.to_string()),
+        }
+    }
+    out
+}
+
+/// Pieces of at most `width` characters.
+fn broken(word: &str, width: usize) -> Vec<String> {
+    let chars: Vec<char> = word.chars().collect();
+    if chars.is_empty() {
+        return vec![String::new()];
+    }
+    chars
+        .chunks(width)
+        .map(|piece| piece.iter().collect())
+        .collect()
+}
+
+fn pad_right(text: &str, width: usize) -> String {
+    text.to_string() + &" ".repeat(width.saturating_sub(text.chars().count()))
+}
+
+fn pad_left(text: &str, width: usize) -> String {
+    " ".repeat(width.saturating_sub(text.chars().count())) + text
+}

@@ -1,0 +1,252 @@
+//! The page and the plots.
+
+#[path = "support/report.rs"]
+mod support;
+
+use presolder::compare::record::Curves;
+use presolder::report::{ReportError, html, plots};
+
+const VOID: [&str; 5] = ["meta", "br", "hr", "img", "input"];
+
+/// Names of the tags in order, "/name" for an end; panics where one is not closed by its own end.
+fn assert_well_formed(text: &str) {
+    let mut open: Vec<String> = Vec::new();
+    let mut rest = text;
+    while let Some(at) = rest.find('<') {
+        rest = &rest[at + 1..];
+        let end = tag_end(rest);
+        let tag = &rest[..end];
+        rest = &rest[end + 1..];
+        let name: String = tag
+            .trim_start_matches('/')
+            .chars()
+            .take_while(|c| c.is_ascii_alphanumeric())
+            .collect();
+        if tag.starts_with('!') || tag.ends_with('/') || VOID.contains(&name.as_str()) {
+            continue;
+        }
+        if tag.starts_with('/') {
+            assert_eq!(
+                open.pop().as_deref(),
+                Some(name.as_str()),
+                "end of {name} near {}",
+                &rest[..rest.len().min(80)]
+            );
+        } else {
+            if name == "style" {
+                rest = &rest[rest.find("</style").expect("the style ends")..];
+            }
+            open.push(name);
+        }
+    }
+    assert!(open.is_empty(), "never closed: {open:?}");
+}
+
+/// Position of the `>` that ends a tag; one inside an attribute's quotes does not.
+fn tag_end(tag: &str) -> usize {
+    let mut quoted = false;
+    for (at, c) in tag.char_indices() {
+        match c {
+            '"' => quoted = !quoted,
+            '>' if !quoted => return at,
+            _ => {}
+        }
+    }
+    panic!("a tag does not end")
+}
+
+fn page(parts: usize) -> String {
+    let (record, curves) = support::comparison(parts);
+    html::page(&record, &curves).expect("a page")
+}
+
+#[test]
+fn law_every_tag_is_closed() {
+    for parts in [1, 2, 4, 8] {
+        assert_well_formed(&page(parts));
+    }
+}
+
+#[test]
+fn law_nothing_is_loaded_from_elsewhere_and_no_script_runs() {
+    let page = page(4).replace("http://www.w3.org/2000/svg", "");
+    for trace in [
+        "http:", "https:", "src=", "href=", "@import", "url(", "<script", "<link", "<iframe",
+        "onload",
+    ] {
+        assert!(!page.contains(trace), "{trace} occurs");
+    }
+}
+
+#[test]
+fn law_text_of_the_case_is_escaped() {
+    let (mut record, curves) = support::comparison(2);
+    record.case.title = "<script>alert(1)</script> & \"quoted\"".into();
+    record.parts[1].name = "A<b>&\"C\"".into();
+    record.verdicts[0].sentence = "</section><img src=x>".into();
+    let page = html::page(&record, &curves).expect("a page");
+    assert!(!page.contains("<script") && !page.contains("<img"));
+    assert_well_formed(&page);
+}
+
+#[test]
+fn law_verdicts_come_before_plots_and_plots_before_numbers() {
+    let page = page(4);
+    let at = |text: &str| {
+        page.find(text)
+            .unwrap_or_else(|| panic!("{text} is missing"))
+    };
+    let order = [
+        "<h2>Verdicts",
+        "<h2>Plots",
+        "<svg",
+        "<h2>Comparison",
+        "<h2>Every condition",
+        "<h2>Signatures",
+    ];
+    assert!(order.windows(2).all(|pair| at(pair[0]) < at(pair[1])));
+    assert_eq!(page.matches("<h1").count(), 1);
+    assert!(page.contains("lang=\"en\"") && page.contains("<title>"));
+}
+
+#[test]
+fn law_the_page_holds_every_caution_origin_and_hash() {
+    let (record, curves) = support::comparison(3);
+    let page = html::page(&record, &curves).expect("a page");
+    for text in record
+        .cautions
+        .iter()
+        .chain(&record.method)
+        .chain(&record.equations)
+    {
+        assert!(page.contains(text.as_str()), "{text} is missing");
+    }
+    assert!(
+        record
+            .origins
+            .iter()
+            .all(|origin| page.contains(&origin.datum))
+    );
+    assert!(
+        record
+            .case
+            .files
+            .iter()
+            .all(|file| page.contains(&file.sha256))
+    );
+}
+
+#[test]
+fn law_identifiers_are_unique() {
+    let page = page(4);
+    let mut ids: Vec<&str> = page
+        .split(" id=\"")
+        .skip(1)
+        .filter_map(|rest| rest.split('"').next())
+        .collect();
+    let count = ids.len();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), count);
+}
+
+#[test]
+fn law_plots_are_standalone_svg_with_title_and_description() {
+    let (record, curves) = support::comparison(4);
+    let plots = plots::all(&record, &curves).expect("plots");
+    assert_eq!(
+        plots.iter().map(|p| p.name).collect::<Vec<_>>(),
+        ["margins", "load-step", "period", "inductance", "losses"]
+    );
+    for plot in &plots {
+        assert_well_formed(&plot.svg);
+        let head = plot.svg.lines().next().expect("a first line");
+        for attribute in [
+            "width=\"",
+            "height=\"",
+            "viewBox=\"",
+            "xmlns=\"http://www.w3.org/2000/svg\"",
+        ] {
+            assert!(head.contains(attribute), "{} lacks {attribute}", plot.name);
+        }
+        assert!(
+            plot.svg.contains("<title id=")
+                && plot.svg.contains("<desc id=")
+                && plot.svg.contains("<text")
+        );
+        assert!(
+            !plot.svg.contains("NaN") && !plot.svg.contains("0000000"),
+            "{} has a raw float",
+            plot.name
+        );
+    }
+}
+
+#[test]
+fn law_every_part_has_a_line_of_its_own_colour_and_dash() {
+    let (record, curves) = support::comparison(8);
+    let plots = plots::all(&record, &curves).expect("plots");
+    let period = &plots
+        .iter()
+        .find(|plot| plot.name == "period")
+        .expect("it is drawn")
+        .svg;
+    let mut looks: Vec<String> = Vec::new();
+    for line in period
+        .lines()
+        .filter(|line| line.starts_with("<polyline") && !line.contains("#DDDDDD"))
+    {
+        let from = line.find("stroke=").expect("a colour");
+        looks.push(line[from..line.find(" points").expect("points")].to_string());
+    }
+    looks.sort();
+    looks.dedup();
+    assert_eq!(looks.len(), 8, "{looks:?}");
+}
+
+#[test]
+fn law_curves_of_many_samples_are_thinned() {
+    let (record, mut curves) = support::comparison(2);
+    for curve in &mut curves.periods {
+        let rows = 60_000;
+        let wave = |k: usize| (k as f64 * 0.7).sin();
+        curve.time_s = (0..rows).map(|k| k as f64 * 41e-12).collect();
+        curve.current_a = (0..rows).map(wave).collect();
+        curve.output_v = curve.current_a.clone();
+        curve.output_20mhz_v = curve.current_a.clone();
+    }
+    let plots = plots::all(&record, &curves).expect("plots");
+    let period = plots
+        .iter()
+        .find(|plot| plot.name == "period")
+        .expect("it is drawn");
+    // Two panels of two parts with at most four points of some nine bytes in each of 1400 columns.
+    assert!(
+        period.svg.len() < 2 * 2 * 1400 * 4 * 10,
+        "{} bytes",
+        period.svg.len()
+    );
+}
+
+#[test]
+fn law_no_curves_no_plots_but_a_page() {
+    let (mut record, _) = support::comparison(2);
+    record.quantities.clear();
+    assert!(
+        plots::all(&record, &Curves::default())
+            .expect("nothing to draw")
+            .is_empty()
+    );
+    assert_well_formed(&html::page(&record, &Curves::default()).expect("a page"));
+}
+
+#[test]
+fn error_a_damaged_curve_is_refused() {
+    let (record, mut curves) = support::comparison(2);
+    curves.steps[1].output_low_v[40] = f64::NAN;
+    let error = html::page(&record, &curves).expect_err("it must be refused");
+    assert!(
+        matches!(&error, ReportError::NotFinite { place, .. } if place.contains("output_low_v")),
+        "{error}"
+    );
+}

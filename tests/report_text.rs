@@ -1,0 +1,165 @@
+//! The comparison as text.
+
+#[path = "support/report.rs"]
+mod support;
+
+use presolder::compare::record::{ChangeKind, QuantityRow};
+use presolder::report::number::{RowFormat, Scale, quantity};
+use presolder::report::text::comparison;
+
+#[test]
+fn law_no_line_is_wider_than_asked_for_two_to_eight_parts() {
+    for parts in 2..=8 {
+        for width in [40, 61, 80, 100, 133] {
+            let text = comparison(&support::comparison(parts).0, width);
+            for line in text.lines() {
+                assert!(
+                    line.chars().count() <= width,
+                    "{parts} parts, {width} columns: {line}"
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn law_a_long_part_name_is_broken_and_never_cut() {
+    let long = "Peregrine-10-HT-W5-reel-of-1500-pieces";
+    let text = comparison(&support::comparison_of(&["Original-10", long]).0, 80);
+    assert!(text.lines().all(|line| line.chars().count() <= 80));
+    for piece in ["Peregrine-10-H", "T-W5-reel-of-1", "500-pieces"] {
+        assert!(text.contains(piece), "{piece} is missing:\n{text}");
+    }
+}
+
+#[test]
+fn law_every_part_has_a_column_and_every_substitute_a_verdict() {
+    let (record, _) = support::comparison(8);
+    let text = comparison(&record, 80);
+    let heads: Vec<&str> = text
+        .lines()
+        .filter(|line| line.starts_with("Quantity"))
+        .collect();
+    for part in &record.parts {
+        assert!(heads.iter().any(|head| head.contains(&part.name)));
+    }
+    assert!(
+        heads.iter().all(|head| head.contains("Original-10")),
+        "the original leads every block"
+    );
+    for verdict in &record.verdicts {
+        assert!(text.contains(&format!("{}: ", verdict.part)));
+    }
+}
+
+#[test]
+fn law_no_control_codes_and_no_trailing_blanks() {
+    let text = comparison(&support::comparison(4).0, 80);
+    assert!(text.chars().all(|c| c == '\n' || !c.is_control()));
+    assert!(text.lines().all(|line| line == line.trim_end()));
+}
+
+#[test]
+fn law_marks_are_explained_only_where_they_occur() {
+    let mut record = support::comparison(2).0;
+    let text = comparison(&record, 80);
+    assert!(text.contains("\n~ a change that the stated bench would not see\n"));
+    for cell in record
+        .quantities
+        .iter_mut()
+        .flat_map(|row| row.cells.iter_mut().flatten())
+    {
+        cell.bench_sees = cell.change.map(|_| true);
+    }
+    assert!(!comparison(&record, 80).contains("\n~ "));
+}
+
+#[test]
+fn frozen_text_of_four_parts() {
+    let text = comparison(&support::comparison(4).0, 80);
+    let path = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/frozen/report_comparison.txt"
+    );
+    if std::env::var_os("PRESOLDER_FREEZE").is_some() {
+        std::fs::write(path, &text).expect("the frozen text can be written");
+    }
+    let frozen = std::fs::read_to_string(path).expect("the frozen text is there");
+    assert_eq!(
+        text,
+        frozen.replace("\r\n", "\n"),
+        "set PRESOLDER_FREEZE to accept the new text"
+    );
+}
+
+#[test]
+fn closed_form_prefix_and_digits() {
+    for (value, unit, text) in [
+        (0.02731, "V", "27.31 mV"),
+        (9.7e-6, "H", "9.7 µH"),
+        (0.0187, "ohm", "18.7 mΩ"),
+        (417e3, "Hz", "417 kHz"),
+        (88.31, "degC", "88.31 °C"),
+        (0.9231, "", "0.9231"),
+        (-0.0, "V", "0 V"),
+        (1234.5, "s", "1234 s"),
+        (2.0e7, "W", "20000 kW"),
+        (3.17e14, "", "3.17e14"),
+        (4.2e-9, "", "4.20e-9"),
+    ] {
+        assert_eq!(quantity(value, unit), text);
+    }
+    let scale = Scale::of([0.0273, 0.000153], "V");
+    assert_eq!(scale.number(0.0273), "27.30");
+    assert_eq!(
+        scale.number(0.000153),
+        "0.153",
+        "a small value keeps three digits in the row's prefix"
+    );
+}
+
+fn row(change_kind: ChangeKind, unit: &str) -> QuantityRow {
+    let mut row = support::comparison(2).0.quantities.remove(0);
+    row.change_kind = change_kind;
+    row.unit = unit.into();
+    row
+}
+
+#[test]
+fn closed_form_changes_and_shares() {
+    let row = row(ChangeKind::Fraction, "V");
+    let format = RowFormat::of(&row);
+    let mut cell = row.cells[1].clone().expect("the second part has a value");
+    for (change, text) in [
+        (0.151, "+15.1 %"),
+        (-0.0421, "-4.21 %"),
+        (0.00001, "0 %"),
+        (12.3, "+1230 %"),
+    ] {
+        cell.change = Some(change);
+        assert_eq!(format.change(&cell).as_deref(), Some(text));
+    }
+    for (share, text) in [
+        (0.474, "47 %"),
+        (0.997, "99.7 %"),
+        (1.0, "100 %"),
+        (1.004, "100.4 %"),
+        (12.0, ">999 %"),
+    ] {
+        cell.share_of_limit = Some(share);
+        assert_eq!(format.used(&cell).as_deref(), Some(text));
+    }
+}
+
+#[test]
+fn closed_form_a_lowest_allowed_value_uses_limit_over_value() {
+    let (record, _) = support::comparison(2);
+    let row = record
+        .quantities
+        .iter()
+        .find(|row| row.quantity == "phase_margin")
+        .expect("the fixture has one");
+    let cell = row.cells[0].as_ref().expect("the original has a value");
+    // 45 / 58.7 = 0.7666
+    assert_eq!(RowFormat::of(row).used(cell).as_deref(), Some("77 %"));
+}
