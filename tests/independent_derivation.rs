@@ -29,14 +29,36 @@ fn outside_scipy_trial() {
     for board in [demo::ticket_kiosk(), demo::valve_controller()] {
         let mut machine = machine(&board, SATURATION_ERROR_A);
         let run = steady::measure(&mut machine, board.steady_a).unwrap();
-        println!("{} duty {:.12} ripple {:.12} r20 {:.12} imax {:.10} imin {:.10} irms {:.11} mean {:.11} mult {:.6} res {:e} book {:e}",
-            board.name, run.duty(), run.output.width(), run.instrument.width(), run.current.high, run.current.low, run.rms_current_a(), run.mean_output_v(), run.orbit.largest_multiplier(), run.orbit.residual, run.book.residual());
+        println!(
+            "{} duty {:.12} ripple {:.12} r20 {:.12} imax {:.10} imin {:.10} irms {:.11} mean {:.11} mult {:.6} res {:e} book {:e}",
+            board.name,
+            run.duty(),
+            run.output.width(),
+            run.instrument.width(),
+            run.current.high,
+            run.current.low,
+            run.rms_current_a(),
+            run.mean_output_v(),
+            run.orbit.largest_multiplier(),
+            run.orbit.residual,
+            run.book.residual()
+        );
         let load = board.board.load_step.unwrap();
         let low = steady::measure(&mut machine, load.from_a).unwrap();
         let high = steady::measure(&mut machine, load.to_a).unwrap();
         let means = (low.mean_output_v(), high.mean_output_v());
-        let result = step::run(&mut machine, &load, 0.0, &low.orbit, means, 0.01 * board.board.output_v, &mut ()).unwrap();
-        println!("dip {:.12} rise {:.12} peak {:.10} rec {:e} {:e} book {:e} repeats {}", result.dip_v(), result.rise_v(), result.peak_a(), result.step.recovery_s, result.release.recovery_s, result.book_residual, result.repeats);
+        let result =
+            step::run(&mut machine, &load, 0.0, &low.orbit, means, 0.01 * board.board.output_v, &mut ()).unwrap();
+        println!(
+            "dip {:.12} rise {:.12} peak {:.10} rec {:e} {:e} book {:e} repeats {}",
+            result.dip_v(),
+            result.rise_v(),
+            result.peak_a(),
+            result.step.recovery_s,
+            result.release.recovery_s,
+            result.book_residual,
+            result.repeats
+        );
     }
     let _ = (fs::read_to_string("x"), Value::Null);
     let _ = Grid::new((0, 0.0), 1.0, 1.0, (0.0, 0.0), |_| {});

@@ -14,20 +14,13 @@ const PRINTED_REL: f64 = 0.01;
 fn difference(what: &str, ours: f64, reference: f64, tolerance: f64) {
     let relative = ours / reference - 1.0;
     println!("{what}: {ours:.9e}, reference {reference:.9e}, relative difference {relative:.1e}");
-    assert!(
-        relative.abs() <= tolerance,
-        "{what}: {ours:e} against {reference:e}"
-    );
+    assert!(relative.abs() <= tolerance, "{what}: {ours:e} against {reference:e}");
 }
 
 /// Triangle with the given rising share of the period.
 fn triangle(period_s: f64, duty: f64, mean: f64, swing: f64) -> Vec<(f64, f64)> {
     let valley = mean - swing / 2.0;
-    vec![
-        (0.0, valley),
-        (duty * period_s, valley + swing),
-        (period_s, valley),
-    ]
+    vec![(0.0, valley), (duty * period_s, valley + swing), (period_s, valley)]
 }
 
 /// Source: HW Ex. 3.1 (buck inductor: 13 turns of 8.6 cm, 10.75 uohm/cm at 20 C, 20 A, 85 C): 1.51 mohm, 0.604 W.
@@ -36,18 +29,8 @@ fn outside_winding_resistance_and_loss_of_a_worked_example() {
     let at_20_ohm = 13.0 * 8.6 * 10.75e-6;
     let at_25_ohm = at_20_ohm * (1.0 + COPPER_ALPHA_20_PER_K * 5.0);
     let hot_ohm = resistance_ohm(at_25_ohm, 70.0 + 15.0);
-    difference(
-        "winding resistance of HW Ex. 3.1",
-        hot_ohm,
-        1.51e-3,
-        PRINTED_REL,
-    );
-    difference(
-        "copper loss of HW Ex. 3.1",
-        dc_loss_w(20.0, hot_ohm),
-        0.604,
-        PRINTED_REL,
-    );
+    difference("winding resistance of HW Ex. 3.1", hot_ohm, 1.51e-3, PRINTED_REL);
+    difference("copper loss of HW Ex. 3.1", dc_loss_w(20.0, hot_ohm), 0.604, PRINTED_REL);
 }
 
 /// Source: IEC 60028:1925, 1/58 ohm mm2/m and 0.00393 /K at 20 C; the other line in use, (234.5 + T)/254.5, differs by 5e-5.
@@ -56,12 +39,7 @@ fn outside_copper_constants() {
     assert_eq!((COPPER_RESISTIVITY_20_OHM_M * 1e8 * 1e5).round(), 172_414.0);
     let ratio = resistance_ohm(1.0, 100.0) / resistance_ohm(1.0, 20.0);
     difference("R(100 C)/R(20 C)", ratio, 1.3144, ROUNDING_REL);
-    difference(
-        "R(100 C)/R(20 C), other line",
-        ratio,
-        (234.5 + 100.0) / (234.5 + 20.0),
-        5e-5,
-    );
+    difference("R(100 C)/R(20 C), other line", ratio, (234.5 + 100.0) / (234.5 + 20.0), 5e-5);
     assert_eq!(resistance_ohm(0.0131, 25.0), 0.0131);
     assert_eq!(resistance_ohm(0.0131, -300.0), 0.0);
 }
@@ -71,9 +49,7 @@ fn outside_copper_constants() {
 fn outside_straight_line_against_measured_resistivity() {
     const LINE_REL: f64 = 0.01;
     let text = include_str!("data/copper_resistivity.csv");
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .from_reader(text.as_bytes());
+    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
     let mut worst: f64 = 0.0;
     let mut points = 0;
     for record in reader.deserialize::<(f64, f64, f64, f64)>() {
@@ -91,8 +67,7 @@ fn outside_straight_line_against_measured_resistivity() {
 /// at 100 C, HW 66 mm sqrt(Hz).
 #[test]
 fn outside_skin_depth() {
-    let hot_ohm_m =
-        COPPER_RESISTIVITY_20_OHM_M * resistance_ohm(1.0, 100.0) / resistance_ohm(1.0, 20.0);
+    let hot_ohm_m = COPPER_RESISTIVITY_20_OHM_M * resistance_ohm(1.0, 100.0) / resistance_ohm(1.0, 20.0);
     for (resistivity, frequency_hz, depth_mm) in [
         (COPPER_RESISTIVITY_20_OHM_M, 60.0, 8.5316),
         (COPPER_RESISTIVITY_20_OHM_M, 1e5, 0.20898),
@@ -101,25 +76,10 @@ fn outside_skin_depth() {
         (hot_ohm_m, 1e5, 0.23959),
         (hot_ohm_m, 5e5, 0.10715),
     ] {
-        difference(
-            "skin depth in mm",
-            skin_depth_m(resistivity, frequency_hz) * 1e3,
-            depth_mm,
-            1e-3,
-        );
+        difference("skin depth in mm", skin_depth_m(resistivity, frequency_hz) * 1e3, depth_mm, 1e-3);
     }
-    difference(
-        "EM skin depth",
-        skin_depth_m(hot_ohm_m, 1e5),
-        0.075 / 1e5_f64.sqrt(),
-        0.02,
-    );
-    difference(
-        "HW skin depth",
-        skin_depth_m(COPPER_RESISTIVITY_20_OHM_M, 1e5),
-        0.066 / 1e5_f64.sqrt(),
-        2e-3,
-    );
+    difference("EM skin depth", skin_depth_m(hot_ohm_m, 1e5), 0.075 / 1e5_f64.sqrt(), 0.02);
+    difference("HW skin depth", skin_depth_m(COPPER_RESISTIVITY_20_OHM_M, 1e5), 0.066 / 1e5_f64.sqrt(), 2e-3);
 }
 
 /// Source: HW eq. 6.47, EM eq. 10.87, evaluated by mpmath with 30 digits; EM: three thick layers cost 19/3 times their thickness
@@ -133,20 +93,10 @@ fn outside_dowell_factor() {
         (6.0, 2.0, 39.79910774099804),
         (3.0, 10.0, 63.34003152449709),
     ] {
-        difference(
-            "Dowell factor",
-            dowell_ratio(layers, delta),
-            ratio,
-            ROUNDING_REL,
-        );
+        difference("Dowell factor", dowell_ratio(layers, delta), ratio, ROUNDING_REL);
     }
     for delta in [19.7, 20.3, 731.0] {
-        difference(
-            "thick layers",
-            dowell_ratio(3.0, delta),
-            delta * 19.0 / 3.0,
-            1e-8,
-        );
+        difference("thick layers", dowell_ratio(3.0, delta), delta * 19.0 / 3.0, 1e-8);
     }
     assert_eq!(dowell_ratio(3.0, 0.0), 1.0);
 }
@@ -159,24 +109,14 @@ fn closed_form_harmonics() {
     for (k, a) in amplitudes.iter().enumerate() {
         let n = (k + 1) as f64;
         let exact = swing * (n * PI * duty).sin().abs() / (n * n * PI * PI * duty * (1.0 - duty));
-        assert!(
-            (a - exact).abs() < 1e-13 * swing,
-            "harmonic {n}: {a:e} against {exact:e}"
-        );
+        assert!((a - exact).abs() < 1e-13 * swing, "harmonic {n}: {a:e} against {exact:e}");
     }
-    let pulse = [
-        (0.4e-6, 0.3),
-        (0.4e-6 + duty * period_s, 0.3),
-        (0.4e-6 + duty * period_s, -1.9),
-        (0.4e-6 + period_s, -1.9),
-    ];
+    let pulse =
+        [(0.4e-6, 0.3), (0.4e-6 + duty * period_s, 0.3), (0.4e-6 + duty * period_s, -1.9), (0.4e-6 + period_s, -1.9)];
     for (k, a) in harmonics(&pulse, 40).expect("valid").iter().enumerate() {
         let n = (k + 1) as f64;
         let exact = 2.0 * 2.2 * (n * PI * duty).sin().abs() / (n * PI);
-        assert!(
-            (a - exact).abs() < 1e-13,
-            "harmonic {n}: {a:e} against {exact:e}"
-        );
+        assert!((a - exact).abs() < 1e-13, "harmonic {n}: {a:e} against {exact:e}");
     }
 }
 
@@ -188,42 +128,20 @@ fn outside_distortion_of_a_pulse_train() {
         let pulse = [(0.0, 1.7), (duty, 1.7), (duty, 0.0), (1.0, 0.0)];
         let first = harmonics(&pulse, 1).expect("valid")[0];
         let distortion = (2.0 * variance(&pulse).expect("valid") / (first * first) - 1.0).sqrt();
-        difference(
-            "pulse distortion",
-            distortion,
-            printed,
-            PRINTED_WHOLE_PERCENT,
-        );
+        difference("pulse distortion", distortion, printed, PRINTED_WHOLE_PERCENT);
     }
 }
 
 /// Mean square = mean^2 + half the sum of squared amplitudes.
 #[test]
 fn law_harmonics_carry_the_whole_alternating_power() {
-    let wave = [
-        (0.0, 1.3),
-        (0.2e-6, 1.9),
-        (0.7e-6, 4.4),
-        (0.9e-6, 2.1),
-        (1.9e-6, 2.6),
-        (2.3e-6, 1.3),
-    ];
+    let wave = [(0.0, 1.3), (0.2e-6, 1.9), (0.7e-6, 4.4), (0.9e-6, 2.1), (1.9e-6, 2.6), (2.3e-6, 1.3)];
     let amplitudes = harmonics(&wave, 20_000).expect("valid");
     let power: f64 = amplitudes.iter().map(|a| 0.5 * a * a).sum();
     // The tail of amplitudes falling as n^-2 beyond N is of relative order N^-3.
-    difference(
-        "power of the harmonics",
-        power,
-        variance(&wave).expect("valid"),
-        1e-11,
-    );
+    difference("power of the harmonics", power, variance(&wave).expect("valid"), 1e-11);
     let direct = mean(&wave).expect("valid");
-    difference(
-        "mean square",
-        mean_square(&wave).expect("valid"),
-        direct * direct + power,
-        1e-11,
-    );
+    difference("mean square", mean_square(&wave).expect("valid"), direct * direct + power, 1e-11);
 }
 
 /// Source: HW Table 6.1 waveform 7; Fourier-Dowell sums by mpmath (400 harmonics). The small-thickness closed form
@@ -239,8 +157,7 @@ fn outside_triangular_ripple_in_layers() {
         (3.0, 0.3, 0.1, 1.02590015696, 1.026749),
         (4.0, 0.37, 0.23, 1.05508421603, f64::NAN),
     ] {
-        let ours =
-            ripple_ratio(&triangle(3.1e-6, duty, 4.7, 1.3), 400, layers, delta).expect("valid");
+        let ours = ripple_ratio(&triangle(3.1e-6, duty, 4.7, 1.3), 400, layers, delta).expect("valid");
         difference("ripple resistance ratio", ours, exact, 1e-10);
         if closed_form.is_finite() {
             difference("its closed form", ours, closed_form, CLOSED_FORM_REL);
@@ -252,16 +169,8 @@ fn outside_triangular_ripple_in_layers() {
 #[test]
 fn closed_form_ac_loss_in_the_low_frequency_law() {
     let (period_s, duty, swing, dcr, k, f0_hz) = (2.9e-6, 0.27, 1.7, 0.0183, 5.3, 4e9);
-    let data = AcResistance {
-        ratio_points: vec![(f0_hz, k)],
-    };
-    let loss = ac_extra(
-        &triangle(period_s, duty, 3.3, swing),
-        10_000,
-        dcr,
-        Some(&data),
-    )
-    .expect("valid");
+    let data = AcResistance { ratio_points: vec![(f0_hz, k)] };
+    let loss = ac_extra(&triangle(period_s, duty, 3.3, swing), 10_000, dcr, Some(&data)).expect("valid");
     let mean_square_slope = swing * swing / (period_s * period_s * duty * (1.0 - duty));
     let exact = dcr * (k - 1.0) / (2.0 * PI * f0_hz).powi(2) * mean_square_slope;
     // The sum converges as 1/N.
@@ -273,31 +182,16 @@ fn closed_form_ac_loss_in_the_low_frequency_law() {
 /// Straight in log-log between the points, the two laws outside, never below 1.
 #[test]
 fn closed_form_ac_ratio() {
-    let data = AcResistance {
-        ratio_points: vec![(1.3e5, 1.7), (1.1e6, 6.1)],
-    };
+    let data = AcResistance { ratio_points: vec![(1.3e5, 1.7), (1.1e6, 6.1)] };
     let ratio = |f| ac_ratio(Some(&data), f);
     for (f, k) in data.ratio_points.iter() {
         difference("at a point", ratio(*f), *k, ROUNDING_REL);
     }
-    difference(
-        "between",
-        ratio((1.3e5f64 * 1.1e6).sqrt()),
-        (1.7f64 * 6.1).sqrt(),
-        ROUNDING_REL,
-    );
+    difference("between", ratio((1.3e5f64 * 1.1e6).sqrt()), (1.7f64 * 6.1).sqrt(), ROUNDING_REL);
     difference("below", ratio(0.7 * 1.3e5), 1.0 + 0.7 * 0.49, ROUNDING_REL);
     difference("above", ratio(2.89 * 1.1e6), 1.0 + 5.1 * 1.7, ROUNDING_REL);
     assert_eq!(ac_ratio(None, 3e5), 1.0);
-    assert_eq!(
-        ac_ratio(
-            Some(&AcResistance {
-                ratio_points: vec![]
-            }),
-            3e5
-        ),
-        1.0
-    );
+    assert_eq!(ac_ratio(Some(&AcResistance { ratio_points: vec![] }), 3e5), 1.0);
     let none = ac_extra(&triangle(2e-6, 0.4, 3.1, 0.9), 30, 0.011, None).expect("valid");
     assert_eq!((none.extra_w, none.basis), (0.0, AcBasis::NoData));
     let both = ac_extra(&triangle(2e-6, 0.4, 3.1, 0.9), 30, 0.011, Some(&data)).expect("valid");
@@ -309,21 +203,9 @@ fn error_unusable_waveforms_are_refused() {
     let bad = |samples: &[(f64, f64)]| harmonics(samples, 3).expect_err("not a waveform");
     assert_eq!(bad(&[]), LossError::Sample { index: 1 });
     assert_eq!(bad(&[(0.0, 2.0)]), LossError::Sample { index: 1 });
-    assert_eq!(
-        bad(&[(0.3, 2.0), (0.3, 2.1)]),
-        LossError::Sample { index: 2 }
-    );
-    assert_eq!(
-        bad(&[(0.0, 2.0), (0.3, 2.1), (0.2, 2.0)]),
-        LossError::Sample { index: 3 }
-    );
-    assert_eq!(
-        bad(&[(0.0, 2.0), (0.3, f64::NAN)]),
-        LossError::Sample { index: 2 }
-    );
+    assert_eq!(bad(&[(0.3, 2.0), (0.3, 2.1)]), LossError::Sample { index: 2 });
+    assert_eq!(bad(&[(0.0, 2.0), (0.3, 2.1), (0.2, 2.0)]), LossError::Sample { index: 3 });
+    assert_eq!(bad(&[(0.0, 2.0), (0.3, f64::NAN)]), LossError::Sample { index: 2 });
     let flat = ripple_ratio(&[(0.0, 2.0), (0.3, 2.0)], 3, 2.0, 0.4).expect_err("no ripple");
-    assert_eq!(
-        flat.to_string(),
-        "sum of squared harmonics is 0; it must be positive"
-    );
+    assert_eq!(flat.to_string(), "sum of squared harmonics is 0; it must be positive");
 }

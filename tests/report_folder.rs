@@ -11,13 +11,7 @@ use std::path::Path;
 fn names(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = fs::read_dir(folder)
         .expect("a folder")
-        .map(|entry| {
-            entry
-                .expect("an entry")
-                .file_name()
-                .to_string_lossy()
-                .into_owned()
-        })
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
         .collect();
     names.sort();
     names
@@ -31,16 +25,7 @@ fn law_all_files_are_in_place_and_nothing_else() {
     let paths = write(&record, &curves, &target, false).expect("it is written");
     assert!(paths.iter().all(|path| path.is_file()));
     assert_eq!(names(room.path()), ["result"]);
-    assert_eq!(
-        names(&target),
-        [
-            "plots",
-            "quantities.csv",
-            "record.json",
-            "report.html",
-            "waveforms"
-        ]
-    );
+    assert_eq!(names(&target), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
     assert_eq!(names(&target.join("waveforms")).len(), 6);
     assert_eq!(names(&target.join("plots")).len(), 5);
     assert_eq!(paths.len(), 3 + 6 + 5);
@@ -65,23 +50,11 @@ fn error_an_earlier_result_is_replaced_only_when_allowed() {
     write(&record, &curves, &target, false).expect("it is written");
     let before = fs::read(target.join("record.json")).expect("a record");
     let (record, curves) = support::comparison(2);
-    let error = write(&record, &curves, &target, false)
-        .expect_err("it is taken")
-        .to_string();
-    assert!(
-        error.contains("earlier result") && error.contains("replaced"),
-        "{error}"
-    );
-    assert_eq!(
-        fs::read(target.join("record.json")).expect("a record"),
-        before
-    );
+    let error = write(&record, &curves, &target, false).expect_err("it is taken").to_string();
+    assert!(error.contains("earlier result") && error.contains("replaced"), "{error}");
+    assert_eq!(fs::read(target.join("record.json")).expect("a record"), before);
     write(&record, &curves, &target, true).expect("it is replaced");
-    assert_eq!(
-        names(&target.join("waveforms")).len(),
-        4,
-        "nothing of the former result is left"
-    );
+    assert_eq!(names(&target.join("waveforms")).len(), 4, "nothing of the former result is left");
     assert_eq!(names(room.path()), ["result"]);
 }
 
@@ -91,26 +64,11 @@ fn error_a_folder_of_someone_else_is_never_replaced() {
     let room = tempfile::tempdir().expect("a temporary folder");
     let target = room.path().join("result");
     fs::create_dir(&target).expect("a folder");
-    assert!(
-        matches!(
-            write(&record, &curves, &target, true),
-            Err(ReportError::Occupied { .. })
-        ),
-        "an empty one"
-    );
+    assert!(matches!(write(&record, &curves, &target, true), Err(ReportError::Occupied { .. })), "an empty one");
     for text in ["", "{}", "[1, 2]", "{\"record_version\": 1}", "not JSON"] {
         fs::write(target.join("record.json"), text).expect("a file");
-        assert!(
-            matches!(
-                write(&record, &curves, &target, true),
-                Err(ReportError::Occupied { .. })
-            ),
-            "{text}"
-        );
-        assert_eq!(
-            fs::read_to_string(target.join("record.json")).expect("a file"),
-            text
-        );
+        assert!(matches!(write(&record, &curves, &target, true), Err(ReportError::Occupied { .. })), "{text}");
+        assert_eq!(fs::read_to_string(target.join("record.json")).expect("a file"), text);
     }
     assert_eq!(names(room.path()), ["result"]);
 }
@@ -123,14 +81,9 @@ fn error_a_result_with_a_foreign_file_is_kept() {
         let target = room.path().join(foreign.replace('/', "-"));
         write(&record, &curves, &target, false).expect("it is written");
         fs::write(target.join(foreign), "mine").expect("a file");
-        let error = write(&record, &curves, &target, true)
-            .expect_err("it holds more")
-            .to_string();
+        let error = write(&record, &curves, &target, true).expect_err("it holds more").to_string();
         assert!(error.contains(foreign), "{error}");
-        assert_eq!(
-            fs::read_to_string(target.join(foreign)).expect("it is kept"),
-            "mine"
-        );
+        assert_eq!(fs::read_to_string(target.join(foreign)).expect("it is kept"), "mine");
     }
 }
 
@@ -140,9 +93,7 @@ fn error_a_file_in_place_of_the_folder_stays() {
     let room = tempfile::tempdir().expect("a temporary folder");
     let target = room.path().join("result");
     fs::write(&target, "mine").expect("a file");
-    let error = write(&record, &curves, &target, true)
-        .expect_err("it is a file")
-        .to_string();
+    let error = write(&record, &curves, &target, true).expect_err("it is a file").to_string();
     assert!(error.contains("not a folder"), "{error}");
     assert_eq!(fs::read_to_string(&target).expect("it is kept"), "mine");
     assert_eq!(names(room.path()), ["result"]);
@@ -154,13 +105,8 @@ fn error_a_missing_parent_or_a_file_as_parent_leaves_nothing() {
     let room = tempfile::tempdir().expect("a temporary folder");
     fs::write(room.path().join("file"), "mine").expect("a file");
     for parent in ["missing", "file"] {
-        let error = write(
-            &record,
-            &curves,
-            &room.path().join(parent).join("result"),
-            false,
-        )
-        .expect_err("no such place");
+        let error =
+            write(&record, &curves, &room.path().join(parent).join("result"), false).expect_err("no such place");
         assert!(matches!(error, ReportError::File { .. }), "{error}");
     }
     assert_eq!(names(room.path()), ["file"]);
@@ -180,10 +126,7 @@ fn error_names_that_are_no_folder_are_refused() {
     let (record, curves) = support::comparison(2);
     for target in ["/", "..", ""] {
         assert!(
-            matches!(
-                write(&record, &curves, Path::new(target), true),
-                Err(ReportError::Occupied { .. })
-            ),
+            matches!(write(&record, &curves, Path::new(target), true), Err(ReportError::Occupied { .. })),
             "{target}"
         );
     }
@@ -197,11 +140,7 @@ fn law_discard_puts_the_surroundings_in_order() {
     discard(&target);
     assert!(names(room.path()).is_empty());
     discard(&target);
-    assert_eq!(
-        draft_path(&target).parent(),
-        target.parent(),
-        "a rename needs the same file system"
-    );
+    assert_eq!(draft_path(&target).parent(), target.parent(), "a rename needs the same file system");
 }
 
 #[test]

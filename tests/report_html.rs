@@ -17,11 +17,7 @@ fn assert_well_formed(text: &str) {
         let end = tag_end(rest);
         let tag = &rest[..end];
         rest = &rest[end + 1..];
-        let name: String = tag
-            .trim_start_matches('/')
-            .chars()
-            .take_while(|c| c.is_ascii_alphanumeric())
-            .collect();
+        let name: String = tag.trim_start_matches('/').chars().take_while(|c| c.is_ascii_alphanumeric()).collect();
         if tag.starts_with('!') || tag.ends_with('/') || VOID.contains(&name.as_str()) {
             continue;
         }
@@ -70,10 +66,7 @@ fn law_every_tag_is_closed() {
 #[test]
 fn law_nothing_is_loaded_from_elsewhere_and_no_script_runs() {
     let page = page(4).replace("http://www.w3.org/2000/svg", "");
-    for trace in [
-        "http:", "https:", "src=", "href=", "@import", "url(", "<script", "<link", "<iframe",
-        "onload",
-    ] {
+    for trace in ["http:", "https:", "src=", "href=", "@import", "url(", "<script", "<link", "<iframe", "onload"] {
         assert!(!page.contains(trace), "{trace} occurs");
     }
 }
@@ -92,18 +85,8 @@ fn law_text_of_the_case_is_escaped() {
 #[test]
 fn law_verdicts_come_before_plots_and_plots_before_numbers() {
     let page = page(4);
-    let at = |text: &str| {
-        page.find(text)
-            .unwrap_or_else(|| panic!("{text} is missing"))
-    };
-    let order = [
-        "<h2>Verdicts",
-        "<h2>Plots",
-        "<svg",
-        "<h2>Comparison",
-        "<h2>Every condition",
-        "<h2>Signatures",
-    ];
+    let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} is missing"));
+    let order = ["<h2>Verdicts", "<h2>Plots", "<svg", "<h2>Comparison", "<h2>Every condition", "<h2>Signatures"];
     assert!(order.windows(2).all(|pair| at(pair[0]) < at(pair[1])));
     assert_eq!(page.matches("<h1").count(), 1);
     assert!(page.contains("lang=\"en\"") && page.contains("<title>"));
@@ -113,37 +96,17 @@ fn law_verdicts_come_before_plots_and_plots_before_numbers() {
 fn law_the_page_holds_every_caution_origin_and_hash() {
     let (record, curves) = support::comparison(3);
     let page = html::page(&record, &curves).expect("a page");
-    for text in record
-        .cautions
-        .iter()
-        .chain(&record.method)
-        .chain(&record.equations)
-    {
+    for text in record.cautions.iter().chain(&record.method).chain(&record.equations) {
         assert!(page.contains(text.as_str()), "{text} is missing");
     }
-    assert!(
-        record
-            .origins
-            .iter()
-            .all(|origin| page.contains(&origin.datum))
-    );
-    assert!(
-        record
-            .case
-            .files
-            .iter()
-            .all(|file| page.contains(&file.sha256))
-    );
+    assert!(record.origins.iter().all(|origin| page.contains(&origin.datum)));
+    assert!(record.case.files.iter().all(|file| page.contains(&file.sha256)));
 }
 
 #[test]
 fn law_identifiers_are_unique() {
     let page = page(4);
-    let mut ids: Vec<&str> = page
-        .split(" id=\"")
-        .skip(1)
-        .filter_map(|rest| rest.split('"').next())
-        .collect();
+    let mut ids: Vec<&str> = page.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
     let count = ids.len();
     ids.sort_unstable();
     ids.dedup();
@@ -161,24 +124,11 @@ fn law_plots_are_standalone_svg_with_title_and_description() {
     for plot in &plots {
         assert_well_formed(&plot.svg);
         let head = plot.svg.lines().next().expect("a first line");
-        for attribute in [
-            "width=\"",
-            "height=\"",
-            "viewBox=\"",
-            "xmlns=\"http://www.w3.org/2000/svg\"",
-        ] {
+        for attribute in ["width=\"", "height=\"", "viewBox=\"", "xmlns=\"http://www.w3.org/2000/svg\""] {
             assert!(head.contains(attribute), "{} lacks {attribute}", plot.name);
         }
-        assert!(
-            plot.svg.contains("<title id=")
-                && plot.svg.contains("<desc id=")
-                && plot.svg.contains("<text")
-        );
-        assert!(
-            !plot.svg.contains("NaN") && !plot.svg.contains("0000000"),
-            "{} has a raw float",
-            plot.name
-        );
+        assert!(plot.svg.contains("<title id=") && plot.svg.contains("<desc id=") && plot.svg.contains("<text"));
+        assert!(!plot.svg.contains("NaN") && !plot.svg.contains("0000000"), "{} has a raw float", plot.name);
     }
 }
 
@@ -186,16 +136,9 @@ fn law_plots_are_standalone_svg_with_title_and_description() {
 fn law_every_part_has_a_line_of_its_own_colour_and_dash() {
     let (record, curves) = support::comparison(8);
     let plots = plots::all(&record, &curves).expect("plots");
-    let period = &plots
-        .iter()
-        .find(|plot| plot.name == "period")
-        .expect("it is drawn")
-        .svg;
+    let period = &plots.iter().find(|plot| plot.name == "period").expect("it is drawn").svg;
     let mut looks: Vec<String> = Vec::new();
-    for line in period
-        .lines()
-        .filter(|line| line.starts_with("<polyline") && !line.contains("#DDDDDD"))
-    {
+    for line in period.lines().filter(|line| line.starts_with("<polyline") && !line.contains("#DDDDDD")) {
         let from = line.find("stroke=").expect("a colour");
         looks.push(line[from..line.find(" points").expect("points")].to_string());
     }
@@ -216,27 +159,16 @@ fn law_curves_of_many_samples_are_thinned() {
         curve.output_20mhz_v = curve.current_a.clone();
     }
     let plots = plots::all(&record, &curves).expect("plots");
-    let period = plots
-        .iter()
-        .find(|plot| plot.name == "period")
-        .expect("it is drawn");
+    let period = plots.iter().find(|plot| plot.name == "period").expect("it is drawn");
     // Two panels of two parts with at most four points of some nine bytes in each of 1400 columns.
-    assert!(
-        period.svg.len() < 2 * 2 * 1400 * 4 * 10,
-        "{} bytes",
-        period.svg.len()
-    );
+    assert!(period.svg.len() < 2 * 2 * 1400 * 4 * 10, "{} bytes", period.svg.len());
 }
 
 #[test]
 fn law_no_curves_no_plots_but_a_page() {
     let (mut record, _) = support::comparison(2);
     record.quantities.clear();
-    assert!(
-        plots::all(&record, &Curves::default())
-            .expect("nothing to draw")
-            .is_empty()
-    );
+    assert!(plots::all(&record, &Curves::default()).expect("nothing to draw").is_empty());
     assert_well_formed(&html::page(&record, &Curves::default()).expect("a page"));
 }
 
@@ -245,8 +177,5 @@ fn error_a_damaged_curve_is_refused() {
     let (record, mut curves) = support::comparison(2);
     curves.steps[1].output_low_v[40] = f64::NAN;
     let error = html::page(&record, &curves).expect_err("it must be refused");
-    assert!(
-        matches!(&error, ReportError::NotFinite { place, .. } if place.contains("output_low_v")),
-        "{error}"
-    );
+    assert!(matches!(&error, ReportError::NotFinite { place, .. } if place.contains("output_low_v")), "{error}");
 }

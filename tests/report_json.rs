@@ -10,10 +10,7 @@ use presolder::report::json::{record as record_json, record_schema};
 fn law_the_record_reads_back_bit_for_bit() {
     let (record, _) = support::comparison(4);
     let text = record_json(&record).expect("a finite record");
-    assert_eq!(
-        serde_json::from_str::<Record>(&text).expect("it reads back"),
-        record
-    );
+    assert_eq!(serde_json::from_str::<Record>(&text).expect("it reads back"), record);
 }
 
 /// Where it is, what it is, and how it gets there.
@@ -26,28 +23,16 @@ fn error_a_number_that_is_not_finite_is_refused_with_its_place() {
             r.quantities[2].cells[1].as_mut().expect("a cell").value = f64::NAN
         }),
         ("share_of_limit", "inf", |r| {
-            r.quantities[0].cells[0]
-                .as_mut()
-                .expect("a cell")
-                .share_of_limit = Some(f64::INFINITY)
+            r.quantities[0].cells[0].as_mut().expect("a cell").share_of_limit = Some(f64::INFINITY)
         }),
-        ("parts / results / winding_degc", "-inf", |r| {
-            r.parts[1].results[3].winding_degc = Some(f64::NEG_INFINITY)
-        }),
-        ("energy_book / worst_residual", "NaN", |r| {
-            r.energy_book.worst_residual = f64::NAN
-        }),
+        ("parts / results / winding_degc", "-inf", |r| r.parts[1].results[3].winding_degc = Some(f64::NEG_INFINITY)),
+        ("energy_book / worst_residual", "NaN", |r| r.energy_book.worst_residual = f64::NAN),
     ];
     for (place, value, damage) in damages {
         let (mut record, _) = support::comparison(2);
         damage(&mut record);
-        let error = record_json(&record)
-            .expect_err("it must be refused")
-            .to_string();
-        assert!(
-            error.contains(place) && error.contains(value),
-            "{error} does not name {place} and {value}"
-        );
+        let error = record_json(&record).expect_err("it must be refused").to_string();
+        assert!(error.contains(place) && error.contains(value), "{error} does not name {place} and {value}");
     }
 }
 
@@ -66,9 +51,5 @@ fn frozen_schema_is_in_step_with_the_record() {
         std::fs::write(path, record_schema()).expect("the schema can be written");
     }
     let kept = std::fs::read_to_string(path).expect("the schema is there");
-    assert_eq!(
-        kept.replace("\r\n", "\n"),
-        record_schema(),
-        "set PRESOLDER_FREEZE to write the new schema"
-    );
+    assert_eq!(kept.replace("\r\n", "\n"), record_schema(), "set PRESOLDER_FREEZE to write the new schema");
 }

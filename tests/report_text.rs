@@ -13,10 +13,7 @@ fn law_no_line_is_wider_than_asked_for_two_to_eight_parts() {
         for width in [40, 61, 80, 100, 133] {
             let text = comparison(&support::comparison(parts).0, width);
             for line in text.lines() {
-                assert!(
-                    line.chars().count() <= width,
-                    "{parts} parts, {width} columns: {line}"
-                );
+                assert!(line.chars().count() <= width, "{parts} parts, {width} columns: {line}");
             }
         }
     }
@@ -36,17 +33,11 @@ fn law_a_long_part_name_is_broken_and_never_cut() {
 fn law_every_part_has_a_column_and_every_substitute_a_verdict() {
     let (record, _) = support::comparison(8);
     let text = comparison(&record, 80);
-    let heads: Vec<&str> = text
-        .lines()
-        .filter(|line| line.starts_with("Quantity"))
-        .collect();
+    let heads: Vec<&str> = text.lines().filter(|line| line.starts_with("Quantity")).collect();
     for part in &record.parts {
         assert!(heads.iter().any(|head| head.contains(&part.name)));
     }
-    assert!(
-        heads.iter().all(|head| head.contains("Original-10")),
-        "the original leads every block"
-    );
+    assert!(heads.iter().all(|head| head.contains("Original-10")), "the original leads every block");
     for verdict in &record.verdicts {
         assert!(text.contains(&format!("{}: ", verdict.part)));
     }
@@ -64,11 +55,7 @@ fn law_marks_are_explained_only_where_they_occur() {
     let mut record = support::comparison(2).0;
     let text = comparison(&record, 80);
     assert!(text.contains("\n~ a change that the stated bench would not see\n"));
-    for cell in record
-        .quantities
-        .iter_mut()
-        .flat_map(|row| row.cells.iter_mut().flatten())
-    {
+    for cell in record.quantities.iter_mut().flat_map(|row| row.cells.iter_mut().flatten()) {
         cell.bench_sees = cell.change.map(|_| true);
     }
     assert!(!comparison(&record, 80).contains("\n~ "));
@@ -77,19 +64,12 @@ fn law_marks_are_explained_only_where_they_occur() {
 #[test]
 fn frozen_text_of_four_parts() {
     let text = comparison(&support::comparison(4).0, 80);
-    let path = concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/tests/frozen/report_comparison.txt"
-    );
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/frozen/report_comparison.txt");
     if std::env::var_os("PRESOLDER_FREEZE").is_some() {
         std::fs::write(path, &text).expect("the frozen text can be written");
     }
     let frozen = std::fs::read_to_string(path).expect("the frozen text is there");
-    assert_eq!(
-        text,
-        frozen.replace("\r\n", "\n"),
-        "set PRESOLDER_FREEZE to accept the new text"
-    );
+    assert_eq!(text, frozen.replace("\r\n", "\n"), "set PRESOLDER_FREEZE to accept the new text");
 }
 
 #[test]
@@ -111,11 +91,7 @@ fn closed_form_prefix_and_digits() {
     }
     let scale = Scale::of([0.0273, 0.000153], "V");
     assert_eq!(scale.number(0.0273), "27.30");
-    assert_eq!(
-        scale.number(0.000153),
-        "0.153",
-        "a small value keeps three digits in the row's prefix"
-    );
+    assert_eq!(scale.number(0.000153), "0.153", "a small value keeps three digits in the row's prefix");
 }
 
 fn row(change_kind: ChangeKind, unit: &str) -> QuantityRow {
@@ -130,22 +106,11 @@ fn closed_form_changes_and_shares() {
     let row = row(ChangeKind::Fraction, "V");
     let format = RowFormat::of(&row);
     let mut cell = row.cells[1].clone().expect("the second part has a value");
-    for (change, text) in [
-        (0.151, "+15.1 %"),
-        (-0.0421, "-4.21 %"),
-        (0.00001, "0 %"),
-        (12.3, "+1230 %"),
-    ] {
+    for (change, text) in [(0.151, "+15.1 %"), (-0.0421, "-4.21 %"), (0.00001, "0 %"), (12.3, "+1230 %")] {
         cell.change = Some(change);
         assert_eq!(format.change(&cell).as_deref(), Some(text));
     }
-    for (share, text) in [
-        (0.474, "47 %"),
-        (0.997, "99.7 %"),
-        (1.0, "100 %"),
-        (1.004, "100.4 %"),
-        (12.0, ">999 %"),
-    ] {
+    for (share, text) in [(0.474, "47 %"), (0.997, "99.7 %"), (1.0, "100 %"), (1.004, "100.4 %"), (12.0, ">999 %")] {
         cell.share_of_limit = Some(share);
         assert_eq!(format.used(&cell).as_deref(), Some(text));
     }
@@ -154,11 +119,7 @@ fn closed_form_changes_and_shares() {
 #[test]
 fn closed_form_a_lowest_allowed_value_uses_limit_over_value() {
     let (record, _) = support::comparison(2);
-    let row = record
-        .quantities
-        .iter()
-        .find(|row| row.quantity == "phase_margin")
-        .expect("the fixture has one");
+    let row = record.quantities.iter().find(|row| row.quantity == "phase_margin").expect("the fixture has one");
     let cell = row.cells[0].as_ref().expect("the original has a value");
     // 45 / 58.7 = 0.7666
     assert_eq!(RowFormat::of(row).used(cell).as_deref(), Some("77 %"));

@@ -127,7 +127,11 @@ impl<'a> Track<'a> {
         let mut t = if rise == 0.0 { 0.5 * (a + b) } else { a - low.1 / rise * (b - a) };
         for _ in 0..80 {
             let value = sign * self.value(t);
-            if value < 0.0 { a = t } else { b = t }
+            if value < 0.0 {
+                a = t
+            } else {
+                b = t
+            }
             let newton = slope.as_ref().map(|slope| t - value / (sign * slope.at(self.modal, t)));
             let next = newton.filter(|next| *next > a && *next < b).unwrap_or(0.5 * (a + b));
             let step = newton.filter(|n| *n >= a && *n <= b).map_or(b - a, |n| (n - t).abs());

@@ -6,7 +6,9 @@ use thiserror::Error;
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum EngineError {
     /// Switching instants without end.
-    #[error("more than {limit} switching instants in cycle {cycle}: the control law chatters near {phase_s:.3e} s after the clock edge")]
+    #[error(
+        "more than {limit} switching instants in cycle {cycle}: the control law chatters near {phase_s:.3e} s after the clock edge"
+    )]
     Chatter {
         /// Cycle in which it happened.
         cycle: u64,
@@ -22,7 +24,9 @@ pub enum EngineError {
         cycle: u64,
     },
     /// No periodic steady state.
-    #[error("no steady state was found: after {cycles} cycles the state still changes by {residual:.1e} (relative) from period to period")]
+    #[error(
+        "no steady state was found: after {cycles} cycles the state still changes by {residual:.1e} (relative) from period to period"
+    )]
     NoSteadyState {
         /// Cycles that were run.
         cycles: u64,
@@ -30,7 +34,9 @@ pub enum EngineError {
         residual: f64,
     },
     /// The bank cannot be combined with the load.
-    #[error("a constant-power load needs a capacitor branch without series inductance at the output: with inductance in every branch the model has no solution")]
+    #[error(
+        "a constant-power load needs a capacitor branch without series inductance at the output: with inductance in every branch the model has no solution"
+    )]
     PowerIntoInductance,
     /// Two ideal capacitors in parallel.
     #[error("two capacitor branches have neither resistance nor inductance: join them into one")]
@@ -44,7 +50,9 @@ pub enum EngineError {
         limit: usize,
     },
     /// The energy book does not close.
-    #[error("the energy book does not close: residual {residual:.1e} of the energy through the converter, allowed {allowed:.0e}")]
+    #[error(
+        "the energy book does not close: residual {residual:.1e} of the energy through the converter, allowed {allowed:.0e}"
+    )]
     EnergyBook {
         /// Residual as a fraction.
         residual: f64,

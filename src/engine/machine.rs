@@ -286,7 +286,16 @@ impl Machine {
         let period_s = 1.0 / circuit.board.frequency_hz;
         let dead_s = circuit.dead_time_s();
         let latest_off_s = period_s - circuit.board.control.min_off_s.max(dead_s);
-        Ok(Machine { circuit, states, period_s, dead_s, latest_off_s, modes: vec![], index: HashMap::new(), current: 0 })
+        Ok(Machine {
+            circuit,
+            states,
+            period_s,
+            dead_s,
+            latest_off_s,
+            modes: vec![],
+            index: HashMap::new(),
+            current: 0,
+        })
     }
 
     /// Switching period in s.

@@ -131,7 +131,9 @@ impl Modal {
             (0..modal.fast()).for_each(|j| modal.particular[j][u] = solved[j]);
         }
         modal.slow = (modal.fast()..n)
-            .map(|i| std::array::from_fn(|j| if j < n - modal.fast() { split.block[(i, modal.fast() + j)] } else { 0.0 }))
+            .map(|i| {
+                std::array::from_fn(|j| if j < n - modal.fast() { split.block[(i, modal.fast() + j)] } else { 0.0 })
+            })
             .collect();
         modal
     }
@@ -501,7 +503,8 @@ fn split(a: &DMatrix<f64>, period_s: f64) -> Option<Split> {
     let schur = Schur::try_new(a.clone(), f64::EPSILON, SCHUR_ITERATIONS)?;
     let values = schur.complex_eigenvalues();
     let slow_limit = SLOW_PER_CYCLE / period_s;
-    let (slow, fast): (Vec<Complex<f64>>, Vec<Complex<f64>>) = values.iter().copied().partition(|value| value.norm() <= slow_limit);
+    let (slow, fast): (Vec<Complex<f64>>, Vec<Complex<f64>>) =
+        values.iter().copied().partition(|value| value.norm() <= slow_limit);
     if slow.len() > 4 {
         return None;
     }

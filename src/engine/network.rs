@@ -305,11 +305,8 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     let branch_a: Vec<Row> = branch_a.into_iter().map(|row| row.expect("every branch has a current by now")).collect();
 
     let switch_v = driven.unwrap_or(output_v);
-    let mut derivative = vec![if key.path == Path::Idle {
-        Row::ZERO
-    } else {
-        switch_v - inductor_a * circuit.dcr_ohm - output_v
-    }];
+    let mut derivative =
+        vec![if key.path == Path::Idle { Row::ZERO } else { switch_v - inductor_a * circuit.dcr_ohm - output_v }];
     derivative.extend(branch_a.iter().zip(bank).map(|(current, branch)| *current * (1.0 / branch.capacitance_f)));
     for k in (0..bank.len()).filter(|&k| own[k]) {
         derivative.push((output_v - voltage[k] - branch_a[k] * bank[k].esr_ohm) * (1.0 / bank[k].esl_h));

@@ -45,7 +45,12 @@ impl Program {
         let end_s = phase_s + duration_s;
         let cycles = (end_s / period_s).floor();
         let end_phase_s = (end_s - cycles * period_s).max(0.0);
-        self.corners.push(Corner { cycle: cycle + cycles as u64, phase_s: end_phase_s, value_a: to_a, slope_a_per_s: 0.0 });
+        self.corners.push(Corner {
+            cycle: cycle + cycles as u64,
+            phase_s: end_phase_s,
+            value_a: to_a,
+            slope_a_per_s: 0.0,
+        });
         self
     }
 

@@ -78,7 +78,8 @@ impl Machine {
             }
         };
         let first = network::compensator_state(&self.circuit);
-        for (k, value) in compensator::resting_state(&board.control.compensator, control_v, output_v).iter().enumerate() {
+        for (k, value) in compensator::resting_state(&board.control.compensator, control_v, output_v).iter().enumerate()
+        {
             x[first + k] = *value;
         }
         if self.circuit.instrument {
@@ -136,7 +137,9 @@ impl Machine {
                 break;
             }
             let system = DMatrix::identity(n, n) - mapped.matrix;
-            let Some(step) = system.lu().solve(&change).filter(|step| step.iter().all(|v| v.is_finite())) else { break };
+            let Some(step) = system.lu().solve(&change).filter(|step| step.iter().all(|v| v.is_finite())) else {
+                break;
+            };
             // A step beyond the size of the states themselves is cut back: the map is only piecewise smooth.
             let size = (0..n).map(|i| (step[i] / scale[i]).abs()).fold(0.0, f64::max);
             let factor = if size > 0.5 { 0.5 / size } else { 1.0 };

@@ -36,20 +36,13 @@ pub fn input_rms_trapezoid_a(duty: f64, mean_a: f64, ripple_a: f64) -> f64 {
 ///
 /// # Errors
 /// A frequency or a capacitance that is not positive.
-pub fn share_a(
-    rms_a: f64,
-    branches: &[CapacitorBranch],
-    frequency_hz: f64,
-) -> Result<Vec<f64>, LossError> {
+pub fn share_a(rms_a: f64, branches: &[CapacitorBranch], frequency_hz: f64) -> Result<Vec<f64>, LossError> {
     let omega = 2.0 * PI * positive("frequency in Hz", frequency_hz)?;
     let impedances = branches
         .iter()
         .map(|b| {
             let capacitance_f = positive("capacitance in F", b.capacitance_f)?;
-            Ok((
-                b.esr_ohm.max(LEAST_OHM),
-                omega * b.esl_h - 1.0 / (omega * capacitance_f),
-            ))
+            Ok((b.esr_ohm.max(LEAST_OHM), omega * b.esl_h - 1.0 / (omega * capacitance_f)))
         })
         .collect::<Result<Vec<(f64, f64)>, LossError>>()?;
     let (mut conductance_s, mut susceptance_s) = (0.0, 0.0);
@@ -59,8 +52,5 @@ pub fn share_a(
         susceptance_s -= x / square;
     }
     let total_s = conductance_s.hypot(susceptance_s);
-    Ok(impedances
-        .iter()
-        .map(|(r, x)| rms_a / (r.hypot(*x) * total_s))
-        .collect())
+    Ok(impedances.iter().map(|(r, x)| rms_a / (r.hypot(*x) * total_s)).collect())
 }

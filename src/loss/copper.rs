@@ -47,10 +47,7 @@ pub fn dowell_ratio(layers: f64, delta: f64) -> f64 {
         (1.0, 1.0)
     } else if delta > 0.0 {
         let d2 = 2.0 * delta;
-        (
-            (d2.sinh() + d2.sin()) / (d2.cosh() - d2.cos()),
-            (delta.sinh() - delta.sin()) / (delta.cosh() + delta.cos()),
-        )
+        ((d2.sinh() + d2.sin()) / (d2.cosh() - d2.cos()), (delta.sinh() - delta.sin()) / (delta.cosh() + delta.cos()))
     } else {
         return 1.0;
     };
@@ -66,9 +63,7 @@ pub fn dowell_ratio(layers: f64, delta: f64) -> f64 {
 /// A waveform that is not usable.
 pub fn harmonics(samples: &[(f64, f64)], count: usize) -> Result<Vec<f64>, LossError> {
     let period_s = period_s(samples)?;
-    Ok((1..=count)
-        .map(|n| harmonic(samples, period_s, n))
-        .collect())
+    Ok((1..=count).map(|n| harmonic(samples, period_s, n)).collect())
 }
 
 fn harmonic(samples: &[(f64, f64)], period_s: f64, n: usize) -> f64 {
@@ -126,9 +121,7 @@ pub fn ac_ratio(data: Option<&AcResistance>, frequency_hz: f64) -> f64 {
         (None, None) => 1.0,
         (None, Some(&(f1, k1))) => 1.0 + (k1 - 1.0) * (frequency_hz / f1).powi(2),
         (Some((f0, k0)), None) => 1.0 + (k0 - 1.0) * (frequency_hz / f0).sqrt(),
-        (Some((f0, k0)), Some(&(f1, k1))) => {
-            k0 * (k1 / k0).powf((frequency_hz / f0).ln() / (f1 / f0).ln())
-        }
+        (Some((f0, k0)), Some(&(f1, k1))) => k0 * (k1 / k0).powf((frequency_hz / f0).ln() / (f1 / f0).ln()),
     };
     ratio.max(1.0)
 }
@@ -156,21 +149,13 @@ pub fn ac_extra(
             .sum::<f64>();
     let total = variance(samples)?;
     let summed: f64 = amplitudes_a.iter().map(|a| 0.5 * a * a).sum();
-    let covered = if total > 0.0 {
-        (summed / total).min(1.0)
-    } else {
-        1.0
-    };
+    let covered = if total > 0.0 { (summed / total).min(1.0) } else { 1.0 };
     let basis = match data.map_or(0, |d| d.ratio_points.len()) {
         0 => AcBasis::NoData,
         1 => AcBasis::OnePoint,
         _ => AcBasis::Points,
     };
-    Ok(AcExtra {
-        extra_w,
-        covered,
-        basis,
-    })
+    Ok(AcExtra { extra_w, covered, basis })
 }
 
 /// Equation copper-ripple-ratio: R_eff / R_dc for the alternating part of a waveform in `layers` full foil layers, the sum
@@ -180,21 +165,10 @@ pub fn ac_extra(
 ///
 /// # Errors
 /// A waveform that is not usable, or one without an alternating part.
-pub fn ripple_ratio(
-    samples: &[(f64, f64)],
-    count: usize,
-    layers: f64,
-    delta: f64,
-) -> Result<f64, LossError> {
+pub fn ripple_ratio(samples: &[(f64, f64)], count: usize, layers: f64, delta: f64) -> Result<f64, LossError> {
     let amplitudes = harmonics(samples, count)?;
-    let total = positive(
-        "sum of squared harmonics",
-        amplitudes.iter().map(|a| a * a).sum(),
-    )?;
-    let weighted: f64 = amplitudes
-        .iter()
-        .enumerate()
-        .map(|(k, a)| a * a * dowell_ratio(layers, delta * ((k + 1) as f64).sqrt()))
-        .sum();
+    let total = positive("sum of squared harmonics", amplitudes.iter().map(|a| a * a).sum())?;
+    let weighted: f64 =
+        amplitudes.iter().enumerate().map(|(k, a)| a * a * dowell_ratio(layers, delta * ((k + 1) as f64).sqrt())).sum();
     Ok(weighted / total)
 }

@@ -75,10 +75,7 @@ pub fn core_loss(data: &CoreLoss, flux: &[(f64, f64)]) -> Result<CoreResult, Los
     let period_s = period_s(flux)?;
     let cycle = closed_cycle(flux)?;
     let loops = split_loops(cycle);
-    let sum: f64 = loops
-        .iter()
-        .map(|l| l.swing_wb.powf(beta - alpha) * l.rate_integral(alpha))
-        .sum();
+    let sum: f64 = loops.iter().map(|l| l.swing_wb.powf(beta - alpha) * l.rate_integral(alpha)).sum();
     let (rising, falling) = edge_shares(flux, period_s);
     Ok(CoreResult {
         loss_w: kappa * sum / period_s,
@@ -104,11 +101,7 @@ fn cautions(rising: f64, falling: f64) -> Vec<CoreCaution> {
 
 fn edge_shares(flux: &[(f64, f64)], period_s: f64) -> (f64, f64) {
     let share = |sign: f64| {
-        let time_s: f64 = flux
-            .windows(2)
-            .filter(|w| sign * (w[1].1 - w[0].1) > 0.0)
-            .map(|w| w[1].0 - w[0].0)
-            .sum();
+        let time_s: f64 = flux.windows(2).filter(|w| sign * (w[1].1 - w[0].1) > 0.0).map(|w| w[1].0 - w[0].0).sum();
         time_s / period_s
     };
     (share(1.0), share(-1.0))
@@ -123,30 +116,14 @@ fn edge_shares(flux: &[(f64, f64)], period_s: f64) -> (f64, f64) {
 /// A datum that is not positive.
 pub fn kappa(data: &CoreLoss) -> Result<(f64, f64, f64), LossError> {
     match *data {
-        CoreLoss::VoltSeconds {
-            loss_w,
-            frequency_hz,
-            swing_wb,
-            alpha,
-            beta,
-        } => {
+        CoreLoss::VoltSeconds { loss_w, frequency_hz, swing_wb, alpha, beta } => {
             positive("exponent alpha", alpha)?;
             positive("exponent beta", beta)?;
             let rate = (2.0 * positive("reference frequency in Hz", frequency_hz)?).powf(alpha);
             let swing = positive("reference swing in V s", swing_wb)?.powf(beta);
-            Ok((
-                positive("reference core loss in W", loss_w)? / (rate * swing),
-                alpha,
-                beta,
-            ))
+            Ok((positive("reference core loss in W", loss_w)? / (rate * swing), alpha, beta))
         }
-        CoreLoss::Steinmetz {
-            k_w_per_m3,
-            alpha,
-            beta,
-            volume_m3,
-            turns_area_m2,
-        } => {
+        CoreLoss::Steinmetz { k_w_per_m3, alpha, beta, volume_m3, turns_area_m2 } => {
             positive("exponent beta", beta)?;
             let ki = igse_coefficient(
                 positive("Steinmetz coefficient", k_w_per_m3)?,
@@ -154,11 +131,7 @@ pub fn kappa(data: &CoreLoss) -> Result<(f64, f64, f64), LossError> {
                 beta,
             );
             let area = positive("turns times core area in m2", turns_area_m2)?.powf(beta);
-            Ok((
-                ki * positive("core volume in m3", volume_m3)? / area,
-                alpha,
-                beta,
-            ))
+            Ok((ki * positive("core volume in m3", volume_m3)? / area, alpha, beta))
         }
     }
 }
@@ -187,12 +160,7 @@ fn gamma(x: f64) -> f64 {
         1.505_632_735_149_311_6e-7,
     ];
     let z = x - 1.0;
-    let series = C[0]
-        + C[1..]
-            .iter()
-            .zip(1u32..)
-            .map(|(c, k)| c / (z + f64::from(k)))
-            .sum::<f64>();
+    let series = C[0] + C[1..].iter().zip(1u32..).map(|(c, k)| c / (z + f64::from(k))).sum::<f64>();
     let base = z + G + 0.5;
     (2.0 * PI).sqrt() * base.powf(z + 0.5) * (-base).exp() * series
 }
@@ -207,11 +175,7 @@ struct Stroke {
 
 impl Stroke {
     fn part(self, from_wb: f64, to_wb: f64) -> Self {
-        Self {
-            from_wb,
-            to_wb,
-            ..self
-        }
+        Self { from_wb, to_wb, ..self }
     }
 }
 
@@ -224,10 +188,7 @@ struct Loop {
 impl Loop {
     /// Integral of |d(lambda)/dt|^alpha dt; a stroke at constant rate r takes |swing| / r.
     fn rate_integral(&self, alpha: f64) -> f64 {
-        self.strokes
-            .iter()
-            .map(|s| s.rate_v.powf(alpha - 1.0) * (s.to_wb - s.from_wb).abs())
-            .sum()
+        self.strokes.iter().map(|s| s.rate_v.powf(alpha - 1.0) * (s.to_wb - s.from_wb).abs()).sum()
     }
 }
 
@@ -249,11 +210,7 @@ fn closed_cycle(flux: &[(f64, f64)]) -> Result<Vec<Stroke>, LossError> {
         if !rate_v.is_finite() {
             return Err(LossError::FluxStep { index: k + 2 });
         }
-        strokes.push(Stroke {
-            from_wb: w[0].1,
-            to_wb: w[1].1,
-            rate_v,
-        });
+        strokes.push(Stroke { from_wb: w[0].1, to_wb: w[1].1, rate_v });
     }
     if let Some(last) = strokes.last_mut() {
         last.to_wb = flux[0].1;
@@ -278,9 +235,7 @@ fn split_loops(cycle: Vec<Stroke>) -> Vec<Loop> {
 }
 
 fn from_lowest(mut cycle: Vec<Stroke>) -> Vec<Stroke> {
-    let lowest = (0..cycle.len())
-        .min_by(|&a, &b| cycle[a].from_wb.total_cmp(&cycle[b].from_wb))
-        .unwrap_or(0);
+    let lowest = (0..cycle.len()).min_by(|&a, &b| cycle[a].from_wb.total_cmp(&cycle[b].from_wb)).unwrap_or(0);
     cycle.rotate_left(lowest);
     cycle
 }
@@ -308,10 +263,7 @@ fn take_major(cycle: Vec<Stroke>, waiting: &mut Vec<Vec<Stroke>>) -> Loop {
             sign = -1.0;
         }
     }
-    Loop {
-        strokes,
-        swing_wb: highest_wb - lowest_wb,
-    }
+    Loop { strokes, swing_wb: highest_wb - lowest_wb }
 }
 
 /// Steinmetz coefficients fitted to loss points.
@@ -351,15 +303,12 @@ pub fn fit_steinmetz(points: &[(f64, f64, f64)]) -> Result<SteinmetzFit, LossErr
             positive("loss in W/m3", loss)?.ln(),
         ]);
     }
-    let undetermined = LossError::Undetermined {
-        points: points.len(),
-    };
+    let undetermined = LossError::Undetermined { points: points.len() };
     if points.len() < 3 {
         return Err(undetermined);
     }
     // About their means the columns are orthogonal to the constant, which keeps the fit well conditioned.
-    let mean: [f64; 3] =
-        std::array::from_fn(|c| logs.iter().map(|l| l[c]).sum::<f64>() / logs.len() as f64);
+    let mean: [f64; 3] = std::array::from_fn(|c| logs.iter().map(|l| l[c]).sum::<f64>() / logs.len() as f64);
     let matrix = DMatrix::from_fn(logs.len(), 2, |r, c| logs[r][c] - mean[c]);
     let right = DVector::from_fn(logs.len(), |r, _| logs[r][2] - mean[2]);
     let svd = matrix.svd(true, true);
@@ -370,18 +319,8 @@ pub fn fit_steinmetz(points: &[(f64, f64, f64)]) -> Result<SteinmetzFit, LossErr
     let exponents = svd.solve(&right, 0.0).map_err(|_| undetermined)?;
     let (alpha, beta) = (exponents[0], exponents[1]);
     let log_k = mean[2] - alpha * mean[0] - beta * mean[1];
-    let residuals: Vec<f64> = logs
-        .iter()
-        .map(|[f, b, p]| log_k + alpha * f + beta * b - p)
-        .collect();
-    let rms_residual =
-        (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
+    let residuals: Vec<f64> = logs.iter().map(|[f, b, p]| log_k + alpha * f + beta * b - p).collect();
+    let rms_residual = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
     let max_residual = residuals.iter().fold(0.0, |m: f64, r| m.max(r.abs()));
-    Ok(SteinmetzFit {
-        k: log_k.exp(),
-        alpha,
-        beta,
-        rms_residual,
-        max_residual,
-    })
+    Ok(SteinmetzFit { k: log_k.exp(), alpha, beta, rms_residual, max_residual })
 }

@@ -16,9 +16,7 @@ use thiserror::Error;
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum LossError {
     /// A waveform has fewer than two samples, or times or values that are not finite, or times that run backwards.
-    #[error(
-        "sample {index} of the waveform is not usable: times must be finite and ascending, values finite"
-    )]
+    #[error("sample {index} of the waveform is not usable: times must be finite and ascending, values finite")]
     Sample {
         /// Position among the samples, from 1.
         index: usize,
@@ -59,11 +57,7 @@ pub enum LossError {
 
 /// Passes a positive finite number through.
 pub(crate) fn positive(what: &'static str, value: f64) -> Result<f64, LossError> {
-    if value > 0.0 && value.is_finite() {
-        Ok(value)
-    } else {
-        Err(LossError::NotPositive { what, value })
-    }
+    if value > 0.0 && value.is_finite() { Ok(value) } else { Err(LossError::NotPositive { what, value }) }
 }
 
 /// Checks a waveform and gives its period in s.
@@ -77,9 +71,7 @@ pub(crate) fn period_s(samples: &[(f64, f64)]) -> Result<f64, LossError> {
     }
     match samples {
         [(first_s, _), .., (last_s, _)] if last_s > first_s => Ok(last_s - first_s),
-        _ => Err(LossError::Sample {
-            index: samples.len().max(1),
-        }),
+        _ => Err(LossError::Sample { index: samples.len().max(1) }),
     }
 }
 
@@ -89,10 +81,7 @@ pub(crate) fn period_s(samples: &[(f64, f64)]) -> Result<f64, LossError> {
 /// A waveform that is not usable.
 pub fn mean(samples: &[(f64, f64)]) -> Result<f64, LossError> {
     let period_s = period_s(samples)?;
-    let area: f64 = samples
-        .windows(2)
-        .map(|w| (w[1].0 - w[0].0) * 0.5 * (w[0].1 + w[1].1))
-        .sum();
+    let area: f64 = samples.windows(2).map(|w| (w[1].0 - w[0].0) * 0.5 * (w[0].1 + w[1].1)).sum();
     Ok(area / period_s)
 }
 

@@ -20,14 +20,7 @@ pub fn diode_w(charge_c: f64, period_s: f64, forward_v: f64) -> f64 {
 /// together it would be a third of that (D. W. Hart, Power Electronics, McGraw-Hill 2011, ch. 6, after its fig. 6-19,
 /// from memory). A valley (or peak) below zero swings the node by itself: that edge counts as zero-voltage and costs nothing.
 /// Typical accuracy 25 to 40 % (common practice).
-pub fn transition_w(
-    input_v: f64,
-    valley_a: f64,
-    peak_a: f64,
-    rise_s: f64,
-    fall_s: f64,
-    frequency_hz: f64,
-) -> f64 {
+pub fn transition_w(input_v: f64, valley_a: f64, peak_a: f64, rise_s: f64, fall_s: f64, frequency_hz: f64) -> f64 {
     0.5 * input_v * (valley_a.max(0.0) * rise_s + peak_a.max(0.0) * fall_s) * frequency_hz
 }
 

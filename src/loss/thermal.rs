@@ -58,28 +58,18 @@ pub fn settle<E>(
         let loss_w = loss_at(at_degc)?;
         let gap_k = ambient_degc + rth_k_per_w * loss_w - at_degc;
         if !gap_k.is_finite() {
-            return Ok(Outcome::Unsettled {
-                evaluated_degc: at_degc,
-            });
+            return Ok(Outcome::Unsettled { evaluated_degc: at_degc });
         }
         let next_degc = search.next(at_degc, gap_k);
         if (next_degc - at_degc).abs() <= SETTLED_K && gap_k.abs() <= SETTLED_K {
-            return Ok(Outcome::Settled(Settled {
-                temperature_degc: at_degc,
-                loss_w,
-                evaluations,
-            }));
+            return Ok(Outcome::Settled(Settled { temperature_degc: at_degc, loss_w, evaluations }));
         }
         if next_degc > RUNAWAY_DEGC {
-            return Ok(Outcome::Runaway {
-                evaluated_degc: at_degc,
-            });
+            return Ok(Outcome::Runaway { evaluated_degc: at_degc });
         }
         at_degc = next_degc;
     }
-    Ok(Outcome::Unsettled {
-        evaluated_degc: at_degc,
-    })
+    Ok(Outcome::Unsettled { evaluated_degc: at_degc })
 }
 
 /// Secant search for the zero of the gap between heating and temperature, bracketed once the gap has been negative.
@@ -100,11 +90,7 @@ impl Search {
         let fall = self.last.map_or(1.0, |(t, g)| (g - gap_k) / (at_degc - t));
         self.last = Some((at_degc, gap_k));
         // `fall` is 1 minus the slope of the heating; at or below zero the line offers no balance.
-        let step_k = if fall > 0.0 && fall.is_finite() {
-            gap_k / fall
-        } else {
-            gap_k
-        };
+        let step_k = if fall > 0.0 && fall.is_finite() { gap_k / fall } else { gap_k };
         let next = at_degc + step_k;
         match (self.below, self.above) {
             (Some(below), Some(above)) if !(below.min(above) < next && next < below.max(above)) => {

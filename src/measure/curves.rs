@@ -81,7 +81,15 @@ impl Thinned {
     /// Intervals of that width, times counted from an instant.
     pub fn new(origin: (u64, f64), period_s: f64, interval_s: f64) -> Thinned {
         let empty = (vec![], vec![], vec![], vec![]);
-        Thinned { origin, period_s, interval_s, time_s: empty.0, output_v: empty.1, current_a: empty.2, load_a: empty.3 }
+        Thinned {
+            origin,
+            period_s,
+            interval_s,
+            time_s: empty.0,
+            output_v: empty.1,
+            current_a: empty.2,
+            load_a: empty.3,
+        }
     }
 
     fn include(&mut self, at_s: f64, output_v: f64, current_a: f64, load_a: f64) {

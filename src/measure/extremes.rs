@@ -17,8 +17,7 @@ pub struct Range {
 
 impl Range {
     /// Nothing seen yet.
-    pub const EMPTY: Range =
-        Range { low: f64::INFINITY, high: f64::NEG_INFINITY, low_at: (0, 0.0), high_at: (0, 0.0) };
+    pub const EMPTY: Range = Range { low: f64::INFINITY, high: f64::NEG_INFINITY, low_at: (0, 0.0), high_at: (0, 0.0) };
 
     /// Largest minus smallest value.
     pub fn width(&self) -> f64 {

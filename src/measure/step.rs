@@ -163,7 +163,8 @@ impl EdgeWatch {
         for t in pieces {
             let value = track.value(t);
             if self.is_outside(previous.1) != self.is_outside(value) {
-                let edge_s = bisect(previous.0, t, |at| self.is_outside(track.value(at)) == self.is_outside(previous.1));
+                let edge_s =
+                    bisect(previous.0, t, |at| self.is_outside(track.value(at)) == self.is_outside(previous.1));
                 self.note_edge(begin_s + edge_s, self.is_outside(value));
             }
             self.note(begin_s + t, value);

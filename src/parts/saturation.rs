@@ -23,9 +23,7 @@ pub enum SaturationError {
     #[error("the saturation curve has no points")]
     Empty,
     /// Currents are not finite and ascending from zero.
-    #[error(
-        "point {index} of the saturation curve: current {current_a} A; currents must ascend from 0"
-    )]
+    #[error("point {index} of the saturation curve: current {current_a} A; currents must ascend from 0")]
     Current {
         /// Position in the table, from 1.
         index: usize,
@@ -103,12 +101,7 @@ impl Piece {
     fn about(&self, start_a: f64) -> [f64; 4] {
         let s = start_a - self.start_a;
         let [_, c1, c2, c3] = self.c;
-        [
-            self.inductance_h(s),
-            c1 + s * (2.0 * c2 + s * 3.0 * c3),
-            c2 + 3.0 * c3 * s,
-            c3,
-        ]
+        [self.inductance_h(s), c1 + s * (2.0 * c2 + s * 3.0 * c3), c2 + 3.0 * c3 * s, c3]
     }
 }
 
@@ -131,15 +124,10 @@ impl FluxCurve {
     ///
     /// # Errors
     /// Tables that are empty, not ascending, not positive, or rising with current; a factor that is not positive.
-    pub fn new(
-        curves: &[SaturationCurve],
-        temperature_degc: f64,
-        factor: f64,
-    ) -> Result<Self, SaturationError> {
+    pub fn new(curves: &[SaturationCurve], temperature_degc: f64, factor: f64) -> Result<Self, SaturationError> {
         positive("tolerance factor", factor)?;
         check_temperatures(curves, temperature_degc)?;
-        let (cold, hot, weight) =
-            neighbours(curves, temperature_degc).ok_or(SaturationError::Empty)?;
+        let (cold, hot, weight) = neighbours(curves, temperature_degc).ok_or(SaturationError::Empty)?;
         let (cold_pieces, hot_pieces) = (table_pieces(cold)?, table_pieces(hot)?);
         let pieces = integrate(blend(&cold_pieces, &hot_pieces, weight, factor));
         let mut last_current_a = f64::INFINITY;
@@ -149,17 +137,9 @@ impl FluxCurve {
         if weight > 0.0 {
             last_current_a = last_current_a.min(last_start(&hot_pieces));
         }
-        let inside = curves
-            .first()
-            .is_some_and(|c| c.temperature_degc <= temperature_degc)
-            && curves
-                .last()
-                .is_some_and(|c| temperature_degc <= c.temperature_degc);
-        Ok(Self {
-            pieces,
-            last_current_a,
-            beyond_temperature: !inside,
-        })
+        let inside = curves.first().is_some_and(|c| c.temperature_degc <= temperature_degc)
+            && curves.last().is_some_and(|c| temperature_degc <= c.temperature_degc);
+        Ok(Self { pieces, last_current_a, beyond_temperature: !inside })
     }
 
     /// Incremental inductance in H at a current in A.
@@ -238,22 +218,14 @@ impl FluxCurve {
     }
 
     fn at_current(&self, current_a: f64) -> (&Piece, f64) {
-        let k = self
-            .pieces
-            .partition_point(|p| p.start_a <= current_a)
-            .max(1)
-            - 1;
+        let k = self.pieces.partition_point(|p| p.start_a <= current_a).max(1) - 1;
         let piece = &self.pieces[k];
         (piece, current_a - piece.start_a)
     }
 }
 
 fn positive(what: &'static str, value: f64) -> Result<(), SaturationError> {
-    if value > 0.0 && value.is_finite() {
-        Ok(())
-    } else {
-        Err(SaturationError::NotPositive { what, value })
-    }
+    if value > 0.0 && value.is_finite() { Ok(()) } else { Err(SaturationError::NotPositive { what, value }) }
 }
 
 fn last_start(pieces: &[Piece]) -> f64 {
@@ -264,65 +236,36 @@ fn check_temperatures(curves: &[SaturationCurve], wanted_degc: f64) -> Result<()
     let mut previous = f64::NEG_INFINITY;
     for t in curves.iter().map(|c| c.temperature_degc) {
         if !(t > previous && t.is_finite()) {
-            return Err(SaturationError::Temperature {
-                temperature_degc: t,
-            });
+            return Err(SaturationError::Temperature { temperature_degc: t });
         }
         previous = t;
     }
-    if wanted_degc.is_finite() {
-        Ok(())
-    } else {
-        Err(SaturationError::Temperature {
-            temperature_degc: wanted_degc,
-        })
-    }
+    if wanted_degc.is_finite() { Ok(()) } else { Err(SaturationError::Temperature { temperature_degc: wanted_degc }) }
 }
 
 /// The tables on either side of a temperature and the weight of the hotter one.
-fn neighbours(
-    curves: &[SaturationCurve],
-    temperature_degc: f64,
-) -> Option<(&SaturationCurve, &SaturationCurve, f64)> {
+fn neighbours(curves: &[SaturationCurve], temperature_degc: f64) -> Option<(&SaturationCurve, &SaturationCurve, f64)> {
     let hotter = curves.partition_point(|c| c.temperature_degc <= temperature_degc);
     let cold = curves.get(hotter.saturating_sub(1))?;
     let hot = curves.get(hotter).unwrap_or(cold);
     let span = hot.temperature_degc - cold.temperature_degc;
-    let weight = if span > 0.0 {
-        ((temperature_degc - cold.temperature_degc) / span).clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
+    let weight = if span > 0.0 { ((temperature_degc - cold.temperature_degc) / span).clamp(0.0, 1.0) } else { 0.0 };
     Some((cold, hot, weight))
 }
 
 fn check_points(points: &[(f64, f64)]) -> Result<(), SaturationError> {
     let (mut last_a, mut last_h) = (f64::NEG_INFINITY, f64::INFINITY);
     for (k, &(current_a, inductance_h)) in points.iter().enumerate() {
-        let ascending = if k == 0 {
-            current_a == 0.0
-        } else {
-            current_a > last_a && current_a.is_finite()
-        };
+        let ascending = if k == 0 { current_a == 0.0 } else { current_a > last_a && current_a.is_finite() };
         if !ascending {
-            return Err(SaturationError::Current {
-                index: k + 1,
-                current_a,
-            });
+            return Err(SaturationError::Current { index: k + 1, current_a });
         }
         if !(inductance_h > 0.0 && inductance_h.is_finite() && inductance_h <= last_h) {
-            return Err(SaturationError::Inductance {
-                index: k + 1,
-                inductance_h,
-            });
+            return Err(SaturationError::Inductance { index: k + 1, inductance_h });
         }
         (last_a, last_h) = (current_a, inductance_h);
     }
-    if points.is_empty() {
-        Err(SaturationError::Empty)
-    } else {
-        Ok(())
-    }
+    if points.is_empty() { Err(SaturationError::Empty) } else { Ok(()) }
 }
 
 /// Cubics of one table, the constant continuation last; their integrals are filled in by [`integrate`].
@@ -346,21 +289,13 @@ fn table_pieces(curve: &SaturationCurve) -> Result<Vec<Piece>, SaturationError> 
 }
 
 fn piece(start_a: f64, c: [f64; 4]) -> Piece {
-    Piece {
-        start_a,
-        start_wb: 0.0,
-        start_j: 0.0,
-        c,
-    }
+    Piece { start_a, start_wb: 0.0, start_j: 0.0, c }
 }
 
 /// Derivatives of the monotone cubic at the points.
 fn monotone_slopes(points: &[(f64, f64)]) -> Vec<f64> {
     let h: Vec<f64> = points.windows(2).map(|p| p[1].0 - p[0].0).collect();
-    let d: Vec<f64> = points
-        .windows(2)
-        .map(|p| (p[1].1 - p[0].1) / (p[1].0 - p[0].0))
-        .collect();
+    let d: Vec<f64> = points.windows(2).map(|p| (p[1].1 - p[0].1) / (p[1].0 - p[0].0)).collect();
     let n = d.len();
     if n < 2 {
         return vec![d.first().copied().unwrap_or(0.0); points.len()];
@@ -406,14 +341,8 @@ fn blend(cold: &[Piece], hot: &[Piece], weight: f64, factor: f64) -> Vec<Piece> 
     starts
         .into_iter()
         .map(|start_a| {
-            let (a, b) = (
-                holding(cold, start_a).about(start_a),
-                holding(hot, start_a).about(start_a),
-            );
-            piece(
-                start_a,
-                std::array::from_fn(|k| factor * ((1.0 - weight) * a[k] + weight * b[k])),
-            )
+            let (a, b) = (holding(cold, start_a).about(start_a), holding(hot, start_a).about(start_a));
+            piece(start_a, std::array::from_fn(|k| factor * ((1.0 - weight) * a[k] + weight * b[k])))
         })
         .collect()
 }
@@ -444,11 +373,7 @@ fn invert(piece: &Piece, added_wb: f64, length_a: f64) -> f64 {
             low = t
         }
         let newton = t - excess / piece.inductance_h(t);
-        let next = if newton >= low && newton <= high {
-            newton
-        } else {
-            0.5 * (low + high)
-        };
+        let next = if newton >= low && newton <= high { newton } else { 0.5 * (low + high) };
         let settled = (next - t).abs() <= f64::EPSILON * (piece.start_a + t);
         t = next;
         if settled {
@@ -473,12 +398,7 @@ pub struct Segment {
 
 impl Segment {
     fn through(low: (f64, f64), flux_high_wb: f64, slope_a_per_wb: f64) -> Self {
-        Self {
-            flux_low_wb: low.0,
-            flux_high_wb,
-            slope_a_per_wb,
-            offset_a: low.1 - slope_a_per_wb * low.0,
-        }
+        Self { flux_low_wb: low.0, flux_high_wb, slope_a_per_wb, offset_a: low.1 - slope_a_per_wb * low.0 }
     }
 
     /// Current in A at a flux linkage in V s not below zero.
@@ -488,8 +408,7 @@ impl Segment {
 
     /// Integral of the current from the start of the segment.
     fn added_j(&self, flux_wb: f64) -> f64 {
-        0.5 * (self.current_a(self.flux_low_wb) + self.current_a(flux_wb))
-            * (flux_wb - self.flux_low_wb)
+        0.5 * (self.current_a(self.flux_low_wb) + self.current_a(flux_wb)) * (flux_wb - self.flux_low_wb)
     }
 }
 
@@ -527,11 +446,7 @@ impl FluxTable {
             knots.push((curve.flux_wb(high_a), high_a));
             low_a = high_a;
         }
-        Ok(Self::through_knots(
-            &knots,
-            1.0 / curve.inductance_h(end_a),
-            max_error_a,
-        ))
+        Ok(Self::through_knots(&knots, 1.0 / curve.inductance_h(end_a), max_error_a))
     }
 
     /// Straight lines through samples (flux linkage in V s, current in A) ascending from (0, 0); the last slope continues.
@@ -542,9 +457,7 @@ impl FluxTable {
         if samples.first() != Some(&(0.0, 0.0)) {
             return Err(SaturationError::Samples { index: 1 });
         }
-        let rises = |w: &[(f64, f64)]| {
-            w[1].0 > w[0].0 && w[1].1 > w[0].1 && w[1].0.is_finite() && w[1].1.is_finite()
-        };
+        let rises = |w: &[(f64, f64)]| w[1].0 > w[0].0 && w[1].1 > w[0].1 && w[1].0.is_finite() && w[1].1.is_finite();
         if let Some(k) = samples.windows(2).position(|w| !rises(w)) {
             return Err(SaturationError::Samples { index: k + 2 });
         }
@@ -552,11 +465,7 @@ impl FluxTable {
             return Err(SaturationError::Samples { index: 2 });
         };
         let inner = &samples[..samples.len() - 1];
-        Ok(Self::through_knots(
-            inner,
-            (last.1 - before.1) / (last.0 - before.0),
-            0.0,
-        ))
+        Ok(Self::through_knots(inner, (last.1 - before.1) / (last.0 - before.0), 0.0))
     }
 
     /// Constant inductance in H: one segment.
@@ -569,24 +478,14 @@ impl FluxTable {
     }
 
     fn through_knots(knots: &[(f64, f64)], last_slope_a_per_wb: f64, max_error_a: f64) -> Self {
-        let mut segments: Vec<Segment> = knots
-            .windows(2)
-            .map(|w| Segment::through(w[0], w[1].0, (w[1].1 - w[0].1) / (w[1].0 - w[0].0)))
-            .collect();
-        segments.extend(
-            knots
-                .last()
-                .map(|&k| Segment::through(k, f64::INFINITY, last_slope_a_per_wb)),
-        );
+        let mut segments: Vec<Segment> =
+            knots.windows(2).map(|w| Segment::through(w[0], w[1].0, (w[1].1 - w[0].1) / (w[1].0 - w[0].0))).collect();
+        segments.extend(knots.last().map(|&k| Segment::through(k, f64::INFINITY, last_slope_a_per_wb)));
         let mut start_j = vec![0.0];
         for segment in &segments[..segments.len() - 1] {
             start_j.push(start_j[start_j.len() - 1] + segment.added_j(segment.flux_high_wb));
         }
-        Self {
-            segments,
-            start_j,
-            max_error_a,
-        }
+        Self { segments, start_j, max_error_a }
     }
 
     /// Number of segments, at least one.
@@ -602,28 +501,19 @@ impl FluxTable {
     /// Number of the segment that holds the magnitude of a flux linkage in V s; a knot belongs to the segment above it.
     pub fn locate(&self, flux_wb: f64) -> usize {
         let flux = flux_wb.abs();
-        self.segments
-            .partition_point(|s| s.flux_low_wb <= flux)
-            .max(1)
-            - 1
+        self.segments.partition_point(|s| s.flux_low_wb <= flux).max(1) - 1
     }
 
     /// Current in A at a flux linkage in V s of either sign.
     pub fn current_a(&self, flux_wb: f64) -> f64 {
         let flux = flux_wb.abs();
-        self.segments[self.locate(flux)]
-            .current_a(flux)
-            .copysign(flux_wb)
+        self.segments[self.locate(flux)].current_a(flux).copysign(flux_wb)
     }
 
     /// Flux linkage in V s at a current in A of either sign: inverse of [`Self::current_a`].
     pub fn flux_wb(&self, current_a: f64) -> f64 {
         let current = current_a.abs();
-        let k = self
-            .segments
-            .partition_point(|s| s.current_a(s.flux_low_wb) <= current)
-            .max(1)
-            - 1;
+        let k = self.segments.partition_point(|s| s.current_a(s.flux_low_wb) <= current).max(1) - 1;
         let segment = &self.segments[k];
         ((current - segment.offset_a) / segment.slope_a_per_wb).copysign(current_a)
     }
@@ -649,11 +539,7 @@ fn longest_chord(curve: &FluxCurve, low_a: f64, end_a: f64, error_a: f64) -> f64
     let (mut good, mut bad) = (low_a, end_a);
     for _ in 0..LENGTH_HALVINGS {
         let middle = 0.5 * (good + bad);
-        if chord_error_a(curve, low_a, middle) <= error_a {
-            good = middle
-        } else {
-            bad = middle
-        }
+        if chord_error_a(curve, low_a, middle) <= error_a { good = middle } else { bad = middle }
     }
     good
 }
@@ -668,11 +554,7 @@ fn chord_error_a(curve: &FluxCurve, low_a: f64, high_a: f64) -> f64 {
     let (mut below, mut above) = (low_a, high_a);
     for _ in 0..DEVIATION_HALVINGS {
         let middle = 0.5 * (below + above);
-        if curve.inductance_h(middle) > chord_h {
-            below = middle
-        } else {
-            above = middle
-        }
+        if curve.inductance_h(middle) > chord_h { below = middle } else { above = middle }
     }
     let at = 0.5 * (below + above);
     (low_a + (curve.flux_wb(at) - low_wb) / chord_h - at).abs()

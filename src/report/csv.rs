@@ -1,9 +1,7 @@
 //! Tables as CSV (RFC 4180): comma, decimal point, CRLF, SI units in the header.
 
 use super::{ReportError, check_finite};
-use crate::compare::record::{
-    Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve,
-};
+use crate::compare::record::{Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve};
 use serde::Serialize;
 
 /// Significant digits of a number in a table: a picosecond in a second's run stays visible.
@@ -25,20 +23,12 @@ pub struct CsvFile {
 /// # Errors
 /// [`ReportError::NotFinite`] and [`ReportError::Ragged`] where a curve is damaged.
 pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
-    let periods = curves.periods.iter().map(|curve| {
-        Ok(CsvFile {
-            part: curve.part.clone(),
-            kind: "period",
-            text: period(curve)?,
-        })
-    });
-    let steps = curves.steps.iter().map(|curve| {
-        Ok(CsvFile {
-            part: curve.part.clone(),
-            kind: "step",
-            text: step(curve)?,
-        })
-    });
+    let periods = curves
+        .periods
+        .iter()
+        .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "period", text: period(curve)? }));
+    let steps =
+        curves.steps.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "step", text: step(curve)? }));
     periods.chain(steps).collect()
 }
 
@@ -81,11 +71,7 @@ fn table(part: &str, columns: &[(&str, &Vec<f64>)]) -> Result<String, ReportErro
     let rows = columns.first().map_or(0, |(_, values)| values.len());
     for (_, values) in columns {
         if values.len() != rows {
-            return Err(ReportError::Ragged {
-                part: part.into(),
-                first: rows,
-                other: values.len(),
-            });
+            return Err(ReportError::Ragged { part: part.into(), first: rows, other: values.len() });
         }
     }
     let mut writer = writer();
@@ -93,8 +79,7 @@ fn table(part: &str, columns: &[(&str, &Vec<f64>)]) -> Result<String, ReportErro
     for row in 0..rows {
         let mut fields = Vec::with_capacity(columns.len());
         for (name, values) in columns {
-            fields
-                .push(number(values[row]).ok_or_else(|| not_finite(part, name, row, values[row]))?);
+            fields.push(number(values[row]).ok_or_else(|| not_finite(part, name, row, values[row]))?);
         }
         writer.write_record(&fields)?;
     }
@@ -102,10 +87,7 @@ fn table(part: &str, columns: &[(&str, &Vec<f64>)]) -> Result<String, ReportErro
 }
 
 fn not_finite(part: &str, column: &str, row: usize, value: f64) -> ReportError {
-    ReportError::NotFinite {
-        place: format!("curve of {part}, {column}, row {}", row + 1),
-        value: value.to_string(),
-    }
+    ReportError::NotFinite { place: format!("curve of {part}, {column}, row {}", row + 1), value: value.to_string() }
 }
 
 /// Shortest text that reads back as the value rounded to [`DIGITS`] digits; an exponent only where it is shorter to read.
@@ -115,11 +97,7 @@ fn number(value: f64) -> Option<String> {
     }
     let rounded: f64 = format!("{value:.*e}", DIGITS - 1).parse().ok()?;
     let plain = rounded == 0.0 || (1e-4..1e7).contains(&rounded.abs());
-    Some(if plain {
-        format!("{}", rounded + 0.0)
-    } else {
-        format!("{rounded:e}")
-    })
+    Some(if plain { format!("{}", rounded + 0.0) } else { format!("{rounded:e}") })
 }
 
 /// One line of `quantities.csv`: one quantity of one part.
@@ -163,12 +141,7 @@ pub fn quantities(record: &Record) -> Result<String, ReportError> {
     finished(writer)
 }
 
-fn line<'a>(
-    row: &'a QuantityRow,
-    part: &'a str,
-    original: bool,
-    cell: Option<&'a Cell>,
-) -> QuantityLine<'a> {
+fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'a Cell>) -> QuantityLine<'a> {
     let value_of = |limit: &Option<LimitRecord>| limit.as_ref().and_then(|l| number(l.value));
     let side_of = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| word(&l.side));
     let stated = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| l.stated);
@@ -199,21 +172,14 @@ fn line<'a>(
 
 /// The word by which an enumeration goes in the record.
 pub(super) fn word(value: &impl Serialize) -> String {
-    serde_json::to_value(value)
-        .ok()
-        .and_then(|v| v.as_str().map(String::from))
-        .unwrap_or_default()
+    serde_json::to_value(value).ok().and_then(|v| v.as_str().map(String::from)).unwrap_or_default()
 }
 
 fn writer() -> csv::Writer<Vec<u8>> {
-    csv::WriterBuilder::new()
-        .terminator(csv::Terminator::CRLF)
-        .from_writer(Vec::new())
+    csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new())
 }
 
 fn finished(writer: csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
-    let bytes = writer
-        .into_inner()
-        .map_err(|e| csv::Error::from(e.into_error()))?;
+    let bytes = writer.into_inner().map_err(|e| csv::Error::from(e.into_error()))?;
     Ok(String::from_utf8_lossy(&bytes).into_owned())
 }

@@ -22,12 +22,7 @@ const LONGEST_NAME: usize = 100;
 /// # Errors
 /// [`ReportError::Occupied`] where the target is taken, [`ReportError::File`] where the system refuses,
 /// and the errors of the formats.
-pub fn write(
-    record: &Record,
-    curves: &Curves,
-    target: &Path,
-    replace: bool,
-) -> Result<Vec<PathBuf>, ReportError> {
+pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> Result<Vec<PathBuf>, ReportError> {
     let files = contents(record, curves)?;
     check_target(target, replace)?;
     let draft = Draft::create(target)?;
@@ -35,10 +30,7 @@ pub fn write(
         draft.write(name, text)?;
     }
     draft.place(target)?;
-    Ok(files
-        .into_iter()
-        .map(|(name, _)| target.join(name))
-        .collect())
+    Ok(files.into_iter().map(|(name, _)| target.join(name)).collect())
 }
 
 /// Where [`write()`] keeps the unfinished folder of `target` in this process.
@@ -62,11 +54,7 @@ pub fn discard(target: &Path) {
 /// Part of a file name: letters, digits, dot, underscore and hyphen only, not longer than file systems bear.
 pub fn safe_name(name: &str) -> String {
     let safe = |c: char| {
-        if c.is_ascii_alphanumeric() || "._-".contains(c) {
-            c
-        } else {
-            '-'
-        }
+        if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '-' }
     };
     name.chars().take(LONGEST_NAME).map(safe).collect()
 }
@@ -81,10 +69,7 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", file.kind, safe_name(&file.part));
-        files.push((
-            unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"),
-            file.text,
-        ));
+        files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), file.text));
     }
     for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));
@@ -94,17 +79,10 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
 
 /// A name that no file has yet, not even in other capitals.
 fn unused(files: &[(String, String)], stem: &str, extension: &str) -> String {
-    let taken = |name: &str| {
-        files
-            .iter()
-            .any(|(other, _)| other.eq_ignore_ascii_case(name))
-    };
+    let taken = |name: &str| files.iter().any(|(other, _)| other.eq_ignore_ascii_case(name));
     let first = format!("{stem}.{extension}");
     let others = (2..).map(|n| format!("{stem}-{n}.{extension}"));
-    std::iter::once(first)
-        .chain(others)
-        .find(|name| !taken(name))
-        .unwrap_or_default()
+    std::iter::once(first).chain(others).find(|name| !taken(name)).unwrap_or_default()
 }
 
 /// Unfinished folder; removed when dropped unless it was moved into place.
@@ -142,13 +120,10 @@ impl Draft {
         if replacing {
             fs::rename(target, &former).map_err(failed("move aside", target))?;
         }
-        let placed =
-            fs::rename(&self.path, target).map_err(failed("move the finished folder to", target));
+        let placed = fs::rename(&self.path, target).map_err(failed("move the finished folder to", target));
         if replacing {
             match &placed {
-                Ok(()) => {
-                    fs::remove_dir_all(&former).map_err(failed("remove the former", &former))?
-                }
+                Ok(()) => fs::remove_dir_all(&former).map_err(failed("remove the former", &former))?,
                 Err(_) => fs::rename(&former, target).map_err(failed("put back", &former))?,
             }
         }
@@ -161,10 +136,7 @@ fn former_path(target: &Path) -> PathBuf {
 }
 
 fn sibling(target: &Path, kind: &str) -> PathBuf {
-    let name = target
-        .file_name()
-        .unwrap_or(OsStr::new("result"))
-        .to_string_lossy();
+    let name = target.file_name().unwrap_or(OsStr::new("result")).to_string_lossy();
     target.with_file_name(format!(".{name}.{kind}-{}", std::process::id()))
 }
 
@@ -173,15 +145,8 @@ fn exists(path: &Path) -> bool {
     path.symlink_metadata().is_ok()
 }
 
-fn failed<'a>(
-    action: &'static str,
-    path: &'a Path,
-) -> impl FnOnce(std::io::Error) -> ReportError + 'a {
-    move |source| ReportError::File {
-        action,
-        path: path.to_path_buf(),
-        source,
-    }
+fn failed<'a>(action: &'static str, path: &'a Path) -> impl FnOnce(std::io::Error) -> ReportError + 'a {
+    move |source| ReportError::File { action, path: path.to_path_buf(), source }
 }
 
 fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
@@ -191,19 +156,13 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
         hint: hint.into(),
     };
     if target.file_name().is_none() {
-        return Err(occupied(
-            "is not the name of a folder that could be made",
-            "give the name of a new folder",
-        ));
+        return Err(occupied("is not the name of a folder that could be made", "give the name of a new folder"));
     }
     let Ok(found) = target.symlink_metadata() else {
         return Ok(());
     };
     if !found.is_dir() {
-        return Err(occupied(
-            "exists and is not a folder",
-            "give the name of a new folder",
-        ));
+        return Err(occupied("exists and is not a folder", "give the name of a new folder"));
     }
     if !holds_record(target) {
         return Err(occupied(
@@ -220,10 +179,7 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
     if replace {
         Ok(())
     } else {
-        Err(occupied(
-            "holds an earlier result",
-            "allow it to be replaced, or give the name of a new folder",
-        ))
+        Err(occupied("holds an earlier result", "allow it to be replaced, or give the name of a new folder"))
     }
 }
 
@@ -252,11 +208,7 @@ fn foreign_entry(folder: &Path) -> std::io::Result<Option<String>> {
                 for inner in fs::read_dir(entry.path())? {
                     let path = inner?.path();
                     if path.is_dir() || path.extension() != Some(OsStr::new(extension)) {
-                        let inner = path
-                            .file_name()
-                            .unwrap_or_default()
-                            .to_string_lossy()
-                            .into_owned();
+                        let inner = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
                         return Ok(Some(format!("{name}/{inner}")));
                     }
                 }
@@ -293,10 +245,7 @@ mod tests {
         let draft = Draft::create(&target).expect("a draft");
         fs::remove_dir_all(&draft.path).expect("the draft vanishes");
         assert!(draft.place(&target).is_err());
-        assert_eq!(
-            fs::read_to_string(target.join("record.json")).expect("it is back"),
-            "former"
-        );
+        assert_eq!(fs::read_to_string(target.join("record.json")).expect("it is back"), "former");
         assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 1);
     }
 

@@ -258,24 +258,10 @@ fn quantities_of<'a>(results: &[&'a ConditionRecord]) -> Vec<&'a ValueRecord> {
     found
 }
 
-fn condition_table(
-    record: &Record,
-    kind: &str,
-    results: &[&ConditionRecord],
-    columns: &[&ValueRecord],
-) -> Markup {
-    let values = |id: &str| {
-        results
-            .iter()
-            .filter_map(|r| value_of(r, id))
-            .collect::<Vec<_>>()
-    };
-    let scales = columns
-        .iter()
-        .map(|c| Scale::of(values(&c.quantity), &c.unit))
-        .collect::<Vec<_>>();
-    let shown =
-        |value: Option<f64>, unit: &str| value.map_or("–".to_string(), |v| quantity(v, unit));
+fn condition_table(record: &Record, kind: &str, results: &[&ConditionRecord], columns: &[&ValueRecord]) -> Markup {
+    let values = |id: &str| results.iter().filter_map(|r| value_of(r, id)).collect::<Vec<_>>();
+    let scales = columns.iter().map(|c| Scale::of(values(&c.quantity), &c.unit)).collect::<Vec<_>>();
+    let shown = |value: Option<f64>, unit: &str| value.map_or("–".to_string(), |v| quantity(v, unit));
     html! {
         div.scroll tabindex="0" role="group" aria-label=(kind) {
             table {
@@ -305,19 +291,11 @@ fn condition_table(
 }
 
 fn value_of(result: &ConditionRecord, id: &str) -> Option<f64> {
-    result
-        .values
-        .iter()
-        .find(|value| value.quantity == id)
-        .map(|value| value.value)
+    result.values.iter().find(|value| value.quantity == id).map(|value| value.value)
 }
 
 fn label_of<'a>(record: &'a Record, id: &'a str) -> &'a str {
-    record
-        .quantities
-        .iter()
-        .find(|row| row.quantity == id)
-        .map_or(id, |row| &row.label)
+    record.quantities.iter().find(|row| row.quantity == id).map_or(id, |row| &row.label)
 }
 
 /// Notes of the results, each once with the places where it applies.
@@ -336,16 +314,8 @@ fn condition_notes(results: &[&ConditionRecord]) -> Markup {
 }
 
 fn place_of(result: &ConditionRecord) -> String {
-    let numbers = [
-        result.input_v.map(|v| quantity(v, "V")),
-        result.load_a.map(|a| quantity(a, "A")),
-    ];
-    numbers
-        .into_iter()
-        .flatten()
-        .chain([result.corner.clone()])
-        .collect::<Vec<_>>()
-        .join(", ")
+    let numbers = [result.input_v.map(|v| quantity(v, "V")), result.load_a.map(|a| quantity(a, "A"))];
+    numbers.into_iter().flatten().chain([result.corner.clone()]).collect::<Vec<_>>().join(", ")
 }
 
 fn origins(record: &Record) -> Markup {

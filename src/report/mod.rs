@@ -88,19 +88,12 @@ pub fn check_finite(what: &impl Debug) -> Result<(), ReportError> {
         let body = body.trim_end_matches(',');
         let (field, value) = body.split_once(": ").unwrap_or(("", body));
         if ["NaN", "inf", "-inf"].contains(&value) {
-            let fields = path
-                .iter()
-                .map(|(_, name)| *name)
-                .chain([field])
-                .filter(|name| !name.is_empty());
+            let fields = path.iter().map(|(_, name)| *name).chain([field]).filter(|name| !name.is_empty());
             let mut place = fields.collect::<Vec<_>>().join(" / ");
             if !named.is_empty() {
                 place = format!("{place} (of {named})");
             }
-            return Err(ReportError::NotFinite {
-                place,
-                value: value.to_string(),
-            });
+            return Err(ReportError::NotFinite { place, value: value.to_string() });
         }
         if ["quantity", "part"].contains(&field) {
             named = value.trim_matches('"');

@@ -35,31 +35,16 @@ pub struct Scale {
 impl Scale {
     /// Scale that suits the largest of `values`, which are in the SI unit `unit`.
     pub fn of(values: impl IntoIterator<Item = f64>, unit: &str) -> Self {
-        let largest = values
-            .into_iter()
-            .filter(|v| v.is_finite())
-            .fold(0.0, |a: f64, v| a.max(v.abs()));
+        let largest = values.into_iter().filter(|v| v.is_finite()).fold(0.0, |a: f64, v| a.max(v.abs()));
         let exponent = prefix_exponent(largest, unit);
-        let decimals = if largest > 0.0 {
-            (3 - magnitude(largest) + exponent).clamp(0, 6)
-        } else {
-            0
-        };
-        Self {
-            exponent,
-            unit: format!("{}{}", prefix(exponent), shown_unit(unit)),
-            decimals,
-        }
+        let decimals = if largest > 0.0 { (3 - magnitude(largest) + exponent).clamp(0, 6) } else { 0 };
+        Self { exponent, unit: format!("{}{}", prefix(exponent), shown_unit(unit)), decimals }
     }
 
     /// The value in the prefixed unit.
     pub fn scaled(&self, value: f64) -> f64 {
         // Only whole powers of ten, which are exact; 1e-3 is not.
-        if self.exponent < 0 {
-            value * 10_f64.powi(-self.exponent)
-        } else {
-            value / 10_f64.powi(self.exponent)
-        }
+        if self.exponent < 0 { value * 10_f64.powi(-self.exponent) } else { value / 10_f64.powi(self.exponent) }
     }
 
     /// The number alone: four significant digits for the row's largest value, no less than three for a small one.
@@ -87,11 +72,7 @@ impl Scale {
 }
 
 fn joined(number: &str, unit: &str) -> String {
-    if unit.is_empty() {
-        number.to_string()
-    } else {
-        format!("{number} {unit}")
-    }
+    if unit.is_empty() { number.to_string() } else { format!("{number} {unit}") }
 }
 
 /// Value with prefix and unit, standing alone, without needless zeros.
@@ -101,14 +82,7 @@ pub fn quantity(value: f64, unit: &str) -> String {
 }
 
 fn trimmed(number: String) -> String {
-    if number.contains('.') {
-        number
-            .trim_end_matches('0')
-            .trim_end_matches('.')
-            .to_string()
-    } else {
-        number
-    }
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.').to_string() } else { number }
 }
 
 fn magnitude(value: f64) -> i32 {
@@ -119,11 +93,7 @@ fn prefix_exponent(largest: f64, unit: &str) -> i32 {
     let Some((_, most)) = PREFIXED.iter().find(|(name, _)| *name == unit) else {
         return 0;
     };
-    if largest == 0.0 {
-        0
-    } else {
-        (magnitude(largest).div_euclid(3) * 3).clamp(-12, *most)
-    }
+    if largest == 0.0 { 0 } else { (magnitude(largest).div_euclid(3) * 3).clamp(-12, *most) }
 }
 
 fn prefix(exponent: i32) -> &'static str {
@@ -152,15 +122,7 @@ fn shown_unit(unit: &str) -> &str {
 /// Fixed decimals without a negative zero.
 pub fn fixed(value: f64, decimals: i32) -> String {
     let text = format!("{value:.*}", decimals.max(0) as usize);
-    if text
-        .trim_start_matches('-')
-        .chars()
-        .all(|c| c == '0' || c == '.')
-    {
-        text.replace('-', "")
-    } else {
-        text
-    }
+    if text.trim_start_matches('-').chars().all(|c| c == '0' || c == '.') { text.replace('-', "") } else { text }
 }
 
 /// Up to six significant digits, trailing zeros dropped.
@@ -178,11 +140,7 @@ fn signed_percent(fraction: f64) -> String {
         return "0".into();
     }
     let text = fixed(percent, (2 - magnitude(percent)).clamp(0, 2));
-    if percent > 0.0 {
-        format!("+{text}")
-    } else {
-        text
-    }
+    if percent > 0.0 { format!("+{text}") } else { text }
 }
 
 /// A share in per cent: whole numbers, one decimal close to 100 so that 99.7 never reads as 100.
@@ -206,10 +164,7 @@ impl<'a> RowFormat<'a> {
     /// Format that suits the cells of `row`.
     pub fn of(row: &'a QuantityRow) -> Self {
         let cells = row.cells.iter().flatten().map(|cell| cell.value);
-        Self {
-            row,
-            scale: Scale::of(cells, &row.unit),
-        }
+        Self { row, scale: Scale::of(cells, &row.unit) }
     }
 
     /// Value without unit.
@@ -255,16 +210,8 @@ impl<'a> RowFormat<'a> {
             ChangeKind::Fraction => (shortest(100.0 * limit.value), "%"),
             ChangeKind::Difference => (self.scale.short(limit.value), self.scale.unit.as_str()),
         };
-        let sign = if limit.value > 0.0 && limit.side != Side::Within {
-            "+"
-        } else {
-            ""
-        };
-        Some(sided(
-            limit,
-            &joined(&format!("{sign}{number}"), unit),
-            "change ",
-        ))
+        let sign = if limit.value > 0.0 && limit.side != Side::Within { "+" } else { "" };
+        Some(sided(limit, &joined(&format!("{sign}{number}"), unit), "change "))
     }
 }
 

@@ -35,13 +35,7 @@ pub struct Plot {
 pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
     check_finite(curves)?;
     check_finite(&record.quantities)?;
-    let plots = [
-        margins(record)?,
-        steps(curves)?,
-        periods(curves)?,
-        saturation(curves)?,
-        losses(curves)?,
-    ];
+    let plots = [margins(record)?, steps(curves)?, periods(curves)?, saturation(curves)?, losses(curves)?];
     Ok(plots.into_iter().flatten().collect())
 }
 
@@ -51,24 +45,13 @@ fn plot(
     description: String,
     drawn: Result<String, String>,
 ) -> Result<Option<Plot>, ReportError> {
-    let svg = drawn.map_err(|reason| ReportError::Plot {
-        name: name.into(),
-        reason,
-    })?;
+    let svg = drawn.map_err(|reason| ReportError::Plot { name: name.into(), reason })?;
     let svg = style::described(&svg, name, &title, &description);
-    Ok(Some(Plot {
-        name,
-        title,
-        description,
-        svg,
-    }))
+    Ok(Some(Plot { name, title, description, svg }))
 }
 
 fn legend_of<'a>(parts: impl Iterator<Item = &'a str>) -> Vec<Legend> {
-    parts
-        .enumerate()
-        .map(|(i, name)| Legend::line(name, Stroke::part(i)))
-        .collect()
+    parts.enumerate().map(|(i, name)| Legend::line(name, Stroke::part(i))).collect()
 }
 
 /// One switching period: inductor current and output ripple.
@@ -77,46 +60,24 @@ fn periods(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     if parts.iter().all(|curve| curve.time_s.len() < 2) {
         return Ok(None);
     }
-    let time = Axis::new(
-        "Time from the clock edge",
-        "s",
-        parts.iter().flat_map(|c| &c.time_s).copied(),
-    )
-    .tight();
+    let time = Axis::new("Time from the clock edge", "s", parts.iter().flat_map(|c| &c.time_s).copied()).tight();
     let panel = |label: &str, unit: &str, values: &dyn Fn(&PeriodCurve) -> Vec<f64>| {
         let traces: Vec<Trace> = parts
             .iter()
             .enumerate()
-            .map(|(i, c)| Trace {
-                points: c.time_s.iter().copied().zip(values(c)).collect(),
-                stroke: Stroke::part(i),
-            })
+            .map(|(i, c)| Trace { points: c.time_s.iter().copied().zip(values(c)).collect(), stroke: Stroke::part(i) })
             .collect();
-        let all = traces
-            .iter()
-            .flat_map(|t| t.points.iter().map(|p| p.1))
-            .collect::<Vec<_>>();
-        Panel {
-            traces,
-            ..Panel::new(time.clone(), Axis::new(label, unit, all))
-        }
+        let all = traces.iter().flat_map(|t| t.points.iter().map(|p| p.1)).collect::<Vec<_>>();
+        Panel { traces, ..Panel::new(time.clone(), Axis::new(label, unit, all)) }
     };
     let mut panels = vec![
         panel("Inductor current", "A", &|c| c.current_a.clone()),
-        panel("Output, 20 MHz", "V", &|c| {
-            deviation(&c.time_s, &c.output_20mhz_v)
-        }),
+        panel("Output, 20 MHz", "V", &|c| deviation(&c.time_s, &c.output_20mhz_v)),
     ];
     if parts.iter().any(differs_at_full_bandwidth) {
-        panels.push(panel("Output, unfiltered", "V", &|c| {
-            deviation(&c.time_s, &c.output_v)
-        }));
+        panels.push(panel("Output, unfiltered", "V", &|c| deviation(&c.time_s, &c.output_v)));
     }
-    let drawn = panels::draw(
-        &panels,
-        &legend_of(parts.iter().map(|c| c.part.as_str())),
-        340,
-    );
+    let drawn = panels::draw(&panels, &legend_of(parts.iter().map(|c| c.part.as_str())), 340);
     plot(
         "period",
         format!("One switching period: {}", curves.period_condition),
@@ -129,17 +90,9 @@ fn periods(curves: &Curves) -> Result<Option<Plot>, ReportError> {
 
 /// Deviation from the mean over time (trapezoidal rule).
 fn deviation(time_s: &[f64], values: &[f64]) -> Vec<f64> {
-    let area: f64 = time_s
-        .windows(2)
-        .zip(values.windows(2))
-        .map(|(t, v)| (t[1] - t[0]) * (v[0] + v[1]) / 2.0)
-        .sum();
+    let area: f64 = time_s.windows(2).zip(values.windows(2)).map(|(t, v)| (t[1] - t[0]) * (v[0] + v[1]) / 2.0).sum();
     let span = time_s.last().copied().unwrap_or(0.0) - time_s.first().copied().unwrap_or(0.0);
-    let mean = if span > 0.0 {
-        area / span
-    } else {
-        values.first().copied().unwrap_or(0.0)
-    };
+    let mean = if span > 0.0 { area / span } else { values.first().copied().unwrap_or(0.0) };
     values.iter().map(|v| v - mean).collect()
 }
 
@@ -160,19 +113,9 @@ fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let Some(original) = parts.first().filter(|curve| curve.time_s.len() > 1) else {
         return Ok(None);
     };
-    let time = Axis::new(
-        "Time from the start of the step",
-        "s",
-        original.time_s.iter().copied(),
-    )
-    .tight();
-    let period_s = curves
-        .periods
-        .iter()
-        .filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?))
-        .fold(0.0, f64::max);
-    let envelopes = |low: &dyn Fn(&StepCurve) -> Vec<f64>,
-                     high: &dyn Fn(&StepCurve) -> Vec<f64>| {
+    let time = Axis::new("Time from the start of the step", "s", original.time_s.iter().copied()).tight();
+    let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
+    let envelopes = |low: &dyn Fn(&StepCurve) -> Vec<f64>, high: &dyn Fn(&StepCurve) -> Vec<f64>| {
         let one = |(i, c): (usize, &StepCurve)| Envelope {
             time: c.time_s.clone(),
             low: low(c),
@@ -182,48 +125,21 @@ fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
         };
         parts.iter().enumerate().map(one).collect::<Vec<_>>()
     };
-    let below = |c: &StepCurve, values: &[f64]| {
-        values
-            .iter()
-            .map(|v| v - c.mean_low_load_v)
-            .collect::<Vec<_>>()
-    };
-    let output = envelopes(&|c| below(c, &c.output_low_v), &|c| {
-        below(c, &c.output_high_v)
-    });
+    let below = |c: &StepCurve, values: &[f64]| values.iter().map(|v| v - c.mean_low_load_v).collect::<Vec<_>>();
+    let output = envelopes(&|c| below(c, &c.output_low_v), &|c| below(c, &c.output_high_v));
     let current = envelopes(&|c| c.current_low_a.clone(), &|c| c.current_high_a.clone());
     let levels = output_levels(curves, original);
-    let output_values = output
-        .iter()
-        .flat_map(Envelope::values)
-        .chain(levels.iter().map(|l| l.at))
-        .collect::<Vec<_>>();
-    let current_values = current
-        .iter()
-        .flat_map(Envelope::values)
-        .chain(original.load_a.iter().copied());
+    let output_values = output.iter().flat_map(Envelope::values).chain(levels.iter().map(|l| l.at)).collect::<Vec<_>>();
+    let current_values = current.iter().flat_map(Envelope::values).chain(original.load_a.iter().copied());
     let current_axis = Axis::new("Inductor current", "A", current_values.collect::<Vec<_>>());
     let load = Trace {
-        points: original
-            .time_s
-            .iter()
-            .copied()
-            .zip(original.load_a.iter().copied())
-            .collect(),
+        points: original.time_s.iter().copied().zip(original.load_a.iter().copied()).collect(),
         stroke: Stroke::load(),
     };
     let output_axis = Axis::new("Output deviation", "V", output_values);
     let panels = [
-        Panel {
-            envelopes: output,
-            levels,
-            ..Panel::new(time.clone(), output_axis)
-        },
-        Panel {
-            envelopes: current,
-            traces: vec![load],
-            ..Panel::new(time, current_axis)
-        },
+        Panel { envelopes: output, levels, ..Panel::new(time.clone(), output_axis) },
+        Panel { envelopes: current, traces: vec![load], ..Panel::new(time, current_axis) },
     ];
     let mut legend = legend_of(parts.iter().map(|c| c.part.as_str()));
     legend.push(Legend::line("load current", Stroke::load()));
@@ -257,59 +173,28 @@ fn output_levels(curves: &Curves, original: &StepCurve) -> Vec<Level> {
 /// Inductance against current, cold and hot, with the highest peak and the current at the limit.
 fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let parts = &curves.saturation;
-    if parts
-        .iter()
-        .all(|part| part.cold.len() < 2 && part.hot.len() < 2)
-    {
+    if parts.iter().all(|part| part.cold.len() < 2 && part.hot.len() < 2) {
         return Ok(None);
     }
     let marks = |(i, part): (usize, &crate::compare::record::SaturationPlot)| {
-        let peak = Mark {
-            at: part.peak,
-            shape: MarkShape::Dot,
-            stroke: Stroke::part(i),
-        };
-        let limit = part.limit.map(|at| Mark {
-            at,
-            shape: MarkShape::Cross,
-            stroke: Stroke::part(i),
-        });
-        [Some(peak), limit]
-            .into_iter()
-            .flatten()
-            .collect::<Vec<_>>()
+        let peak = Mark { at: part.peak, shape: MarkShape::Dot, stroke: Stroke::part(i) };
+        let limit = part.limit.map(|at| Mark { at, shape: MarkShape::Cross, stroke: Stroke::part(i) });
+        [Some(peak), limit].into_iter().flatten().collect::<Vec<_>>()
     };
-    let points = || {
-        parts
-            .iter()
-            .flat_map(|p| p.cold.iter().chain(&p.hot).chain([&p.peak]).chain(&p.limit))
-    };
+    let points = || parts.iter().flat_map(|p| p.cold.iter().chain(&p.hot).chain([&p.peak]).chain(&p.limit));
     let current = Axis::new("Current", "A", points().map(|p| p.0).chain([0.0])).tight();
-    let axis =
-        |label: &str| Axis::new(label, "H", points().map(|p| p.1).chain([0.0])).starting_at_zero();
+    let axis = |label: &str| Axis::new(label, "H", points().map(|p| p.1).chain([0.0])).starting_at_zero();
     let traces = |of: &dyn Fn(&crate::compare::record::SaturationPlot) -> Vec<(f64, f64)>| {
-        let trace = |(i, p)| Trace {
-            points: of(p),
-            stroke: Stroke::part(i),
-        };
+        let trace = |(i, p)| Trace { points: of(p), stroke: Stroke::part(i) };
         parts.iter().enumerate().map(trace).collect::<Vec<_>>()
     };
-    let hottest = |sign: f64| {
-        parts
-            .iter()
-            .map(|p| sign * p.hot_degc)
-            .fold(f64::MIN, f64::max)
-            * sign
-    };
+    let hottest = |sign: f64| parts.iter().map(|p| sign * p.hot_degc).fold(f64::MIN, f64::max) * sign;
     let hot_label = match (hottest(-1.0), hottest(1.0)) {
         (low, high) if high - low < 1.0 => format!("Inductance, {high:.0} °C"),
         (low, high) => format!("Inductance, {low:.0} to {high:.0} °C"),
     };
     let panels = [
-        Panel {
-            traces: traces(&|p| p.cold.clone()),
-            ..Panel::new(current.clone(), axis("Inductance, 25 °C"))
-        },
+        Panel { traces: traces(&|p| p.cold.clone()), ..Panel::new(current.clone(), axis("Inductance, 25 °C")) },
         Panel {
             traces: traces(&|p| p.hot.clone()),
             marks: parts.iter().enumerate().flat_map(marks).collect(),
@@ -319,10 +204,7 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let mut legend = legend_of(parts.iter().map(|c| c.part.as_str()));
     legend.push(Legend::mark("highest peak current", MarkShape::Dot));
     if parts.iter().any(|part| part.limit.is_some()) {
-        legend.push(Legend::mark(
-            "current at the limit with its delay",
-            MarkShape::Cross,
-        ));
+        legend.push(Legend::mark("current at the limit with its delay", MarkShape::Cross));
     }
     plot(
         "inductance",
@@ -343,24 +225,13 @@ fn losses(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let item = |part: usize, i: usize| parts[part].items.get(i).map_or(0.0, |(_, loss)| *loss);
     let total = |part: usize| parts[part].items.iter().map(|(_, loss)| loss).sum::<f64>();
     let scale = Scale::of((0..parts.len()).map(total), "W");
-    let bar = |value: f64| {
-        Some(Bar {
-            value: scale.scaled(value),
-            text: scale.number(value),
-        })
-    };
+    let bar = |value: f64| Some(Bar { value: scale.scaled(value), text: scale.number(value) });
     let group = |label: &str, of: &dyn Fn(usize) -> f64| Group {
         label: label.to_string(),
         bars: (0..parts.len()).map(|part| bar(of(part))).collect(),
     };
     let mut groups = vec![group("all losses", &total)];
-    groups.extend(
-        first
-            .items
-            .iter()
-            .enumerate()
-            .map(|(i, (cause, _))| group(cause, &|part| item(part, i))),
-    );
+    groups.extend(first.items.iter().enumerate().map(|(i, (cause, _))| group(cause, &|part| item(part, i))));
     let chart = BarChart {
         groups,
         axis: format!("Loss ({})", scale.unit),
@@ -383,16 +254,8 @@ const LARGEST_SHARE: f64 = 2.0;
 fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
     let mut rows = Vec::new();
     for row in &record.quantities {
-        let shares = row
-            .cells
-            .iter()
-            .map(|cell| limit_use(row, cell.as_ref()?))
-            .collect::<Vec<_>>();
-        let worst = shares
-            .iter()
-            .flatten()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max);
+        let shares = row.cells.iter().map(|cell| limit_use(row, cell.as_ref()?)).collect::<Vec<_>>();
+        let worst = shares.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
         if worst.is_finite() {
             rows.push((worst, row, shares));
         }
@@ -401,15 +264,11 @@ fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
         return Ok(None);
     }
     rows.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let bar = |share: f64| Bar {
-        value: 100.0 * share.max(0.0),
-        text: percent(share),
+    let bar = |share: f64| Bar { value: 100.0 * share.max(0.0), text: percent(share) };
+    let group = |(_, row, shares): &(f64, &crate::compare::record::QuantityRow, Vec<Option<f64>>)| Group {
+        label: row.label.clone(),
+        bars: shares.iter().map(|share| share.map(bar)).collect(),
     };
-    let group =
-        |(_, row, shares): &(f64, &crate::compare::record::QuantityRow, Vec<Option<f64>>)| Group {
-            label: row.label.clone(),
-            bars: shares.iter().map(|share| share.map(bar)).collect(),
-        };
     let chart = BarChart {
         groups: rows.iter().map(group).collect(),
         axis: "Share of the limit that is used (%)".into(),
@@ -417,11 +276,7 @@ fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
         line: Some(100.0),
         most: Some(100.0 * LARGEST_SHARE),
     };
-    let failing = record
-        .verdicts
-        .iter()
-        .filter(|v| v.outcome == Outcome::Fail)
-        .count();
+    let failing = record.verdicts.iter().filter(|v| v.outcome == Outcome::Fail).count();
     plot(
         "margins",
         "How much of each limit is used, worst first".into(),

@@ -20,13 +20,7 @@ pub fn comparison(record: &Record, width: usize) -> String {
     let mut out = String::new();
     let title = format!("{} ({})", record.case.title, record.case.name);
     push_wrapped(&mut out, &title, width, "", "");
-    push_wrapped(
-        &mut out,
-        "Worst value of each part over all conditions and corners.",
-        width,
-        "",
-        "",
-    );
+    push_wrapped(&mut out, "Worst value of each part over all conditions and corners.", width, "", "");
     for columns in blocks(record.parts.len(), width) {
         out.push('\n');
         push_block(&mut out, record, &columns, width);
@@ -56,35 +50,22 @@ pub fn outcome_name(outcome: Outcome) -> &'static str {
 fn blocks(parts: usize, width: usize) -> Vec<Vec<usize>> {
     let fitting = ((width - LABEL_COLUMN.0) / (PART_COLUMN + 1)).max(1);
     if parts <= fitting || fitting == 1 {
-        return (0..parts)
-            .collect::<Vec<_>>()
-            .chunks(fitting)
-            .map(<[_]>::to_vec)
-            .collect();
+        return (0..parts).collect::<Vec<_>>().chunks(fitting).map(<[_]>::to_vec).collect();
     }
     let others: Vec<usize> = (1..parts).collect();
-    others
-        .chunks(fitting - 1)
-        .map(|chunk| [&[0], chunk].concat())
-        .collect()
+    others.chunks(fitting - 1).map(|chunk| [&[0], chunk].concat()).collect()
 }
 
 fn push_block(out: &mut String, record: &Record, columns: &[usize], width: usize) {
     let label = (width - columns.len() * (PART_COLUMN + 1)).min(LABEL_COLUMN.1);
-    let names = columns
-        .iter()
-        .map(|&i| broken(&record.parts[i].name, PART_COLUMN))
-        .collect::<Vec<_>>();
+    let names = columns.iter().map(|&i| broken(&record.parts[i].name, PART_COLUMN)).collect::<Vec<_>>();
     push_cells(out, &["Quantity".to_string()], &names, label);
     let line = "-".repeat(label + columns.len() * (PART_COLUMN + 1));
     out.push_str(&line);
     out.push('\n');
     for row in &record.quantities {
         let format = RowFormat::of(row);
-        let cells = columns
-            .iter()
-            .map(|&i| cell_lines(&format, row, i))
-            .collect::<Vec<_>>();
+        let cells = columns.iter().map(|&i| cell_lines(&format, row, i)).collect::<Vec<_>>();
         push_cells(out, &label_lines(&format, row, label), &cells, label);
     }
 }
@@ -92,14 +73,8 @@ fn push_block(out: &mut String, record: &Record, columns: &[usize], width: usize
 /// Label and unit, then the limits, indented.
 fn label_lines(format: &RowFormat, row: &QuantityRow, width: usize) -> Vec<String> {
     let unit = &format.scale.unit;
-    let label = if unit.is_empty() {
-        row.label.clone()
-    } else {
-        format!("{}, {unit}", row.label)
-    };
-    let limits = [format.limit(), format.agreed_change()]
-        .into_iter()
-        .flatten();
+    let label = if unit.is_empty() { row.label.clone() } else { format!("{}, {unit}", row.label) };
+    let limits = [format.limit(), format.agreed_change()].into_iter().flatten();
     let mut lines = wrap(&label, width, "", "  ");
     for limit in limits {
         lines.extend(wrap(&limit, width, "  ", "    "));
@@ -114,17 +89,11 @@ fn cell_lines(format: &RowFormat, row: &QuantityRow, part: usize) -> Vec<String>
     };
     let value = format!("{}{:1}", format.value(cell), mark(cell.absolute));
     let second = second_line(format, cell);
-    if second.trim().is_empty() {
-        vec![value]
-    } else {
-        vec![value, second]
-    }
+    if second.trim().is_empty() { vec![value] } else { vec![value, second] }
 }
 
 fn second_line(format: &RowFormat, cell: &Cell) -> String {
-    let change = format
-        .change(cell)
-        .map(|c| format!("{}{:1}", c.replace(' ', ""), change_mark(cell)));
+    let change = format.change(cell).map(|c| format!("{}{:1}", c.replace(' ', ""), change_mark(cell)));
     let used = format.used(cell).map(|used| used.replace(' ', ""));
     match (change, used) {
         (Some(change), Some(used)) => format!("{change} {used:>5} "),
@@ -135,20 +104,12 @@ fn second_line(format: &RowFormat, cell: &Cell) -> String {
 
 /// One table row of several lines: label to the left, part columns to the right.
 fn push_cells(out: &mut String, label: &[String], cells: &[Vec<String>], label_width: usize) {
-    let height = cells
-        .iter()
-        .map(Vec::len)
-        .chain([label.len()])
-        .max()
-        .unwrap_or(0);
+    let height = cells.iter().map(Vec::len).chain([label.len()]).max().unwrap_or(0);
     for i in 0..height {
         let mut line = pad_right(label.get(i).map_or("", String::as_str), label_width);
         for cell in cells {
             line.push(' ');
-            line.push_str(&pad_left(
-                cell.get(i).map_or("", String::as_str),
-                PART_COLUMN,
-            ));
+            line.push_str(&pad_left(cell.get(i).map_or("", String::as_str), PART_COLUMN));
         }
         out.push_str(line.trim_end());
         out.push('\n');
@@ -163,12 +124,7 @@ fn push_key(out: &mut String, record: &Record, width: usize) {
     push_wrapped(out, second, width, "", "");
     let rows = || record.quantities.iter();
     let cells = || rows().flat_map(|row| row.cells.iter().flatten());
-    let default = |row: &QuantityRow| {
-        [&row.limit, &row.agreed_change]
-            .into_iter()
-            .flatten()
-            .any(|limit| !limit.stated)
-    };
+    let default = |row: &QuantityRow| [&row.limit, &row.agreed_change].into_iter().flatten().any(|limit| !limit.stated);
     for (sign, meaning) in MARKS {
         let occurs = match sign {
             "*" => rows().any(default),
@@ -181,25 +137,14 @@ fn push_key(out: &mut String, record: &Record, width: usize) {
 }
 
 fn push_assumptions(out: &mut String, record: &Record, width: usize) {
-    let assumed = record
-        .origins
-        .iter()
-        .filter(|origin| origin.origin == "assumed")
-        .collect::<Vec<_>>();
+    let assumed = record.origins.iter().filter(|origin| origin.origin == "assumed").collect::<Vec<_>>();
     let mut lines = Vec::new();
     for origin in assumed.iter().take(ASSUMPTIONS_SHOWN) {
-        let note = if origin.note.is_empty() {
-            String::new()
-        } else {
-            format!(" ({})", origin.note)
-        };
+        let note = if origin.note.is_empty() { String::new() } else { format!(" ({})", origin.note) };
         lines.push(format!("{} = {}{note}", origin.datum, origin.value));
     }
     if assumed.len() > ASSUMPTIONS_SHOWN {
-        lines.push(format!(
-            "and {} more, see the report",
-            assumed.len() - ASSUMPTIONS_SHOWN
-        ));
+        lines.push(format!("and {} more, see the report", assumed.len() - ASSUMPTIONS_SHOWN));
     }
     push_list(out, "Assumed data", &lines, width);
 }
@@ -233,10 +178,8 @@ fn push_energy(out: &mut String, record: &Record, width: usize) {
 
 /// The line on one cross-check, shared with the page.
 pub fn cross_check_sentence(check: &crate::compare::record::CrossCheckRecord) -> String {
-    let (volts, amperes) = (
-        super::number::quantity(check.output_v, "V"),
-        super::number::quantity(check.current_a, "A"),
-    );
+    let (volts, amperes) =
+        (super::number::quantity(check.output_v, "V"), super::number::quantity(check.current_a, "A"));
     format!(
         "Independent integration, {}, {}: output differs by at most {volts}, inductor current by {amperes} \
          over {} samples.",
@@ -245,16 +188,8 @@ pub fn cross_check_sentence(check: &crate::compare::record::CrossCheckRecord) ->
 }
 
 fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
-    let shared = if verdict.already_failing {
-        " (already failing with the original)"
-    } else {
-        ""
-    };
-    let head = format!(
-        "{}: {}{shared}",
-        verdict.part,
-        outcome_name(verdict.outcome)
-    );
+    let shared = if verdict.already_failing { " (already failing with the original)" } else { "" };
+    let head = format!("{}: {}{shared}", verdict.part, outcome_name(verdict.outcome));
     push_wrapped(out, &head, width, "", "  ");
     push_wrapped(out, &verdict.sentence, width, "  ", "  ");
     for reason in &verdict.reasons {
@@ -264,13 +199,7 @@ fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
         push_wrapped(out, &format!("Note: {note}"), width, "  ", "    ");
     }
     if !verdict.bench.is_empty() {
-        push_wrapped(
-            out,
-            &format!("Bench: {}", verdict.bench),
-            width,
-            "  ",
-            "    ",
-        );
+        push_wrapped(out, &format!("Bench: {}", verdict.bench), width, "  ", "    ");
     }
 }
 
@@ -311,9 +240,7 @@ fn words(text: &str) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         match out.last_mut() {
-            Some(last)
-                if last.ends_with(|c: char| c.is_ascii_digit()) && word.chars().count() <= 4 =>
-            {
+            Some(last) if last.ends_with(|c: char| c.is_ascii_digit()) && word.chars().count() <= 4 => {
                 last.push(' ');
                 last.push_str(word);
             }
@@ -329,10 +256,7 @@ fn broken(word: &str, width: usize) -> Vec<String> {
     if chars.is_empty() {
         return vec![String::new()];
     }
-    chars
-        .chunks(width)
-        .map(|piece| piece.iter().collect())
-        .collect()
+    chars.chunks(width).map(|piece| piece.iter().collect()).collect()
 }
 
 fn pad_right(text: &str, width: usize) -> String {

@@ -1,7 +1,7 @@
 //! The two demo boards as the separate derivation uses them: winding at 25 C, typical resistance, nominal inductance.
 
-use presolder::board::*;
 use super::branch;
+use presolder::board::*;
 
 /// A board with one part.
 pub struct DemoBoard {
@@ -46,8 +46,17 @@ pub fn ticket_kiosk() -> DemoBoard {
         board,
         dcr_ohm: 44e-3,
         inductance: micro(&[
-            (0.0, 33.0), (3.9, 33.0), (5.46, 32.5), (6.24, 31.8), (7.02, 29.7), (7.8, 23.1),
-            (8.58, 15.5), (9.75, 9.24), (11.7, 5.94), (15.6, 4.29), (23.4, 3.3),
+            (0.0, 33.0),
+            (3.9, 33.0),
+            (5.46, 32.5),
+            (6.24, 31.8),
+            (7.02, 29.7),
+            (7.8, 23.1),
+            (8.58, 15.5),
+            (9.75, 9.24),
+            (11.7, 5.94),
+            (15.6, 4.29),
+            (23.4, 3.3),
         ]),
         steady_a: 2.5,
     }
@@ -76,8 +85,16 @@ pub fn valve_controller() -> DemoBoard {
         board,
         dcr_ohm: 36e-3,
         inductance: micro(&[
-            (0.0, 10.0), (1.32, 9.85), (2.64, 9.4), (3.96, 8.75), (5.28, 7.9), (6.6, 7.0),
-            (7.92, 6.1), (9.9, 4.9), (13.2, 3.5), (19.8, 2.1),
+            (0.0, 10.0),
+            (1.32, 9.85),
+            (2.64, 9.4),
+            (3.96, 8.75),
+            (5.28, 7.9),
+            (6.6, 7.0),
+            (7.92, 6.1),
+            (9.9, 4.9),
+            (13.2, 3.5),
+            (19.8, 2.1),
         ]),
         steady_a: 2.0,
     }

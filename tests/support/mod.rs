@@ -4,9 +4,9 @@
 pub mod demo;
 
 use presolder::board::{Board, Compensator, Control, LoadKind, LowSide, Modulator, Stage};
+use presolder::engine::book::Book;
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
-use presolder::engine::book::Book;
 use presolder::engine::steady::Orbit;
 use presolder::measure::extremes::Extremes;
 use presolder::parts::CapacitorBranch;

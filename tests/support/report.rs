@@ -15,12 +15,8 @@ const NAMES: [&str; 8] = [
 ];
 
 /// Inductance in H and series resistance in ohm of the made-up parts.
-const INDUCTANCES_H: [f64; 8] = [
-    10.3e-6, 9.7e-6, 10.1e-6, 8.2e-6, 12.4e-6, 14.9e-6, 4.8e-6, 21.7e-6,
-];
-const RESISTANCES_OHM: [f64; 8] = [
-    0.0212, 0.0187, 0.0304, 0.0158, 0.0281, 0.0344, 0.0121, 0.0517,
-];
+const INDUCTANCES_H: [f64; 8] = [10.3e-6, 9.7e-6, 10.1e-6, 8.2e-6, 12.4e-6, 14.9e-6, 4.8e-6, 21.7e-6];
+const RESISTANCES_OHM: [f64; 8] = [0.0212, 0.0187, 0.0304, 0.0158, 0.0281, 0.0344, 0.0121, 0.0517];
 
 /// Record and curves of the first `parts` made-up parts.
 pub fn comparison(parts: usize) -> (Record, Curves) {
@@ -33,12 +29,7 @@ pub fn comparison_of(names: &[&str]) -> (Record, Curves) {
 }
 
 fn record(names: &[&str]) -> Record {
-    let verdicts = names
-        .iter()
-        .enumerate()
-        .skip(1)
-        .map(|(i, name)| verdict(i, name))
-        .collect();
+    let verdicts = names.iter().enumerate().skip(1).map(|(i, name)| verdict(i, name)).collect();
     Record {
         record_version: RECORD_VERSION,
         presolder_version: "0.1.0".into(),
@@ -83,12 +74,7 @@ fn record(names: &[&str]) -> Record {
 }
 
 fn verdict(i: usize, name: &str) -> Verdict {
-    let outcome = [
-        Outcome::PassWithNote,
-        Outcome::Inconclusive,
-        Outcome::Fail,
-        Outcome::Pass,
-    ][(i - 1) % 4];
+    let outcome = [Outcome::PassWithNote, Outcome::Inconclusive, Outcome::Fail, Outcome::Pass][(i - 1) % 4];
     let sentence = match outcome {
         Outcome::Fail => {
             "Output ripple (20 MHz) reaches 33.9 mV against at most 30 mV at 32 V, 3 A with low inductance and a worn \
@@ -122,18 +108,8 @@ fn origins() -> Vec<OriginRecord> {
         note: note.into(),
     };
     let mut all = vec![
-        origin(
-            "Kestrel-10, inductance tolerance",
-            "±20 %",
-            "guaranteed",
-            "",
-        ),
-        origin(
-            "output bank, branch 1, capacitance at bias",
-            "14.2 µF",
-            "digitised",
-            "chart of the data sheet, 5 V",
-        ),
+        origin("Kestrel-10, inductance tolerance", "±20 %", "guaranteed", ""),
+        origin("output bank, branch 1, capacitance at bias", "14.2 µF", "digitised", "chart of the data sheet, 5 V"),
         origin("gate charge of the low side", "11 nC", "typical", ""),
     ];
     for i in 0..10 {
@@ -148,24 +124,14 @@ fn origins() -> Vec<OriginRecord> {
 }
 
 fn limit(value: f64, side: Side, stated: bool) -> Option<LimitRecord> {
-    Some(LimitRecord {
-        value,
-        side,
-        stated,
-    })
+    Some(LimitRecord { value, side, stated })
 }
 
 fn quantities(parts: usize) -> Vec<QuantityRow> {
     use ChangeKind::{Difference, Fraction};
     let within = |fraction: f64| limit(fraction, Side::Within, false);
     let row = |id: &str, label: &str, unit: &str, kind, limit, agreed, base: f64, spread: f64| {
-        quantity_row(
-            parts,
-            (id, label, unit),
-            kind,
-            (limit, agreed),
-            (base, spread),
-        )
+        quantity_row(parts, (id, label, unit), kind, (limit, agreed), (base, spread))
     };
     vec![
         row(
@@ -178,56 +144,11 @@ fn quantities(parts: usize) -> Vec<QuantityRow> {
             0.02731,
             0.24,
         ),
-        row(
-            "ripple_full",
-            "Output ripple, full bandwidth",
-            "V",
-            Fraction,
-            None,
-            within(0.2),
-            0.0357,
-            0.2,
-        ),
-        row(
-            "dip",
-            "Dip at the load step",
-            "V",
-            Fraction,
-            limit(0.15, Side::AtMost, true),
-            within(0.1),
-            0.1342,
-            0.11,
-        ),
-        row(
-            "rise",
-            "Rise at the release",
-            "V",
-            Fraction,
-            limit(0.15, Side::AtMost, true),
-            within(0.1),
-            0.0987,
-            0.13,
-        ),
-        row(
-            "recovery",
-            "Recovery to the band",
-            "s",
-            Fraction,
-            limit(0.0002, Side::AtMost, true),
-            None,
-            0.0000873,
-            0.3,
-        ),
-        row(
-            "current_ripple",
-            "Inductor current ripple",
-            "A",
-            Fraction,
-            None,
-            None,
-            1.137,
-            0.24,
-        ),
+        row("ripple_full", "Output ripple, full bandwidth", "V", Fraction, None, within(0.2), 0.0357, 0.2),
+        row("dip", "Dip at the load step", "V", Fraction, limit(0.15, Side::AtMost, true), within(0.1), 0.1342, 0.11),
+        row("rise", "Rise at the release", "V", Fraction, limit(0.15, Side::AtMost, true), within(0.1), 0.0987, 0.13),
+        row("recovery", "Recovery to the band", "s", Fraction, limit(0.0002, Side::AtMost, true), None, 0.0000873, 0.3),
+        row("current_ripple", "Inductor current ripple", "A", Fraction, None, None, 1.137, 0.24),
         row(
             "peak_current",
             "Peak inductor current",
@@ -248,16 +169,7 @@ fn quantities(parts: usize) -> Vec<QuantityRow> {
             6.71e-6,
             -0.4,
         ),
-        row(
-            "rms_current",
-            "RMS inductor current",
-            "A",
-            Fraction,
-            None,
-            None,
-            3.021,
-            0.003,
-        ),
+        row("rms_current", "RMS inductor current", "A", Fraction, None, None, 3.021, 0.003),
         row(
             "winding_temperature",
             "Winding temperature",
@@ -268,66 +180,12 @@ fn quantities(parts: usize) -> Vec<QuantityRow> {
             88.31,
             0.12,
         ),
-        row(
-            "inductor_loss",
-            "Inductor loss",
-            "W",
-            Fraction,
-            None,
-            within(0.2),
-            0.4312,
-            0.3,
-        ),
-        row(
-            "efficiency",
-            "Efficiency",
-            "",
-            Difference,
-            None,
-            limit(-0.005, Side::AtLeast, false),
-            0.9231,
-            -0.004,
-        ),
-        row(
-            "crossover",
-            "Crossover frequency",
-            "Hz",
-            Fraction,
-            limit(80e3, Side::AtMost, false),
-            None,
-            41_230.0,
-            0.09,
-        ),
-        row(
-            "phase_margin",
-            "Phase margin",
-            "deg",
-            Difference,
-            limit(45.0, Side::AtLeast, true),
-            None,
-            58.7,
-            -0.28,
-        ),
-        row(
-            "gain_margin",
-            "Gain margin",
-            "dB",
-            Difference,
-            limit(10.0, Side::AtLeast, false),
-            None,
-            13.2,
-            -0.1,
-        ),
-        row(
-            "height",
-            "Height over the board",
-            "m",
-            Difference,
-            None,
-            None,
-            0.0042,
-            0.0,
-        ),
+        row("inductor_loss", "Inductor loss", "W", Fraction, None, within(0.2), 0.4312, 0.3),
+        row("efficiency", "Efficiency", "", Difference, None, limit(-0.005, Side::AtLeast, false), 0.9231, -0.004),
+        row("crossover", "Crossover frequency", "Hz", Fraction, limit(80e3, Side::AtMost, false), None, 41_230.0, 0.09),
+        row("phase_margin", "Phase margin", "deg", Difference, limit(45.0, Side::AtLeast, true), None, 58.7, -0.28),
+        row("gain_margin", "Gain margin", "dB", Difference, limit(10.0, Side::AtLeast, false), None, 13.2, -0.1),
+        row("height", "Height over the board", "m", Difference, None, None, 0.0042, 0.0),
     ]
 }
 
@@ -361,13 +219,8 @@ fn quantity_row(
             return None;
         }
         let value = base * (1.0 + spread * part_share);
-        let change = (i > 0).then(|| {
-            if change_kind == ChangeKind::Fraction {
-                value / base - 1.0
-            } else {
-                value - base
-            }
-        });
+        let change =
+            (i > 0).then(|| if change_kind == ChangeKind::Fraction { value / base - 1.0 } else { value - base });
         Some(Cell {
             value,
             uncertainty: 0.013 * value.abs(),
@@ -376,9 +229,7 @@ fn quantity_row(
             change_place: change.map(|_| "24 V, 3 A, nominal".into()),
             share_of_limit: limit.as_ref().map(|limit| value / limit.value),
             absolute: judge(value, &limit, 0.013 * value.abs()),
-            relative: change.map_or(Judgement::NoLimit, |change| {
-                judge(change, &agreed_change, 0.004)
-            }),
+            relative: change.map_or(Judgement::NoLimit, |change| judge(change, &agreed_change, 0.004)),
             bench_sees: change.map(|change| (change / base).abs() > 0.02 || change.abs() > 0.03),
         })
     });
@@ -403,19 +254,11 @@ fn part(i: usize, name: &str) -> PartRecord {
         }
         results.push(load_step(i, corner));
     }
-    PartRecord {
-        name: name.into(),
-        original: i == 0,
-        results,
-    }
+    PartRecord { name: name.into(), original: i == 0, results }
 }
 
 fn value(quantity: &str, value: f64, unit: &str) -> ValueRecord {
-    ValueRecord {
-        quantity: quantity.into(),
-        value,
-        unit: unit.into(),
-    }
+    ValueRecord { quantity: quantity.into(), value, unit: unit.into() }
 }
 
 fn steady(i: usize, corner: &str, input_v: f64, load_a: f64) -> ConditionRecord {
@@ -432,11 +275,7 @@ fn steady(i: usize, corner: &str, input_v: f64, load_a: f64) -> ConditionRecord 
             value("current_ripple", ripple_a, "A"),
             value("peak_current", load_a + ripple_a / 2.0, "A"),
             value("rms_current", load_a.hypot(ripple_a / 12_f64.sqrt()), "A"),
-            value(
-                "inductor_loss",
-                load_a * load_a * RESISTANCES_OHM[i] + 0.08,
-                "W",
-            ),
+            value("inductor_loss", load_a * load_a * RESISTANCES_OHM[i] + 0.08, "W"),
             value("efficiency", 0.9231 - 0.001 * input_v / load_a, ""),
         ],
         notes: if input_v > 30.0 {
@@ -469,8 +308,7 @@ fn curves(names: &[&str]) -> Curves {
         periods: each().map(|(i, name)| period(i, name)).collect(),
         period_condition: "24 V in, 3 A, nominal".into(),
         steps: each().map(|(i, name)| step(i, name)).collect(),
-        step_condition: "24 V in, 0.31 A to 3 A at 1.7 A/µs, low inductance, worn output bank"
-            .into(),
+        step_condition: "24 V in, 0.31 A to 3 A at 1.7 A/µs, low inductance, worn output bank".into(),
         step_band_v: 0.05,
         step_limit_v: Some(0.15),
         saturation: each().map(|(i, name)| saturation(i, name)).collect(),
@@ -499,11 +337,7 @@ fn period(i: usize, name: &str) -> PeriodCurve {
             let x = range.0 + (range.1 - range.0) * k as f64 / (SAMPLES / 2) as f64;
             // Phase within the rising or falling flank, -1/2 to 1/2.
             let flank = (x - range.0) / (range.1 - range.0) - 0.5;
-            let (shape, width) = if on {
-                (flank, duty)
-            } else {
-                (-flank, 1.0 - duty)
-            };
+            let (shape, width) = if on { (flank, duty) } else { (-flank, 1.0 - duty) };
             let bow = (0.25 - flank * flank) * width * PERIOD_S * ripple_a / (2.0 * capacitance_f);
             let charge = if on { -bow } else { bow };
             let settled = 1.0 - (-(x - range.0) * PERIOD_S / 8e-9).exp();
@@ -512,16 +346,10 @@ fn period(i: usize, name: &str) -> PeriodCurve {
             curve.current_a.push(3.0 + ripple_a * shape);
             let smooth = 5.07 + charge + 0.0112 * ripple_a * shape;
             // A spike of the falling edge that the 20 MHz low-pass hides.
-            let spike = if on {
-                0.0
-            } else {
-                0.006 * (-(x - range.0) * PERIOD_S / 9e-9).exp()
-            };
+            let spike = if on { 0.0 } else { 0.006 * (-(x - range.0) * PERIOD_S / 9e-9).exp() };
             curve.output_v.push(smooth + edge + spike);
             let before = if on { -0.3 * esl_v } else { esl_v };
-            curve
-                .output_20mhz_v
-                .push(smooth + edge * settled + before * (1.0 - settled));
+            curve.output_20mhz_v.push(smooth + edge * settled + before * (1.0 - settled));
             curve.switch_v.push(if on { 23.8 } else { -0.06 });
         }
     }
@@ -532,18 +360,10 @@ fn period(i: usize, name: &str) -> PeriodCurve {
 fn step(i: usize, name: &str) -> StepCurve {
     let (hold_s, end_s, rows) = (300e-6, 620e-6, 2600);
     let response = |t: f64, dip: f64| {
-        if t <= 0.0 {
-            0.0
-        } else {
-            -dip * 2.1 * (-t / 38e-6).exp() * (t * (0.051e6 - 1.3e3 * i as f64)).sin()
-        }
+        if t <= 0.0 { 0.0 } else { -dip * 2.1 * (-t / 38e-6).exp() * (t * (0.051e6 - 1.3e3 * i as f64)).sin() }
     };
     let current = |t: f64| {
-        if t <= 0.0 {
-            0.0
-        } else {
-            1.0 - (-t / 22e-6).exp() * (t * 0.06e6).cos()
-        }
+        if t <= 0.0 { 0.0 } else { 1.0 - (-t / 22e-6).exp() * (t * 0.06e6).cos() }
     };
     let dip = 0.07 + 5.9e3 * INDUCTANCES_H[i];
     let ripple_a = 5.07 * (1.0 - 5.07 / 24.0) * PERIOD_S / INDUCTANCES_H[i];
@@ -564,25 +384,15 @@ fn step(i: usize, name: &str) -> StepCurve {
         let output = 5.07 + response(since_step, dip) - response(since_release, 0.8 * dip);
         let mean = 0.31 + 2.69 * (current(since_step) - current(since_release));
         let phase = (t / PERIOD_S).fract();
-        let shape = if phase < 0.21 {
-            phase / 0.21 - 0.5
-        } else {
-            0.5 - (phase - 0.21) / 0.79
-        };
+        let shape = if phase < 0.21 { phase / 0.21 - 0.5 } else { 0.5 - (phase - 0.21) / 0.79 };
         let slope = ripple_a * 0.09;
         let ramp = |since: f64| (since * 1.7e6).clamp(0.0, 2.69);
         curve.time_s.push(t);
-        curve
-            .output_low_v
-            .push(output + 0.017 * ripple_a * shape - 0.0004);
-        curve
-            .output_high_v
-            .push(output + 0.017 * ripple_a * shape + 0.0004);
+        curve.output_low_v.push(output + 0.017 * ripple_a * shape - 0.0004);
+        curve.output_high_v.push(output + 0.017 * ripple_a * shape + 0.0004);
         curve.current_low_a.push(mean + ripple_a * shape - slope);
         curve.current_high_a.push(mean + ripple_a * shape + slope);
-        curve
-            .load_a
-            .push(0.31 + ramp(since_step) - ramp(since_release));
+        curve.load_a.push(0.31 + ramp(since_step) - ramp(since_release));
     }
     curve
 }
@@ -597,12 +407,7 @@ fn saturation(i: usize, name: &str) -> SaturationPlot {
         };
         INDUCTANCES_H[i] * (0.18 + 0.82 * drop)
     };
-    let points = |hot| {
-        (0..=60)
-            .map(|k| 0.17 * k as f64)
-            .map(|a| (a, inductance(a, hot)))
-            .collect::<Vec<_>>()
-    };
+    let points = |hot| (0..=60).map(|k| 0.17 * k as f64).map(|a| (a, inductance(a, hot))).collect::<Vec<_>>();
     let (peak, limit) = (5.4 + 0.2 * i as f64, 7.3 + 0.1 * i as f64);
     SaturationPlot {
         part: name.into(),
@@ -626,11 +431,5 @@ fn loss(i: usize, name: &str) -> LossSplit {
         ("gate drive and control", 0.0527),
         ("capacitor series resistance", 0.0019),
     ];
-    LossSplit {
-        part: name.into(),
-        items: items
-            .iter()
-            .map(|(cause, loss)| (cause.to_string(), *loss))
-            .collect(),
-    }
+    LossSplit { part: name.into(), items: items.iter().map(|(cause, loss)| (cause.to_string(), *loss)).collect() }
 }

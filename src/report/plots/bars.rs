@@ -62,10 +62,11 @@ impl Frame {
 impl BarChart {
     /// The chart as SVG.
     pub fn draw(&self) -> Result<String, String> {
-        let legend =
-            self.parts.iter().enumerate().map(|(i, name)| {
-                Legend::filled(&format!("{} {name}", i + 1), Stroke::part(i).color)
-            });
+        let legend = self
+            .parts
+            .iter()
+            .enumerate()
+            .map(|(i, name)| Legend::filled(&format!("{} {name}", i + 1), Stroke::part(i).color));
         let legend = legend.collect::<Vec<_>>();
         let frame = self.frame(legend_height(&legend));
         draw_on(frame.bottom + AXIS_HEIGHT, |root| {
@@ -91,18 +92,8 @@ impl BarChart {
     }
 
     fn frame(&self, top: i32) -> Frame {
-        let values = || {
-            self.groups
-                .iter()
-                .flat_map(|g| g.bars.iter().flatten())
-                .map(|bar| bar.value)
-        };
-        let longest = self
-            .groups
-            .iter()
-            .map(|g| g.label.chars().count())
-            .max()
-            .unwrap_or(0) as i32;
+        let values = || self.groups.iter().flat_map(|g| g.bars.iter().flatten()).map(|bar| bar.value);
+        let longest = self.groups.iter().map(|g| g.label.chars().count()).max().unwrap_or(0) as i32;
         let largest = values().fold(self.line.map_or(0.0, |line| 1.1 * line), f64::max);
         let most = self.most.map_or(largest, |most| largest.min(most));
         Frame {
@@ -120,30 +111,14 @@ impl BarChart {
         let style = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
         for value in values {
             let x = frame.x(value);
-            let line = PathElement::new(
-                vec![(x, frame.top), (x, frame.bottom)],
-                GRID.stroke_width(2),
-            );
+            let line = PathElement::new(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2));
             root.draw(&line).map_err(text_of)?;
-            root.draw(&Text::new(
-                fixed(value, decimals),
-                (x, frame.bottom + 10),
-                style.clone(),
-            ))
-            .map_err(text_of)?;
+            root.draw(&Text::new(fixed(value, decimals), (x, frame.bottom + 10), style.clone())).map_err(text_of)?;
         }
         let middle = (frame.left + frame.right) / 2;
-        root.draw(&Text::new(
-            self.axis.clone(),
-            (middle, frame.bottom + 52),
-            style,
-        ))
-        .map_err(text_of)?;
+        root.draw(&Text::new(self.axis.clone(), (middle, frame.bottom + 52), style)).map_err(text_of)?;
         let zero = frame.x(0.0);
-        let line = PathElement::new(
-            vec![(zero, frame.top), (zero, frame.bottom)],
-            FRAME.stroke_width(2),
-        );
+        let line = PathElement::new(vec![(zero, frame.top), (zero, frame.bottom)], FRAME.stroke_width(2));
         root.draw(&line).map_err(text_of)
     }
 
@@ -152,10 +127,7 @@ impl BarChart {
             return Ok(());
         };
         let x = frame.x(value);
-        let line = PathElement::new(
-            vec![(x, frame.top), (x, frame.bottom)],
-            Stroke::limit().style(),
-        );
+        let line = PathElement::new(vec![(x, frame.top), (x, frame.bottom)], Stroke::limit().style());
         root.draw(&line).map_err(text_of)
     }
 }
@@ -165,12 +137,8 @@ fn draw_bars(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), 
         let Some(bar) = bar else { continue };
         let y = top + i as i32 * LANE;
         let ends = (frame.x(0.0), frame.x(bar.value));
-        let corners = [
-            (ends.0.min(ends.1), y + 3),
-            (ends.0.max(ends.1), y + LANE - 3),
-        ];
-        root.draw(&Rectangle::new(corners, Stroke::part(i).color.filled()))
-            .map_err(text_of)?;
+        let corners = [(ends.0.min(ends.1), y + 3), (ends.0.max(ends.1), y + LANE - 3)];
+        root.draw(&Rectangle::new(corners, Stroke::part(i).color.filled())).map_err(text_of)?;
     }
     Ok(())
 }
@@ -179,30 +147,16 @@ fn draw_bars(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), 
 fn draw_labels(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<(), String> {
     let middle = top + group.bars.len() as i32 * LANE / 2;
     let label = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
-    root.draw(&Text::new(
-        shortened(&group.label),
-        (frame.left - NUMBER_ROOM, middle),
-        label,
-    ))
-    .map_err(text_of)?;
+    root.draw(&Text::new(shortened(&group.label), (frame.left - NUMBER_ROOM, middle), label)).map_err(text_of)?;
     let beside = text_style(INK).pos(Pos::new(HPos::Left, VPos::Center));
     let number = text_style(FRAME).pos(Pos::new(HPos::Right, VPos::Center));
     for (i, bar) in group.bars.iter().enumerate() {
         let lane = (frame.left - 8, top + i as i32 * LANE + LANE / 2);
-        root.draw(&Text::new((i + 1).to_string(), lane, number.clone()))
-            .map_err(text_of)?;
+        root.draw(&Text::new((i + 1).to_string(), lane, number.clone())).map_err(text_of)?;
         let Some(bar) = bar else { continue };
-        let at = (
-            frame.x(bar.value.max(0.0)) + 10,
-            top + i as i32 * LANE + LANE / 2,
-        );
+        let at = (frame.x(bar.value.max(0.0)) + 10, top + i as i32 * LANE + LANE / 2);
         let arrow = if bar.value > frame.most { "→ " } else { "" };
-        root.draw(&Text::new(
-            format!("{arrow}{}", bar.text),
-            at,
-            beside.clone(),
-        ))
-        .map_err(text_of)?;
+        root.draw(&Text::new(format!("{arrow}{}", bar.text), at, beside.clone())).map_err(text_of)?;
     }
     Ok(())
 }

@@ -38,17 +38,8 @@ impl Axis {
         let (low, high) = range(values);
         let scale = Scale::of([low, high], unit);
         let (low, high) = (scale.scaled(low), scale.scaled(high));
-        let room = if high > low {
-            0.06 * (high - low)
-        } else {
-            0.5 * high.abs().max(1e-3)
-        };
-        Self {
-            label: label.into(),
-            scale,
-            low: low - room,
-            high: high + room,
-        }
+        let room = if high > low { 0.06 * (high - low) } else { 0.5 * high.abs().max(1e-3) };
+        Self { label: label.into(), scale, low: low - room, high: high + room }
     }
 
     /// Without room at the ends.
@@ -72,9 +63,7 @@ impl Axis {
 /// Lowest and highest finite value; (0, 0) where there is none.
 pub fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
     let bounds = values.into_iter().filter(|v| v.is_finite());
-    let (low, high) = bounds.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-        (l.min(v), h.max(v))
-    });
+    let (low, high) = bounds.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     if low <= high { (low, high) } else { (0.0, 0.0) }
 }
 
@@ -105,19 +94,14 @@ impl Envelope {
         let rows = self.time.len().min(self.low.len()).min(self.high.len());
         let (first, last) = range(self.time.iter().copied());
         let single = last - first < PERIODS_SHOWN * self.window_s;
-        let group = rows
-            .div_ceil(if single { COLUMNS } else { ENVELOPE_COLUMNS })
-            .max(1);
+        let group = rows.div_ceil(if single { COLUMNS } else { ENVELOPE_COLUMNS }).max(1);
         let reach_s = if single { 0.0 } else { 0.5 * self.window_s };
         let column = |start: usize| {
             let end = (start + group).min(rows);
             let from = self.time[..start].partition_point(|t| *t < self.time[start] - reach_s);
-            let to =
-                end + self.time[end..rows].partition_point(|t| *t <= self.time[end - 1] + reach_s);
-            let (low, high) = (
-                range(self.low[from..to].iter().copied()).0,
-                range(self.high[from..to].iter().copied()).1,
-            );
+            let to = end + self.time[end..rows].partition_point(|t| *t <= self.time[end - 1] + reach_s);
+            let (low, high) =
+                (range(self.low[from..to].iter().copied()).0, range(self.high[from..to].iter().copied()).1);
             (self.time[start], low, high)
         };
         (0..rows).step_by(group).map(column).collect()
@@ -163,14 +147,7 @@ pub struct Panel {
 
 impl Panel {
     pub fn new(x: Axis, y: Axis) -> Self {
-        Self {
-            x,
-            y,
-            traces: vec![],
-            envelopes: vec![],
-            levels: vec![],
-            marks: vec![],
-        }
+        Self { x, y, traces: vec![], envelopes: vec![], levels: vec![], marks: vec![] }
     }
 }
 
@@ -188,24 +165,15 @@ enum Sample {
 
 impl Legend {
     pub fn line(name: &str, stroke: Stroke) -> Self {
-        Self {
-            name: name.into(),
-            sample: Sample::Line(stroke),
-        }
+        Self { name: name.into(), sample: Sample::Line(stroke) }
     }
 
     pub fn mark(name: &str, shape: MarkShape) -> Self {
-        Self {
-            name: name.into(),
-            sample: Sample::Mark(shape),
-        }
+        Self { name: name.into(), sample: Sample::Mark(shape) }
     }
 
     pub fn filled(name: &str, color: RGBColor) -> Self {
-        Self {
-            name: name.into(),
-            sample: Sample::Box(color),
-        }
+        Self { name: name.into(), sample: Sample::Box(color) }
     }
 }
 
@@ -216,27 +184,17 @@ pub fn draw(panels: &[Panel], legend: &[Legend], panel_height: i32) -> Result<St
     draw_on(height, |root| {
         draw_legend(root, legend)?;
         for (i, panel) in panels.iter().enumerate() {
-            draw_panel(
-                root,
-                panel,
-                head + i as i32 * panel_height,
-                panel_height,
-                i + 1 == panels.len(),
-            )?;
+            draw_panel(root, panel, head + i as i32 * panel_height, panel_height, i + 1 == panels.len())?;
         }
         Ok(())
     })
 }
 
 /// Runs `drawing` on a canvas of the given height and returns the SVG.
-pub fn draw_on(
-    height: i32,
-    drawing: impl Fn(&Area) -> Result<(), String>,
-) -> Result<String, String> {
+pub fn draw_on(height: i32, drawing: impl Fn(&Area) -> Result<(), String>) -> Result<String, String> {
     let mut svg = String::new();
     {
-        let root =
-            SVGBackend::with_string(&mut svg, (WIDTH as u32, height as u32)).into_drawing_area();
+        let root = SVGBackend::with_string(&mut svg, (WIDTH as u32, height as u32)).into_drawing_area();
         drawing(&root)?;
         root.present().map_err(text_of)?;
     }
@@ -264,10 +222,7 @@ fn legend_places(legend: &[Legend]) -> Vec<(i32, i32)> {
 
 /// Height that [`draw_legend`] needs.
 pub fn legend_height(legend: &[Legend]) -> i32 {
-    legend_places(legend)
-        .last()
-        .map_or(0, |(_, y)| y + LEGEND_ROW / 2)
-        + 10
+    legend_places(legend).last().map_or(0, |(_, y)| y + LEGEND_ROW / 2) + 10
 }
 
 pub fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> {
@@ -275,27 +230,15 @@ pub fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> {
     for (entry, (x, y)) in legend.iter().zip(legend_places(legend)) {
         match entry.sample {
             Sample::Line(stroke) => {
-                root.draw(&PathElement::new(
-                    vec![(x, y), (x + SAMPLE, y)],
-                    stroke.style(),
-                ))
-                .map_err(text_of)?;
+                root.draw(&PathElement::new(vec![(x, y), (x + SAMPLE, y)], stroke.style())).map_err(text_of)?;
             }
             Sample::Mark(shape) => draw_mark(root, (x + SAMPLE / 2, y), shape, INK)?,
             Sample::Box(color) => {
-                root.draw(&Rectangle::new(
-                    [(x + 40, y - 12), (x + SAMPLE, y + 12)],
-                    color.filled(),
-                ))
-                .map_err(text_of)?;
+                root.draw(&Rectangle::new([(x + 40, y - 12), (x + SAMPLE, y + 12)], color.filled()))
+                    .map_err(text_of)?;
             }
         }
-        root.draw(&Text::new(
-            entry.name.clone(),
-            (x + SAMPLE + 16, y),
-            style.clone(),
-        ))
-        .map_err(text_of)?;
+        root.draw(&Text::new(entry.name.clone(), (x + SAMPLE + 16, y), style.clone())).map_err(text_of)?;
     }
     Ok(())
 }
@@ -326,10 +269,7 @@ impl Frame {
             // A value far outside must not overflow; inside, this changes nothing.
             f64::from(from) + (share * f64::from(to - from)).clamp(-1e5, 1e5)
         };
-        let (px, py) = (
-            along(x, self.x, self.left, self.right),
-            along(y, self.y, self.bottom, self.top),
-        );
+        let (px, py) = (along(x, self.x, self.left, self.right), along(y, self.y, self.bottom, self.top));
         (px.round() as i32, py.round() as i32)
     }
 }
@@ -349,17 +289,11 @@ fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> 
         draw_envelope(root, envelope, &pixel)?;
     }
     for level in &panel.levels {
-        draw_level(
-            root,
-            level,
-            &frame,
-            frame.pixel(0.0, panel.y.scale.scaled(level.at)).1,
-        )?;
+        draw_level(root, level, &frame, frame.pixel(0.0, panel.y.scale.scaled(level.at)).1)?;
     }
     for trace in &panel.traces {
         let points = thinned(trace.points.iter().map(pixel));
-        root.draw(&PathElement::new(points, trace.stroke.style()))
-            .map_err(text_of)?;
+        root.draw(&PathElement::new(points, trace.stroke.style())).map_err(text_of)?;
     }
     for mark in &panel.marks {
         draw_mark(root, pixel(&mark.at), mark.shape, mark.stroke.color)?;
@@ -369,21 +303,15 @@ fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> 
 
 /// Grid, tick labels, frame and titles.
 fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<(), String> {
-    let line =
-        |points: Vec<(i32, i32)>, style: ShapeStyle| root.draw(&PathElement::new(points, style));
-    let text = |label: String, at: (i32, i32), style: &TextStyle<'static>| {
-        root.draw(&Text::new(label, at, style.clone()))
-    };
+    let line = |points: Vec<(i32, i32)>, style: ShapeStyle| root.draw(&PathElement::new(points, style));
+    let text =
+        |label: String, at: (i32, i32), style: &TextStyle<'static>| root.draw(&Text::new(label, at, style.clone()));
     let below = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
     let beside = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
     let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, 12);
     for tick in x_ticks {
         let x = frame.pixel(tick, 0.0).0;
-        line(
-            vec![(x, frame.top), (x, frame.bottom)],
-            GRID.stroke_width(2),
-        )
-        .map_err(text_of)?;
+        line(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2)).map_err(text_of)?;
         if last {
             text(fixed(tick, x_decimals), (x, frame.bottom + 10), &below).map_err(text_of)?;
         }
@@ -391,71 +319,38 @@ fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<()
     let (y_ticks, y_decimals) = ticks(frame.y.0, frame.y.1, 6);
     for tick in y_ticks {
         let y = frame.pixel(0.0, tick).1;
-        line(
-            vec![(frame.left, y), (frame.right, y)],
-            GRID.stroke_width(2),
-        )
-        .map_err(text_of)?;
+        line(vec![(frame.left, y), (frame.right, y)], GRID.stroke_width(2)).map_err(text_of)?;
         text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
     }
     let corners = [(frame.left, frame.top), (frame.right, frame.bottom)];
-    root.draw(&Rectangle::new(corners, FRAME.stroke_width(2)))
-        .map_err(text_of)?;
+    root.draw(&Rectangle::new(corners, FRAME.stroke_width(2))).map_err(text_of)?;
     let upright = below.clone().transform(FontTransform::Rotate270);
-    text(
-        panel.y.title(),
-        (8, (frame.top + frame.bottom) / 2),
-        &upright,
-    )
-    .map_err(text_of)?;
+    text(panel.y.title(), (8, (frame.top + frame.bottom) / 2), &upright).map_err(text_of)?;
     if last {
-        text(
-            panel.x.title(),
-            ((frame.left + frame.right) / 2, frame.bottom + 48),
-            &below,
-        )
-        .map_err(text_of)?;
+        text(panel.x.title(), ((frame.left + frame.right) / 2, frame.bottom + 48), &below).map_err(text_of)?;
     }
     Ok(())
 }
 
 fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), String> {
     let columns = band.columns();
-    let lower = columns
-        .iter()
-        .map(|(t, low, _)| pixel(&(*t, *low)))
-        .collect::<Vec<_>>();
-    let upper = columns
-        .iter()
-        .map(|(t, _, high)| pixel(&(*t, *high)))
-        .collect::<Vec<_>>();
-    let outline = lower
-        .iter()
-        .chain(upper.iter().rev())
-        .copied()
-        .collect::<Vec<_>>();
-    area.draw(&Polygon::new(outline, band.stroke.color.mix(0.09).filled()))
-        .map_err(text_of)?;
+    let lower = columns.iter().map(|(t, low, _)| pixel(&(*t, *low))).collect::<Vec<_>>();
+    let upper = columns.iter().map(|(t, _, high)| pixel(&(*t, *high))).collect::<Vec<_>>();
+    let outline = lower.iter().chain(upper.iter().rev()).copied().collect::<Vec<_>>();
+    area.draw(&Polygon::new(outline, band.stroke.color.mix(0.09).filled())).map_err(text_of)?;
     for edge in [lower, upper] {
-        area.draw(&PathElement::new(edge, band.stroke.style()))
-            .map_err(text_of)?;
+        area.draw(&PathElement::new(edge, band.stroke.style())).map_err(text_of)?;
     }
     Ok(())
 }
 
 fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), String> {
     let line = vec![(frame.left, y), (frame.right, y)];
-    root.draw(&PathElement::new(line, level.stroke.style()))
-        .map_err(text_of)?;
+    root.draw(&PathElement::new(line, level.stroke.style())).map_err(text_of)?;
     let below = y - frame.top < TEXT + 8;
-    let (place, y) = if below {
-        (VPos::Top, y + 8)
-    } else {
-        (VPos::Bottom, y - 4)
-    };
+    let (place, y) = if below { (VPos::Top, y + 8) } else { (VPos::Bottom, y - 4) };
     let style = text_style(INK).pos(Pos::new(HPos::Right, place));
-    root.draw(&Text::new(level.name, (frame.right - 8, y), style))
-        .map_err(text_of)
+    root.draw(&Text::new(level.name, (frame.right - 8, y), style)).map_err(text_of)
 }
 
 /// Keeps first, lowest, highest and last point of every pixel column.
@@ -488,18 +383,8 @@ pub fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, i32) {
     let power = rough.log10().floor() as i32;
     let fits = |step: f64| span / step <= most as f64;
     let unit = 10_f64.powi(power);
-    let step = [1.0, 2.0, 5.0]
-        .iter()
-        .map(|m| m * unit)
-        .find(|s| fits(*s))
-        .unwrap_or(10.0 * unit);
-    let (first, last) = (
-        (low / step - 1e-9).ceil() as i64,
-        (high / step + 1e-9).floor() as i64,
-    );
+    let step = [1.0, 2.0, 5.0].iter().map(|m| m * unit).find(|s| fits(*s)).unwrap_or(10.0 * unit);
+    let (first, last) = ((low / step - 1e-9).ceil() as i64, (high / step + 1e-9).floor() as i64);
     let decimals = -(step.log10() + 1e-9).floor() as i32;
-    (
-        (first..=last).map(|n| n as f64 * step).collect(),
-        decimals.max(0),
-    )
+    ((first..=last).map(|n| n as f64 * step).collect(), decimals.max(0))
 }

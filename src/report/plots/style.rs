@@ -45,34 +45,22 @@ pub struct Stroke {
 impl Stroke {
     /// Line of the part with that number.
     pub fn part(index: usize) -> Self {
-        Self {
-            color: part_color(index),
-            width: if index == 0 { 4 } else { 3 },
-        }
+        Self { color: part_color(index), width: if index == 0 { 4 } else { 3 } }
     }
 
     /// Line of a limit.
     pub fn limit() -> Self {
-        Self {
-            color: LIMIT,
-            width: 3,
-        }
+        Self { color: LIMIT, width: 3 }
     }
 
     /// Line of a band's edge.
     pub fn band() -> Self {
-        Self {
-            color: BAND,
-            width: 3,
-        }
+        Self { color: BAND, width: 3 }
     }
 
     /// Line of the load current.
     pub fn load() -> Self {
-        Self {
-            color: LOAD,
-            width: 5,
-        }
+        Self { color: LOAD, width: 5 }
     }
 
     pub fn style(self) -> ShapeStyle {
@@ -91,15 +79,11 @@ fn part_color(index: usize) -> RGBColor {
 }
 
 fn part_dash(index: usize) -> &'static str {
-    index.checked_sub(1).map_or("", |substitute| {
-        DASHES[(substitute + substitute / HUES.len()) % DASHES.len()]
-    })
+    index.checked_sub(1).map_or("", |substitute| DASHES[(substitute + substitute / HUES.len()) % DASHES.len()])
 }
 
 pub fn text_style(color: RGBColor) -> TextStyle<'static> {
-    (FontFamily::SansSerif, TEXT, FontStyle::Normal)
-        .into_font()
-        .color(&color)
+    (FontFamily::SansSerif, TEXT, FontStyle::Normal).into_font().color(&color)
 }
 
 /// Adds what the drawing library cannot: dash patterns, round joins, a white rim around text, title and
@@ -139,15 +123,8 @@ fn opening(line: &str, name: &str, title: &str, description: &str) -> String {
 }
 
 fn dashed(line: &str, dashes: &[(String, &str)]) -> String {
-    match dashes
-        .iter()
-        .find(|(color, _)| line.contains(color.as_str()))
-    {
-        Some((color, dash)) => line.replacen(
-            color.as_str(),
-            &format!("{color} stroke-dasharray=\"{dash}\""),
-            1,
-        ),
+    match dashes.iter().find(|(color, _)| line.contains(color.as_str())) {
+        Some((color, dash)) => line.replacen(color.as_str(), &format!("{color} stroke-dasharray=\"{dash}\""), 1),
         None => line.to_string(),
     }
 }
@@ -157,7 +134,5 @@ fn hex(RGBColor(r, g, b): RGBColor) -> String {
 }
 
 fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
