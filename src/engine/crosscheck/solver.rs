@@ -12,7 +12,7 @@ use ode_solvers::{Dopri5, System};
 use std::cell::Cell;
 
 /// Longest step as a fraction of the switching period: the ends of steps are where events are looked for.
-const LONGEST_STEP: f64 = 1.0 / 50.0;
+const LONGEST_STEP: f64 = 1.0 / 20.0;
 /// Steps allowed in one stretch.
 const MOST_STEPS: u32 = 100_000;
 /// Width of the last bracket around an instant as a fraction of the period: 4e-17 s at 250 kHz.
@@ -21,6 +21,9 @@ const INSTANT: f64 = 1e-11;
 const ROOT_STEPS: usize = 100;
 /// Durations below this part of the time from the begin of the stretch are nothing to the integrator.
 const NOTHING: f64 = 1e-14;
+
+/// Ends of steps, each as time from the begin of the stretch in s and state.
+type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
 
 /// Watched quantities at the end of a step with their rates.
 type Seen = [(f64, Option<f64>); 6];
@@ -99,7 +102,7 @@ fn top_above_zero((g0, r0): (f64, Option<f64>), (g1, r1): (f64, Option<f64>), st
 /// What a stretch gave.
 pub struct Passed<const N: usize> {
     /// Ends of the steps: time from the begin in s and state. The last may lie behind the end.
-    pub nodes: Vec<(f64, SVector<f64, N>)>,
+    pub nodes: Nodes<N>,
     /// Time of the end in s.
     pub end_s: f64,
     /// State at the end.
@@ -134,7 +137,7 @@ impl<'a> Solver<'a> {
         (from_s, to_s): (f64, f64),
         y: SVector<f64, N>,
         first_step_s: f64,
-    ) -> Result<(Vec<(f64, SVector<f64, N>)>, Option<Hit>), String> {
+    ) -> Result<(Nodes<N>, Option<Hit>), String> {
         let hit = Cell::new(None);
         let mut motion = Motion {
             equations: self.equations,
