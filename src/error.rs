@@ -99,7 +99,7 @@ fn render_one(problem: &Problem, renderer: &Renderer) -> String {
     let mut group = Group::with_title(Level::ERROR.primary_title(title));
     if problem.line > 0 {
         let start = byte_of_column(&problem.source_line, problem.column);
-        let shown = problem.found.lines().next().unwrap_or("");
+        let shown = problem.found.trim_end_matches('…');
         let length = if problem.source_line[start..].starts_with(shown) { shown.len() } else { 0 };
         let snippet = Snippet::source(problem.source_line.as_str())
             .path(problem.file.as_str())

@@ -381,15 +381,17 @@ pub fn other_prefix(text: &str, dimension: Dimension, range: (f64, f64)) -> Opti
     let (digits, exponent, unit) = split_number(text.trim());
     let unit = normalise_unit(unit);
     let symbol = dimension.spec().1[0];
+    // m and M are the usual slip; else the nearest prefix is the likeliest.
     let slip = match unit.chars().next() {
         Some('m') => 'M',
         Some('M') => 'm',
         _ => ' ',
     };
-    let mut prefixes: Vec<String> = PREFIXES.iter().map(|(c, _)| c.to_string()).chain([String::new()]).collect();
-    prefixes.sort_by_key(|p| !p.starts_with(slip));
+    let own = exponent_of_unit(&unit, dimension).unwrap_or(0);
+    let mut prefixes: Vec<(String, i32)> = PREFIXES.iter().map(|(c, e)| (c.to_string(), *e)).chain([(String::new(), 0)]).collect();
+    prefixes.sort_by_key(|(p, e)| (!p.starts_with(slip), (e - own).abs()));
     let number = if exponent.is_empty() { digits.to_string() } else { format!("{digits}e{exponent}") };
-    prefixes.iter().map(|p| format!("{number} {p}{symbol}")).find(|candidate| {
+    prefixes.iter().map(|(p, _)| format!("{number} {p}{symbol}")).find(|candidate| {
         parse(candidate, dimension).is_ok_and(|v| v != 0.0 && (range.0..=range.1).contains(&v))
     })
 }

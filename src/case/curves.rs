@@ -65,10 +65,13 @@ pub fn read(sources: &mut Sources, folder: &Path, v: &mut Values, ratings: &[Sat
         return estimated(v, ratings, nominal_h);
     }
     let missing = "a saturation curve: saturation, saturation_files or, with a rating, saturation_knee";
-    if !stated && !v.stated("saturation_knee") && sources.problems.iter().all(|p| !p.key.starts_with(&v.key("saturation"))) {
+    if !stated && !["saturation", "saturation_files", "saturation_knee"].iter().any(|p| v.spoilt(p)) {
         let at = v.place("");
         let at = Place { span: at.span.start..at.span.start, ..at };
         sources.problem(&at, &v.key("saturation"), missing, "without it the current ripple and the peaks cannot be simulated");
+    }
+    if sources.problems.len() > before {
+        return Vec::new(); // half a curve would look like a wrong one
     }
     let curves = group(sources, &v.key("saturation"), points);
     if sources.problems.len() > before { Vec::new() } else { curves }
@@ -104,14 +107,27 @@ fn points_of(
             sources.problem(&cell.place, key, "a column current, inductance or temperature", "each with its unit: \"current [A]\"");
         }
     }
+    // A wrong unit is one problem and not one a row.
+    for (cell, (name, unit)) in header.iter().zip(&names) {
+        let dimension = match name.as_str() {
+            "current" => Dimension::Current,
+            "inductance" if unit.as_deref() == Some("%") => Dimension::Fraction,
+            "inductance" => Dimension::Inductance,
+            "temperature" => Dimension::Temperature,
+            _ => continue,
+        };
+        if let Some(Err(refusal)) = unit.as_ref().map(|u| units::parse(&format!("1 {u}"), dimension)) {
+            sources.problem(&cell.place, key, refusal.expected, refusal.hint.replace("\"1 ", "\""));
+        }
+    }
     let column = |name: &str| names.iter().position(|(n, _)| n == name);
     let place = header.first().map(|c| Place { span: c.place.span.start..c.place.span.start, ..c.place.clone() }).unwrap_or_default();
     for name in ["current", "inductance"] {
-        if column(name).is_none() {
+        if column(name).is_none() && sources.problems.len() == before {
             sources.problem(&place, key, format!("a column {name}"), "for example \"current [A]\" and \"inductance [uH]\"");
         }
     }
-    if column("temperature").is_some() == fixed_degc.is_some() {
+    if column("temperature").is_some() == fixed_degc.is_some() && sources.problems.len() == before {
         let hint = "a column \"temperature [degC]\", or one temperature for the whole curve";
         sources.problem(&place, key, "the temperature of the curve, stated once", hint);
     }

@@ -42,34 +42,40 @@ pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
     for cell in header {
         let (name, unit) = curves::split_header(&cell.text);
         let key = PART.iter().find(|k| k.path == name && !matches!(k.kind, Kind::Tables | Kind::Rows));
+        let near = || {
+            let absent = PART.iter().map(|k| k.path).filter(|k| header.iter().all(|c| curves::split_header(&c.text).0 != *k));
+            nearest(&name, absent)
+        };
+        let taken = if key.is_some() { Some(name.clone()) } else { near().map(str::to_string) };
         if key.is_none() {
-            let hint = nearest(&name, PART.iter().map(|k| k.path)).map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
+            let hint = near().map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
             sources.problem(&cell.place, &name, "a known column", hint);
-        } else if columns.iter().any(|(n, _, _)| *n == name) {
+        } else if columns.iter().any(|(n, _, _)| *n == taken) {
             sources.problem(&cell.place, &name, "each column once", "remove one of the two");
         }
-        let unit = unit.filter(|u| check_unit(sources, &cell.place, key, &name, u));
-        columns.push((name, unit, key.is_some()));
+        let good_unit = unit.as_ref().is_none_or(|u| key.is_none_or(|k| check_unit(sources, &cell.place, k, u)));
+        // A misspelled column is one problem and not one a part: its cells are read as those of the key meant.
+        columns.push((taken, unit, good_unit));
     }
     rows.iter().map(|row| {
-        let entries = columns.iter().zip(row).zip(header).filter(|((column, cell), _)| column.2 && !cell.text.is_empty());
-        let table = entries.map(|(((name, unit, _), cell), head)| {
+        let cells = columns.iter().zip(row).zip(header).filter(|((_, cell), _)| !cell.text.is_empty());
+        let table = cells.filter_map(|(((name, unit, good_unit), cell), head)| {
             let text = curves::with_unit(&cell.text, unit.as_deref());
-            (name.clone(), head.place.clone(), Node { raw: Raw::Text(text), place: cell.place.clone() })
+            let raw = if *good_unit { Raw::Text(text) } else { Raw::Spoilt };
+            Some((name.clone()?, head.place.clone(), Node { raw, place: cell.place.clone() }))
         }).collect();
         Node { raw: Raw::Table(table), place: row[0].place.clone() }
     }).collect()
 }
 
 /// Whether the unit in a header belongs to the key; notes a problem if not.
-fn check_unit(sources: &mut Sources, place: &Place, key: Option<&Key>, name: &str, unit: &str) -> bool {
-    let Some(key) = key else { return false };
+fn check_unit(sources: &mut Sources, place: &Place, key: &Key, unit: &str) -> bool {
     let refusal = match key.kind {
         Kind::Quantity(d) => units::parse(&format!("1 {unit}"), d).err(),
         _ => Some(units::Refusal { expected: "no unit".into(), hint: "remove it from the header".into() }),
     };
     if let Some(refusal) = &refusal {
-        sources.problem(place, name, refusal.expected.clone(), refusal.hint.replace("1 ", ""));
+        sources.problem(place, key.path, refusal.expected.clone(), refusal.hint.replace("1 ", ""));
     }
     refusal.is_none()
 }
@@ -192,7 +198,7 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
         return Some(stated);
     }
     let Some(rating) = heating(v) else {
-        if ["heating_current", "heating_rise", path].iter().all(|p| !noted(sources, v, p)) {
+        if ["heating_current", "heating_rise", path].iter().all(|p| !v.spoilt(p)) {
             let hint = "for example thermal_resistance = \"54.4 K/W\", or heating_current and heating_rise";
             sources.problem(&start_of(v), &v.key(path), "the thermal resistance or the heating rating", hint);
         }
@@ -203,11 +209,6 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
     let derived = rating.rise_k / loss_w;
     v.assume(path, show(derived, Dimension::ThermalResistance), Origin::Estimated, "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))");
     Some(derived)
-}
-
-/// Whether a problem with the key has been noted already.
-fn noted(sources: &Sources, v: &Values, path: &str) -> bool {
-    sources.problems.iter().any(|p| p.key == v.key(path))
 }
 
 fn start_of(v: &Values) -> Place {
@@ -266,15 +267,16 @@ fn check(sources: &mut Sources, v: &Values) {
         let expected = "either core_loss or steinmetz_k";
         sources.problem(&v.place("steinmetz_k"), &v.key("steinmetz_k"), expected, "remove the keys of one of the two");
     }
-    for current in ["saturation_current", "hot_saturation_current"] {
-        if v.number(current).is_some() && v.number("saturation_drop").is_none() && !noted(sources, v, "saturation_drop") {
-            let expected = "saturation_drop with it, the percentage by which the inductance has dropped there";
-            let hint = "makers use 10, 20, 30 or 40 %: the current alone says little; for example saturation_drop = \"30 %\"";
-            sources.problem(&v.place(current), &v.key(current), expected, hint);
-        }
+    let rated = ["saturation_current", "hot_saturation_current"].into_iter().find(|p| v.number(p).is_some());
+    if let Some(current) = rated
+        && v.number("saturation_drop").is_none()
+        && !v.spoilt("saturation_drop")
+    {
+        let expected = "saturation_drop with it, the percentage by which the inductance has dropped there";
+        let hint = "makers use 10, 20, 30 or 40 %: the current alone says little; for example saturation_drop = \"30 %\"";
+        sources.problem(&v.place(current), &v.key(current), expected, hint);
     }
-    let rated = v.number("saturation_current").is_some() || v.number("hot_saturation_current").is_some();
-    if v.text("saturation_knee").is_some() && !rated && !noted(sources, v, "saturation_current") {
+    if v.text("saturation_knee").is_some() && rated.is_none() && !v.spoilt("saturation_current") {
         let hint = "the curve is estimated from saturation_current and saturation_drop";
         sources.problem(&v.place("saturation_knee"), &v.key("saturation_knee"), "a saturation rating with it", hint);
     }
@@ -283,7 +285,7 @@ fn check(sources: &mut Sources, v: &Values) {
 /// Keys that are given all or not at all.
 fn together(sources: &mut Sources, v: &Values, paths: &[&str]) {
     let given: Vec<&str> = paths.iter().copied().filter(|p| v.number(p).is_some()).collect();
-    let missing: Vec<&str> = paths.iter().copied().filter(|p| v.number(p).is_none() && !noted(sources, v, p)).collect();
+    let missing: Vec<&str> = paths.iter().copied().filter(|p| v.number(p).is_none() && !v.spoilt(p)).collect();
     if let (Some(first), false) = (given.first(), missing.is_empty()) {
         let expected = format!("{} with it", missing.join(", "));
         sources.problem(&v.place(first), &v.key(first), expected, format!("{} belong together", paths.join(", ")));

@@ -34,7 +34,10 @@ pub enum Raw {
     Flag(bool),
     List(Vec<Node>),
     Table(Vec<(String, Place, Node)>),
+    /// Of a type that no key takes.
     Other,
+    /// Wrong in a way that has been reported already.
+    Spoilt,
 }
 
 /// One cell of a CSV file.
@@ -58,13 +61,13 @@ impl Sources {
         let (file, text) = &self.files[place.file];
         let start = place.span.start.min(text.len());
         let line_start = text[..start].rfind('\n').map_or(0, |i| i + 1);
-        let found: String = text.get(start..place.span.end).unwrap_or("").to_string();
+        let found = shortened(text.get(start..place.span.end).unwrap_or(""));
         self.problems.push(Problem {
             file: file.clone(),
             line: text[..start].matches('\n').count() + 1,
             column: text[line_start..start].chars().count() + 1,
             key: key.to_string(),
-            found: if found.is_empty() { "nothing".into() } else { found },
+            found,
             expected: expected.into(),
             hint: hint.into(),
             source_line: text[line_start..].lines().next().unwrap_or("").to_string(),
@@ -161,9 +164,13 @@ impl Sources {
         let (table, errors) = DeTable::parse_recoverable(&text);
         let name = self.files[file].0.clone();
         for error in &errors {
-            let span = error.span().unwrap_or(0..0);
+            let span = error.span().filter(|s| !s.is_empty()).unwrap_or_else(|| line_around(&text, error.span()));
             let place = Place { file, span };
-            self.problem(&place, &name, format!("TOML, but: {}", error.message()), "quantities stand in quotation marks: \"44 mohm\"");
+            let hint = match error.message().contains("duplicate") {
+                true => "each key and each table [..] stands once; entries of a list begin with [[..]]",
+                false => "texts and quantities stand in quotation marks, as in \"44 mohm\"",
+            };
+            self.problem(&place, &name, format!("TOML, but: {}", error.message()), hint);
         }
         errors.is_empty().then(|| Node { raw: table_of(table.get_ref(), file), place: Place { file, span: 0..0 } })
     }
@@ -186,8 +193,9 @@ impl Sources {
             if !closed {
                 let place = record.last().map(|c: &Cell| c.place.clone()).unwrap_or_default();
                 self.problem(&place, &name, "a closing quotation mark", "double a quotation mark inside a quoted cell");
+            } else {
+                records.push(record);
             }
-            records.push(record);
             at = next;
         }
         if let Some(columns) = records.first().map(Vec::len) {
@@ -215,6 +223,26 @@ impl Sources {
         false
     }
 }
+
+/// The line around an empty span.
+fn line_around(text: &str, span: Option<Range<usize>>) -> Range<usize> {
+    let at = span.map_or(0, |s| s.start).min(text.len());
+    let start = text[..at].rfind('\n').map_or(0, |i| i + 1);
+    start..text[at..].find('\n').map_or(text.len(), |i| at + i)
+}
+
+/// The first line of the offending text, not longer than fits beside its explanation.
+fn shortened(found: &str) -> String {
+    let line = found.lines().next().unwrap_or("").trim_end();
+    match line.char_indices().nth(LONGEST_FOUND) {
+        _ if line.is_empty() => "nothing".into(),
+        Some((cut, _)) => format!("{}…", &line[..cut]),
+        None => line.to_string(),
+    }
+}
+
+/// Longest offending text shown, in characters.
+const LONGEST_FOUND: usize = 70;
 
 /// One record from byte `at`: its cells, where the next begins, and whether every quotation mark is closed.
 fn csv_record(text: &str, at: usize, separator: char, file: usize) -> (Vec<Cell>, usize, bool) {
@@ -278,7 +306,10 @@ fn node_of(value: &toml::Spanned<DeValue<'_>>, file: usize) -> Node {
 /// The known word nearest to the given one, if near enough to be a slip of the pen.
 pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let distinct: HashSet<&str> = known.collect();
-    let mut scored: Vec<(usize, &str)> = distinct.into_iter().map(|k| (distance(&word.to_lowercase(), k), k)).collect();
+    let word = word.to_lowercase();
+    // An abbreviation is nearer than its letters say.
+    let score = |k: &str| if word.len() > 2 && k.to_lowercase().starts_with(&word) { 1 } else { distance(&word, &k.to_lowercase()) };
+    let mut scored: Vec<(usize, &str)> = distinct.into_iter().map(|k| (score(k), k)).collect();
     scored.sort_unstable();
     scored.first().filter(|(d, k)| *d <= 2.max(k.len() / 2)).map(|(_, k)| *k)
 }

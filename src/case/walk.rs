@@ -1,6 +1,6 @@
 //! Holds a tree of values against the table of keys. Every problem is noted; what is right is kept.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::keys::{Key, Kind, Need, ORIGINS, children};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
@@ -25,6 +25,8 @@ pub struct Values {
     pub label: String,
     map: BTreeMap<String, (Data, Place)>,
     counts: BTreeMap<String, usize>,
+    /// Paths that are given but wrong, which has been reported.
+    spoilt: BTreeSet<String>,
     /// Origins stated, and defaults taken.
     pub origins: Vec<DatumOrigin>,
 }
@@ -70,6 +72,11 @@ impl Values {
         let datum = self.datum(path);
         self.map.contains_key(path)
             && !self.origins.iter().any(|o| o.datum == datum && o.origin == Origin::Assumed && o.note.starts_with(DEFAULT))
+    }
+
+    /// Whether the value is given but wrong, which has been reported: it is not to be called missing as well.
+    pub fn spoilt(&self, path: &str) -> bool {
+        self.spoilt.contains(path)
     }
 
     /// Where a value stands, or the table that would hold it.
@@ -127,10 +134,19 @@ impl Walker<'_> {
     fn table(&mut self, node: &Node, template: &str, path: &str) {
         let Raw::Table(entries) = &node.raw else { return };
         let find = |name: &str| entries.iter().find(|(k, _, _)| k == name);
-        let kind = find("kind").and_then(|(_, _, n)| if let Raw::Text(t) = &n.raw { Some(t.clone()) } else { None });
+        let kinds = children(self.keys, template).find(|k| k.name() == "kind").map(|k| k.kind);
+        // With an unknown kind, nothing can be said about the keys that depend on it.
+        let kind = match (kinds, find("kind").map(|(_, _, n)| &n.raw)) {
+            (Some(Kind::Choice(words)), Some(Raw::Text(t))) if words.contains(&t.as_str()) => Some(t.clone()),
+            _ => None,
+        };
+        let mut meant = Vec::new();
         for (name, place, _) in entries {
             if !children(self.keys, template).any(|k| k.name() == name) {
-                self.unknown(name, place, template, &joined(path, name));
+                let absent = children(self.keys, template).map(Key::name).filter(|k| find(k).is_none());
+                let near = nearest(name, absent);
+                self.unknown(name, near, place, template, &joined(path, name));
+                meant.extend(near);
             }
         }
         for key in children(self.keys, template) {
@@ -139,14 +155,14 @@ impl Walker<'_> {
             match (find(key.name()), applies) {
                 (Some((_, _, value)), true) => self.value(key, value, &here),
                 (Some((_, place, _)), false) => self.out_of_place(key, place, kind.as_deref(), &here),
-                (None, true) => self.missing(key, node, &here),
-                (None, false) => {}
+                // A misspelled key is one problem and not two.
+                (None, true) if !meant.contains(&key.name()) => self.missing(key, node, &here),
+                (None, _) => {}
             }
         }
     }
 
-    fn unknown(&mut self, name: &str, place: &Place, template: &str, path: &str) {
-        let near = nearest(name, children(self.keys, template).map(Key::name));
+    fn unknown(&mut self, name: &str, near: Option<&str>, place: &Place, template: &str, path: &str) {
         let elsewhere = self.keys.iter().find(|k| k.name() == name).map(|k| k.path);
         let hint = match (near, elsewhere) {
             (_, Some(other)) => format!("the key is {other}"),
@@ -214,14 +230,16 @@ impl Walker<'_> {
                 Some(Data::Flag(true))
             }
             (Kind::Tables, Raw::List(items)) => self.tables(key, items, node, path),
+            (_, Raw::Spoilt) => None,
             _ => {
                 let (expected, hint) = wrong_type(key);
                 self.problem(&node.place, path, expected, hint);
                 None
             }
         };
-        if let Some(data) = data {
-            self.values.map.insert(path.to_string(), (data, node.place.clone()));
+        match data {
+            Some(data) => drop(self.values.map.insert(path.to_string(), (data, node.place.clone()))),
+            None => drop(self.values.spoilt.insert(path.to_string())),
         }
     }
 
