@@ -63,9 +63,31 @@ use Dimension::*;
 
 /// All dimensions, for tests and for recognising a unit in the wrong place.
 pub const DIMENSIONS: [Dimension; 25] = [
-    Voltage, Current, Resistance, Inductance, Capacitance, Frequency, Time, Slew, Temperature, TemperatureRise,
-    ThermalResistance, Power, Charge, VoltSeconds, Length, Area, Volume, Conductance, CurrentGain, FluxDensity,
-    PowerDensity, Fraction, Points, Ratio, Number,
+    Voltage,
+    Current,
+    Resistance,
+    Inductance,
+    Capacitance,
+    Frequency,
+    Time,
+    Slew,
+    Temperature,
+    TemperatureRise,
+    ThermalResistance,
+    Power,
+    Charge,
+    VoltSeconds,
+    Length,
+    Area,
+    Volume,
+    Conductance,
+    CurrentGain,
+    FluxDensity,
+    PowerDensity,
+    Fraction,
+    Points,
+    Ratio,
+    Number,
 ];
 
 impl Dimension {
@@ -171,7 +193,8 @@ fn expected(dimension: Dimension) -> String {
 
 /// Splits into the digits, the text of the exponent and what follows.
 fn split_number(text: &str) -> (&str, &str, &str) {
-    let is_digit_like = |(i, c): (usize, char)| c.is_ascii_digit() || ".,'\u{2019}_".contains(c) || (i == 0 && "+-".contains(c));
+    let is_digit_like =
+        |(i, c): (usize, char)| c.is_ascii_digit() || ".,'\u{2019}_".contains(c) || (i == 0 && "+-".contains(c));
     let end = text.char_indices().find(|&at| !is_digit_like(at)).map_or(text.len(), |(i, _)| i);
     let (digits, after) = text.split_at(end);
     if let Some(tail) = after.strip_prefix(['e', 'E']) {
@@ -271,7 +294,13 @@ fn match_symbol(unit: &str, symbol: &str) -> Option<i32> {
     let bare = matches!(symbol, "" | "%" | "degC" | "K" | "points" | "point");
     let mut chars = prefix.chars();
     let (first, None) = (chars.next()?, chars.next()) else { return None };
-    let power = if symbol.ends_with('2') { 2 } else if symbol.ends_with('3') { 3 } else { 1 };
+    let power = if symbol.ends_with('2') {
+        2
+    } else if symbol.ends_with('3') {
+        3
+    } else {
+        1
+    };
     PREFIXES.iter().find(|(c, _)| *c == first && !bare && (first != 'c' || metric)).map(|(_, e)| e * power)
 }
 
@@ -307,7 +336,8 @@ fn hint_for_unit(digits: &str, exponent: &str, unit: &str, dimension: Dimension)
 /// The accepted spelling that differs from the text in upper and lower case only.
 fn same_but_case(unit: &str, dimension: Dimension) -> Option<String> {
     let forms = dimension.spec().1.iter();
-    forms.flat_map(|f| PREFIXES.iter().map(move |(c, _)| format!("{c}{f}")).chain([f.to_string()]))
+    forms
+        .flat_map(|f| PREFIXES.iter().map(move |(c, _)| format!("{c}{f}")).chain([f.to_string()]))
         .filter(|spelled| exponent_of_unit(spelled, dimension).is_some())
         .filter(|spelled| spelled.eq_ignore_ascii_case(unit))
         // "MHZ" means MHz and not mHz: the spelling that shares most letters wins.
@@ -388,10 +418,12 @@ pub fn other_prefix(text: &str, dimension: Dimension, range: (f64, f64)) -> Opti
         _ => ' ',
     };
     let own = exponent_of_unit(&unit, dimension).unwrap_or(0);
-    let mut prefixes: Vec<(String, i32)> = PREFIXES.iter().map(|(c, e)| (c.to_string(), *e)).chain([(String::new(), 0)]).collect();
+    let mut prefixes: Vec<(String, i32)> =
+        PREFIXES.iter().map(|(c, e)| (c.to_string(), *e)).chain([(String::new(), 0)]).collect();
     prefixes.sort_by_key(|(p, e)| (!p.starts_with(slip), (e - own).abs()));
     let number = if exponent.is_empty() { digits.to_string() } else { format!("{digits}e{exponent}") };
-    prefixes.iter().map(|(p, _)| format!("{number} {p}{symbol}")).find(|candidate| {
-        parse(candidate, dimension).is_ok_and(|v| v != 0.0 && (range.0..=range.1).contains(&v))
-    })
+    prefixes
+        .iter()
+        .map(|(p, _)| format!("{number} {p}{symbol}"))
+        .find(|candidate| parse(candidate, dimension).is_ok_and(|v| v != 0.0 && (range.0..=range.1).contains(&v)))
 }

@@ -61,46 +61,33 @@ fn copy(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).expect("a folder for the copy");
     for entry in std::fs::read_dir(from).expect("the demo case").map(|e| e.expect("an entry")) {
         let target = to.join(entry.file_name());
-        if entry.path().is_dir() { copy(&entry.path(), &target) } else { std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy") }
+        if entry.path().is_dir() {
+            copy(&entry.path(), &target)
+        } else {
+            std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy")
+        }
     }
 }
 
-/// One wrong thing: what is replaced, and the essential parts of the message.
-struct Wrong {
-    demo: &'static str,
-    file: &'static str,
-    old: &'static str,
-    new: &'static str,
-    /// Text that marks the line the message must point at, in the changed file.
-    at: &'static str,
-    key: &'static str,
-    found: &'static str,
-    expected: &'static str,
-    hint: &'static str,
-}
-
-#[rustfmt::skip]
-fn wrong(demo: &'static str, file: &'static str, old: &'static str, new: &'static str, at: &'static str,
-         key: &'static str, found: &'static str, expected: &'static str, hint: &'static str) -> Wrong {
-    Wrong { demo, file, old, new, at, key, found, expected, hint }
-}
+/// One wrong thing: demo case, file, what is replaced, and by what; then the essential parts of the message: a text that
+/// marks the line it must point at (in the changed file), key, what was found, what was expected, and the hint.
+type Wrong = [&'static str; 9];
 
 /// Exactly one problem, and it says what it must.
 fn check(all: &[Wrong]) {
-    for w in all {
-        let copy = Copy::of(w.demo);
-        copy.replace(w.file, w.old, w.new);
+    for [demo, file, old, new, at, key, found, expected, hint] in all {
+        let copy = Copy::of(demo);
+        copy.replace(file, old, new);
         let problems = copy.problems();
         let listed: Vec<String> = problems.iter().map(|p| p.to_string()).collect();
-        assert_eq!(problems.len(), 1, "{:?} for {:?}: {listed:#?}", w.new, w.old);
+        assert_eq!(problems.len(), 1, "{new:?} for {old:?}: {listed:#?}");
         let p = &problems[0];
-        let line = copy.text(w.file).lines().position(|l| l.contains(w.at)).map(|i| i + 1);
-        assert_eq!((p.file.as_str(), Some(p.line)), (w.file, line), "{p}");
-        assert_eq!(p.key, w.key, "{p}");
-        assert_eq!(p.found, w.found, "{p}");
-        assert!(p.expected.contains(w.expected), "{p}\nlacks {}", w.expected);
-        assert!(p.hint.contains(w.hint), "{p}\nlacks {}", w.hint);
-        assert!(p.source_line.contains(w.at), "{p}");
+        let line = copy.text(file).lines().position(|l| l.contains(at)).map(|i| i + 1);
+        assert_eq!((p.file.as_str(), Some(p.line)), (*file, line), "{p}");
+        assert_eq!((p.key.as_str(), p.found.as_str()), (*key, *found), "{p}");
+        assert!(p.expected.contains(expected), "{p}\nlacks {expected}");
+        assert!(p.hint.contains(hint), "{p}\nlacks {hint}");
+        assert!(p.source_line.contains(at), "{p}");
     }
 }
 
@@ -108,28 +95,28 @@ fn check(all: &[Wrong]) {
 #[rustfmt::skip]
 fn error_quantities() {
     check(&[
-        wrong(KIOSK, BOARD, "\"250 kHz\"", "\"250 mHz\"", "250 mHz", "stage.frequency", "\"250 mHz\"", "frequency from 10 kHz to 20 MHz", "\"250 kHz\""),
-        wrong(KIOSK, BOARD, "\"8 MHz\"", "\"8 mHz\"", "8 mHz", "control.compensator.gain_bandwidth", "\"8 mHz\"", "frequency from 10 kHz", "\"8 MHz\""),
-        wrong(KIOSK, BOARD, "\"250 kHz\"", "\"0 Hz\"", "0 Hz", "stage.frequency", "\"0 Hz\"", "frequency from 10 kHz to 20 MHz", ""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"26\"", "\"26\"", "stage.high_side_resistance", "\"26\"", "resistance with its unit", "\"26 mohm\""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "26", "= 26", "stage.high_side_resistance", "26", "resistance with its unit", "\"26 mohm\""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"26 m\"", "26 m", "stage.high_side_resistance", "\"26 m\"", "resistance with its unit", "\"26 mohm\""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"26 mV\"", "26 mV", "stage.high_side_resistance", "\"26 mV\"", "resistance", "unit of voltage"),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "true", "= true", "stage.high_side_resistance", "true", "resistance as text with its unit", "75 mohm"),
-        wrong(KIOSK, TOML, "\"33 uH\"", "\"33,5 uH\"", "33,5 uH", "Alder-33: inductance", "\"33,5 uH\"", "inductance with its unit", "\"33.5 uH\""),
-        wrong(KIOSK, BOARD, "\"150 uF\"", "\"1,000 uF\"", "1,000 uF", "output.capacitors[1].capacitance", "\"1,000 uF\"", "capacitance", "\"1000 uF\""),
-        wrong(KIOSK, BOARD, "\"9 ns\"", "\"9 ns typ\"", "9 ns typ", "stage.rise_time", "\"9 ns typ\"", "time with its unit", "\"9 ns\""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"NaN ohm\"", "NaN", "stage.high_side_resistance", "\"NaN ohm\"", "resistance", "finite"),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "nan", "= nan", "stage.high_side_resistance", "nan", "resistance", "finite"),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"1e30 ohm\"", "1e30", "stage.high_side_resistance", "\"1e30 ohm\"", "from 10 µohm to 100 ohm", ""),
-        wrong(KIOSK, BOARD, "\"26 mohm\"", "\"1e-400 ohm\"", "1e-400", "stage.high_side_resistance", "\"1e-400 ohm\"", "resistance", "proportion"),
-        wrong(KIOSK, BOARD, "hot_factor           = 1.25", "hot_factor           = inf", "inf", "stage.hot_factor", "inf", "a ratio", "finite"),
-        wrong(KIOSK, BOARD, "\"4 %\"", "0.04", "= 0.04", "limits.output_band", "0.04", "percentage", "\"0.04 %\""),
-        wrong(KIOSK, BOARD, "\"3.9 mohm\"", "\"-3.9 mohm\"", "-3.9", "output.capacitors[0].esr", "\"-3.9 mohm\"", "from 0 ohm to 100 ohm", ""),
-        wrong(KIOSK, BOARD, "\"13 uF\"", "\"0 uF\"", "\"0 uF\"", "output.capacitors[0].capacitance", "\"0 uF\"", "capacitance from 100 pF", ""),
-        wrong(KIOSK, BOARD, "\"50 degC\"", "\"50 C\"", "50 C", "stage.ambient", "\"50 C\"", "temperature with its unit", "\"50 degC\""),
-        wrong(KIOSK, BOARD, "\"1 A/us\"", "\"1 A\"", "slew = \"1 A\"", "load.step.slew", "\"1 A\"", "slew with its unit", "\"1 A/us\""),
-        wrong(KIOSK, BOARD, "\"56 kohm\"", "\"56 Kohm\"", "56 Kohm", "control.compensator.r2", "\"56 Kohm\"", "resistance", "\"56 kohm\""),
+        [KIOSK, BOARD, "\"250 kHz\"", "\"250 mHz\"", "250 mHz", "stage.frequency", "\"250 mHz\"", "frequency from 10 kHz to 20 MHz", "\"250 kHz\""],
+        [KIOSK, BOARD, "\"8 MHz\"", "\"8 mHz\"", "8 mHz", "control.compensator.gain_bandwidth", "\"8 mHz\"", "frequency from 10 kHz", "\"8 MHz\""],
+        [KIOSK, BOARD, "\"250 kHz\"", "\"0 Hz\"", "0 Hz", "stage.frequency", "\"0 Hz\"", "frequency from 10 kHz to 20 MHz", ""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26\"", "\"26\"", "stage.high_side_resistance", "\"26\"", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "26", "= 26", "stage.high_side_resistance", "26", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26 m\"", "26 m", "stage.high_side_resistance", "\"26 m\"", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26 mV\"", "26 mV", "stage.high_side_resistance", "\"26 mV\"", "resistance", "unit of voltage"],
+        [KIOSK, BOARD, "\"26 mohm\"", "true", "= true", "stage.high_side_resistance", "true", "resistance as text with its unit", "75 mohm"],
+        [KIOSK, TOML, "\"33 uH\"", "\"33,5 uH\"", "33,5 uH", "Alder-33: inductance", "\"33,5 uH\"", "inductance with its unit", "\"33.5 uH\""],
+        [KIOSK, BOARD, "\"150 uF\"", "\"1,000 uF\"", "1,000 uF", "output.capacitors[1].capacitance", "\"1,000 uF\"", "capacitance", "\"1000 uF\""],
+        [KIOSK, BOARD, "\"9 ns\"", "\"9 ns typ\"", "9 ns typ", "stage.rise_time", "\"9 ns typ\"", "time with its unit", "\"9 ns\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"NaN ohm\"", "NaN", "stage.high_side_resistance", "\"NaN ohm\"", "resistance", "finite"],
+        [KIOSK, BOARD, "\"26 mohm\"", "nan", "= nan", "stage.high_side_resistance", "nan", "resistance", "finite"],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"1e30 ohm\"", "1e30", "stage.high_side_resistance", "\"1e30 ohm\"", "from 10 µohm to 100 ohm", ""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"1e-400 ohm\"", "1e-400", "stage.high_side_resistance", "\"1e-400 ohm\"", "resistance", "proportion"],
+        [KIOSK, BOARD, "hot_factor           = 1.25", "hot_factor           = inf", "inf", "stage.hot_factor", "inf", "a ratio", "finite"],
+        [KIOSK, BOARD, "\"4 %\"", "0.04", "= 0.04", "limits.output_band", "0.04", "percentage", "\"0.04 %\""],
+        [KIOSK, BOARD, "\"3.9 mohm\"", "\"-3.9 mohm\"", "-3.9", "output.capacitors[0].esr", "\"-3.9 mohm\"", "from 0 ohm to 100 ohm", ""],
+        [KIOSK, BOARD, "\"13 uF\"", "\"0 uF\"", "\"0 uF\"", "output.capacitors[0].capacitance", "\"0 uF\"", "capacitance from 100 pF", ""],
+        [KIOSK, BOARD, "\"50 degC\"", "\"50 C\"", "50 C", "stage.ambient", "\"50 C\"", "temperature with its unit", "\"50 degC\""],
+        [KIOSK, BOARD, "\"1 A/us\"", "\"1 A\"", "slew = \"1 A\"", "load.step.slew", "\"1 A\"", "slew with its unit", "\"1 A/us\""],
+        [KIOSK, BOARD, "\"56 kohm\"", "\"56 Kohm\"", "56 Kohm", "control.compensator.r2", "\"56 Kohm\"", "resistance", "\"56 kohm\""],
     ]);
 }
 
@@ -137,24 +124,24 @@ fn error_quantities() {
 #[rustfmt::skip]
 fn error_keys_and_types() {
     check(&[
-        wrong(KIOSK, BOARD, "ambient  ", "ambiant  ", "ambiant", "stage.ambiant", "ambiant", "a known key", "did you mean ambient?"),
-        wrong(KIOSK, BOARD, "kind         = \"voltage-mode\"", "kind         = \"voltage mode\"", "voltage mode", "control.modulator.kind", "\"voltage mode\"", "one of fixed-duty, voltage-mode, peak-current", "\"voltage-mode\""),
-        wrong(KIOSK, BOARD, "delay        = \"150 ns\"", "delay = \"150 ns\"\nslope = \"1 A/us\"", "slope", "control.modulator.slope", "slope", "no such key with kind = \"voltage-mode\"", "peak-current"),
-        wrong(KIOSK, BOARD, "emulation  = false", "emulation  = \"no\"", "\"no\"", "stage.low_side.emulation", "\"no\"", "true or false", "emulation = true"),
-        wrong(KIOSK, BOARD, "count       = 4", "count       = 0", "count       = 0", "input.capacitors[0].count", "0", "whole number from 1 to 1000", ""),
-        wrong(KIOSK, BOARD, "count       = 4", "count       = 4.5", "4.5", "input.capacitors[0].count", "4.5", "whole number", ""),
-        wrong(KIOSK, BOARD, "[\"36 V\", \"48 V\", \"56 V\"]", "\"48 V\"", "voltages", "input.voltages", "\"48 V\"", "a list of voltages", "[\"18 V\""),
-        wrong(KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[]", "currents", "load.currents", "[]", "at least one value", "0.15 A"),
-        wrong(KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[\"2.5 A\", \"0.3 A\", \"4 A\"]", "currents", "load.currents", "\"0.3 A\"", "ascending order", "before 2.5 A"),
-        wrong(KIOSK, BOARD, "title    = \"", "title    = \"\" # ", "title", "title", "\"\"", "a text in quotation marks, not empty", "title ="),
-        wrong(KIOSK, BOARD, "origin = \"guaranteed\" }\ntypical", "origin = \"garanteed\" }\ntypical", "garanteed", "control.current_limit.lowest.origin", "\"garanteed\"", "one of measured, guaranteed", "\"guaranteed\""),
-        wrong(KIOSK, BOARD, "{ value = \"8 MHz\", origin", "{ size = \"8 MHz\", value = \"8 MHz\", origin", "size =", "control.compensator.gain_bandwidth.size", "size", "value, origin or note", "no other keys"),
-        wrong(KIOSK, TOML, "core      = \"ferrite\"", "core      = \"ferite\"", "ferite", "Alder-33: core", "\"ferite\"", "one of ferrite, composite, iron-powder", "\"ferrite\""),
-        wrong(KIOSK, TOML, "\n[[part]]", "\nunit = \"mm\"\n[[part]]", "unit", "unit", "unit", "only entries [[part]]", "[[part]]"),
-        wrong(KIOSK, BOARD, "\"12 V\"", "\"12 V", "voltage = \"12 V", "board.toml", "voltage = \"12 V", "TOML, but: invalid basic string", "quotation marks"),
-        wrong(KIOSK, BOARD, "[limits]", "[stage] # again", "# again", "board.toml", "stage", "duplicate key", "once"),
-        wrong(KIOSK, BOARD, "[output]\nvoltage = \"12 V\"\n", "", "[[output.capacitors]]", "output.voltage", "nothing", "the key voltage: Output voltage", "voltage = \"5 V\""),
-        wrong(KIOSK, BOARD, "reference      = \"0.8 V\"\n", "", "[control.compensator]", "control.compensator.reference", "nothing", "the key reference: Reference voltage", "reference = \"0.8 V\""),
+        [KIOSK, BOARD, "ambient  ", "ambiant  ", "ambiant", "stage.ambiant", "ambiant", "a known key", "did you mean ambient?"],
+        [KIOSK, BOARD, "kind         = \"voltage-mode\"", "kind         = \"voltage mode\"", "voltage mode", "control.modulator.kind", "\"voltage mode\"", "one of fixed-duty, voltage-mode, peak-current", "\"voltage-mode\""],
+        [KIOSK, BOARD, "delay        = \"150 ns\"", "delay = \"150 ns\"\nslope = \"1 A/us\"", "slope", "control.modulator.slope", "slope", "no such key with kind = \"voltage-mode\"", "peak-current"],
+        [KIOSK, BOARD, "emulation  = false", "emulation  = \"no\"", "\"no\"", "stage.low_side.emulation", "\"no\"", "true or false", "emulation = true"],
+        [KIOSK, BOARD, "count       = 4", "count       = 0", "count       = 0", "input.capacitors[0].count", "0", "whole number from 1 to 1000", ""],
+        [KIOSK, BOARD, "count       = 4", "count       = 4.5", "4.5", "input.capacitors[0].count", "4.5", "whole number", ""],
+        [KIOSK, BOARD, "[\"36 V\", \"48 V\", \"56 V\"]", "\"48 V\"", "voltages", "input.voltages", "\"48 V\"", "a list of voltages", "[\"18 V\""],
+        [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[]", "currents", "load.currents", "[]", "at least one value", "0.15 A"],
+        [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[\"2.5 A\", \"0.3 A\", \"4 A\"]", "currents", "load.currents", "\"0.3 A\"", "ascending order", "before 2.5 A"],
+        [KIOSK, BOARD, "title    = \"", "title    = \"\" # ", "title", "title", "\"\"", "a text in quotation marks, not empty", "title ="],
+        [KIOSK, BOARD, "origin = \"guaranteed\" }\ntypical", "origin = \"garanteed\" }\ntypical", "garanteed", "control.current_limit.lowest.origin", "\"garanteed\"", "one of measured, guaranteed", "\"guaranteed\""],
+        [KIOSK, BOARD, "{ value = \"8 MHz\", origin", "{ size = \"8 MHz\", value = \"8 MHz\", origin", "size =", "control.compensator.gain_bandwidth.size", "size", "value, origin or note", "no other keys"],
+        [KIOSK, TOML, "core      = \"ferrite\"", "core      = \"ferite\"", "ferite", "Alder-33: core", "\"ferite\"", "one of ferrite, composite, iron-powder", "\"ferrite\""],
+        [KIOSK, TOML, "\n[[part]]", "\nunit = \"mm\"\n[[part]]", "unit", "unit", "unit", "only entries [[part]]", "[[part]]"],
+        [KIOSK, BOARD, "\"12 V\"", "\"12 V", "voltage = \"12 V", "board.toml", "voltage = \"12 V", "TOML, but: invalid basic string", "quotation marks"],
+        [KIOSK, BOARD, "[limits]", "[stage] # again", "# again", "board.toml", "stage", "duplicate key", "once"],
+        [KIOSK, BOARD, "[output]\nvoltage = \"12 V\"\n", "", "[[output.capacitors]]", "output.voltage", "nothing", "the key voltage: Output voltage", "voltage = \"5 V\""],
+        [KIOSK, BOARD, "reference      = \"0.8 V\"\n", "", "[control.compensator]", "control.compensator.reference", "nothing", "the key reference: Reference voltage", "reference = \"0.8 V\""],
     ]);
 }
 
@@ -162,29 +149,29 @@ fn error_keys_and_types() {
 #[rustfmt::skip]
 fn error_values_that_do_not_fit_together() {
     check(&[
-        wrong(KIOSK, BOARD, "voltage = \"12 V\"", "voltage = \"40 V\"", "40 V", "output.voltage", "\"40 V\"", "below the lowest input voltage of 36 V", "steps down"),
-        wrong(KIOSK, BOARD, "nominal  = \"48 V\"", "nominal  = \"50 V\"", "50 V", "input.nominal", "\"50 V\"", "one of the values of input.voltages", "add it"),
-        wrong(VALVE, BOARD, "min_on  = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"),
-        wrong(VALVE, BOARD, "min_off = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"),
-        wrong(KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 0 A to 1 kA", "\"3.5 A\""),
-        wrong(KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"35 A\"", "35 A", "load.step.to", "\"35 A\"", "below the lowest current-limit threshold of 5.6 A", "limit at work"),
-        wrong(KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"0.7 A\"", "0.7 A", "load.step.to", "\"0.7 A\"", "above from = 1 A", "release"),
-        wrong(KIOSK, BOARD, "{ value = \"5.6 A\", origin = \"guaranteed\" }", "\"3.9 A\"", "3.9 A", "control.current_limit.lowest", "\"3.9 A\"", "above the full load of 4 A", "load"),
-        wrong(KIOSK, BOARD, "{ value = \"6.2 A\", origin = \"typical\" }", "\"7.2 A\"", "7.2 A", "control.current_limit.typical", "\"7.2 A\"", "lowest <= typical <= highest", "order"),
-        wrong(KIOSK, BOARD, "r3             = \"1.0 kohm\"\n", "", "[control.compensator]", "control.compensator.r3", "[control.compensator]", "r3 and c3 together", "type II"),
-        wrong(KIOSK, BOARD, "ramp_divisor = 10 ", "ramp_amplitude = \"4.8 V\"\nramp_divisor = 10 ", "ramp_amplitude", "control.modulator.ramp_amplitude", "\"4.8 V\"", "either ramp_amplitude or ramp_divisor", "feed-forward"),
-        wrong(KIOSK, BOARD, "clamp_low      = \"0 V\"", "clamp_low      = \"6.5 V\"", "clamp_high", "control.compensator.clamp_high", "\"6 V\"", "above clamp_low = 6.5 V", ""),
-        wrong(KIOSK, BOARD, "reference      = \"0.8 V\"", "reference      = \"12.8 V\"", "12.8 V", "control.compensator.reference", "\"12.8 V\"", "below the output voltage of 12 V", "divide"),
-        wrong(VALVE, BOARD, "\"13 uF\"", "\"16 uF\"", "16 uF", "output.capacitors[0].aged_capacitance", "{ value = \"16 uF\", origin = \"estimated\", note = \"ageing over the servi…", "at most the capacitance of 15 µF", "age"),
-        wrong(KIOSK, BOARD, "dead_time  = \"35 ns\"", "dead_time  = \"900 ns\"", "900 ns", "stage.low_side.dead_time", "\"900 ns\"", "less than a fifth of the period of 4 µs", "both edges"),
-        wrong(KIOSK, BOARD, "original = \"Alder-33\"", "original = \"Alder33\"", "Alder33", "original", "\"Alder33\"", "the name of one of the parts", "\"Alder-33\""),
-        wrong(KIOSK, TOML, "name      = \"Rowan-47\"", "name      = \"Hawthorn-33\" # twice", "# twice", "Hawthorn-33: name", "\"Hawthorn-33\"", "a name of its own", "parts.toml, line 60"),
-        wrong(KIOSK, TOML, "dcr_typical = \"44 mohm\"", "dcr_typical = \"54 mohm\"", "54 mohm", "Alder-33: dcr_typical", "\"54 mohm\"", "at most dcr_max = 50 mohm", "swapped"),
-        wrong(KIOSK, TOML, "saturation_drop        = \"30 %\"\n", "", "\"7.8 A\"", "Alder-33: saturation_current", "\"7.8 A\"", "saturation_drop with it", "30 %"),
-        wrong(KIOSK, TOML, "heating_rise       = \"40 K\"\n", "", "heating_current", "Alder-33: heating_current", "\"4.9 A\"", "heating_rise with it", "belong together"),
-        wrong(KIOSK, TOML, "core_loss_beta         = 2.5\n", "", "core_loss  ", "Alder-33: core_loss", "\"110 mW\"", "core_loss_beta with it", "belong together"),
-        wrong(KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"0.5 @ 250 kHz\"", "0.5 @", "Alder-33: ac_resistance", "\"0.5 @ 250 kHz\"", "a ratio from 1 to 1000", "does not fall"),
-        wrong(KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"4.5 @ 250\"", "@ 250\"", "Alder-33: ac_resistance", "\"4.5 @ 250\"", "frequency with its unit", "\"250 kHz\""),
+        [KIOSK, BOARD, "voltage = \"12 V\"", "voltage = \"40 V\"", "40 V", "output.voltage", "\"40 V\"", "below the lowest input voltage of 36 V", "steps down"],
+        [KIOSK, BOARD, "nominal  = \"48 V\"", "nominal  = \"50 V\"", "50 V", "input.nominal", "\"50 V\"", "one of the values of input.voltages", "add it"],
+        [VALVE, BOARD, "min_on  = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"],
+        [VALVE, BOARD, "min_off = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 0 A to 1 kA", "\"3.5 A\""],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"35 A\"", "35 A", "load.step.to", "\"35 A\"", "below the lowest current-limit threshold of 5.6 A", "limit at work"],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"0.7 A\"", "0.7 A", "load.step.to", "\"0.7 A\"", "above from = 1 A", "release"],
+        [KIOSK, BOARD, "{ value = \"5.6 A\", origin = \"guaranteed\" }", "\"3.9 A\"", "3.9 A", "control.current_limit.lowest", "\"3.9 A\"", "above the full load of 4 A", "load"],
+        [KIOSK, BOARD, "{ value = \"6.2 A\", origin = \"typical\" }", "\"7.2 A\"", "7.2 A", "control.current_limit.typical", "\"7.2 A\"", "lowest <= typical <= highest", "order"],
+        [KIOSK, BOARD, "r3             = \"1.0 kohm\"\n", "", "[control.compensator]", "control.compensator.r3", "[control.compensator]", "r3 and c3 together", "type II"],
+        [KIOSK, BOARD, "ramp_divisor = 10 ", "ramp_amplitude = \"4.8 V\"\nramp_divisor = 10 ", "ramp_amplitude", "control.modulator.ramp_amplitude", "\"4.8 V\"", "either ramp_amplitude or ramp_divisor", "feed-forward"],
+        [KIOSK, BOARD, "clamp_low      = \"0 V\"", "clamp_low      = \"6.5 V\"", "clamp_high", "control.compensator.clamp_high", "\"6 V\"", "above clamp_low = 6.5 V", ""],
+        [KIOSK, BOARD, "reference      = \"0.8 V\"", "reference      = \"12.8 V\"", "12.8 V", "control.compensator.reference", "\"12.8 V\"", "below the output voltage of 12 V", "divide"],
+        [VALVE, BOARD, "\"13 uF\"", "\"16 uF\"", "16 uF", "output.capacitors[0].aged_capacitance", "{ value = \"16 uF\", origin = \"estimated\", note = \"ageing over the servi…", "at most the capacitance of 15 µF", "age"],
+        [KIOSK, BOARD, "dead_time  = \"35 ns\"", "dead_time  = \"900 ns\"", "900 ns", "stage.low_side.dead_time", "\"900 ns\"", "less than a fifth of the period of 4 µs", "both edges"],
+        [KIOSK, BOARD, "original = \"Alder-33\"", "original = \"Alder33\"", "Alder33", "original", "\"Alder33\"", "the name of one of the parts", "\"Alder-33\""],
+        [KIOSK, TOML, "name      = \"Rowan-47\"", "name      = \"Hawthorn-33\" # twice", "# twice", "Hawthorn-33: name", "\"Hawthorn-33\"", "a name of its own", "parts.toml, line 60"],
+        [KIOSK, TOML, "dcr_typical = \"44 mohm\"", "dcr_typical = \"54 mohm\"", "54 mohm", "Alder-33: dcr_typical", "\"54 mohm\"", "at most dcr_max = 50 mohm", "swapped"],
+        [KIOSK, TOML, "saturation_drop        = \"30 %\"\n", "", "\"7.8 A\"", "Alder-33: saturation_current", "\"7.8 A\"", "saturation_drop with it", "30 %"],
+        [KIOSK, TOML, "heating_rise       = \"40 K\"\n", "", "heating_current", "Alder-33: heating_current", "\"4.9 A\"", "heating_rise with it", "belong together"],
+        [KIOSK, TOML, "core_loss_beta         = 2.5\n", "", "core_loss  ", "Alder-33: core_loss", "\"110 mW\"", "core_loss_beta with it", "belong together"],
+        [KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"0.5 @ 250 kHz\"", "0.5 @", "Alder-33: ac_resistance", "\"0.5 @ 250 kHz\"", "a ratio from 1 to 1000", "does not fall"],
+        [KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"4.5 @ 250\"", "@ 250\"", "Alder-33: ac_resistance", "\"4.5 @ 250\"", "frequency with its unit", "\"250 kHz\""],
     ]);
 }
 
@@ -192,20 +179,20 @@ fn error_values_that_do_not_fit_together() {
 #[rustfmt::skip]
 fn error_saturation_curves() {
     check(&[
-        wrong(KIOSK, TOML, "[5.46, 32.5], [6.24, 31.8]", "[6.24, 31.8], [5.46, 31.5]", "[5.46, 31.5]", "Alder-33: saturation", "5.46", "a current above 6.24 A of the row before", "sort"),
-        wrong(KIOSK, TOML, "[6.24, 31.8]", "[6.24, 32.8]", "[6.24, 32.8]", "Alder-33: saturation", "6.24", "an inductance not above 32.5 µH", "does not rise"),
-        wrong(KIOSK, TOML, "    [0, 33], [3.9, 33],", "    [3.9, 33],", "[3.9, 33]", "Alder-33: saturation", "3.9", "a first point at 0 A", "without current"),
-        wrong(KIOSK, TOML, "[3.9, 33]", "[3.9, 33, 1]", "[3.9, 33, 1]", "Alder-33: saturation[0].points", "3.9", "2 numbers in each row", "each column"),
-        wrong(KIOSK, TOML, "[3.9, 33]", "[3.9, -33]", "[3.9, -33]", "Alder-33: saturation[0].points", "-33", "inductance from 100 pH", "unit of the column"),
-        wrong(KIOSK, TOML, "inductance [uH]", "inductance [uF]", "inductance [uF]", "Alder-33: saturation[0].points", "\"inductance [uF]\"", "inductance with its unit", "capacitance"),
-        wrong(KIOSK, TOML, "[\"current [A]\", \"inductance [uH]\"]", "[\"current [A]\", \"L [uH]\"]", "L [uH]", "Alder-33: saturation[0].points", "\"L [uH]\"", "a column current, inductance", "current [A]"),
-        wrong(VALVE, CURVE, "3.99,9.85", "3.99,\"9,85\"", "3.99,", "Kestrel-10: saturation_files", "\"9,85\"", "inductance", "\"9.85 uH\""),
-        wrong(VALVE, CURVE, "3.99,9.85", "3,99,9,85", "3,99", CURVE, "3,99,9,85", "2 fields as in the header, not 4", "point"),
-        wrong(VALVE, CURVE, "3.99,9.85", "3.99", "3.99", CURVE, "3.99", "2 fields as in the header, not 1", "separator"),
-        wrong(VALVE, CURVE, "3.99,9.85", "3.99,NaN", "NaN", "Kestrel-10: saturation_files", "NaN", "inductance", "finite"),
-        wrong(VALVE, CURVE, "3.99,9.85", "2.85,9.85", "2.85,9.85", "Kestrel-10: saturation", "2.85", "a current above 2.85 A", "sort"),
-        wrong(VALVE, CURVE, "3.99,9.85", "3.99,\"9.85", "\"9.85", CURVE, "\"9.85", "a closing quotation mark", "double"),
-        wrong(VALVE, CURVE, "current [A]", "current [mV]", "current [mV]", "Kestrel-10: saturation_files", "current [mV]", "current with its unit", "voltage"),
+        [KIOSK, TOML, "[5.46, 32.5], [6.24, 31.8]", "[6.24, 31.8], [5.46, 31.5]", "[5.46, 31.5]", "Alder-33: saturation", "5.46", "a current above 6.24 A of the row before", "sort"],
+        [KIOSK, TOML, "[6.24, 31.8]", "[6.24, 32.8]", "[6.24, 32.8]", "Alder-33: saturation", "6.24", "an inductance not above 32.5 µH", "does not rise"],
+        [KIOSK, TOML, "    [0, 33], [3.9, 33],", "    [3.9, 33],", "[3.9, 33]", "Alder-33: saturation", "3.9", "a first point at 0 A", "without current"],
+        [KIOSK, TOML, "[3.9, 33]", "[3.9, 33, 1]", "[3.9, 33, 1]", "Alder-33: saturation[0].points", "3.9", "2 numbers in each row", "each column"],
+        [KIOSK, TOML, "[3.9, 33]", "[3.9, -33]", "[3.9, -33]", "Alder-33: saturation[0].points", "-33", "inductance from 100 pH", "unit of the column"],
+        [KIOSK, TOML, "inductance [uH]", "inductance [uF]", "inductance [uF]", "Alder-33: saturation[0].points", "\"inductance [uF]\"", "inductance with its unit", "capacitance"],
+        [KIOSK, TOML, "[\"current [A]\", \"inductance [uH]\"]", "[\"current [A]\", \"L [uH]\"]", "L [uH]", "Alder-33: saturation[0].points", "\"L [uH]\"", "a column current, inductance", "current [A]"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,\"9,85\"", "3.99,", "Kestrel-10: saturation_files", "\"9,85\"", "inductance", "\"9.85 uH\""],
+        [VALVE, CURVE, "3.99,9.85", "3,99,9,85", "3,99", CURVE, "3,99,9,85", "2 fields as in the header, not 4", "point"],
+        [VALVE, CURVE, "3.99,9.85", "3.99", "3.99", CURVE, "3.99", "2 fields as in the header, not 1", "separator"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,NaN", "NaN", "Kestrel-10: saturation_files", "NaN", "inductance", "finite"],
+        [VALVE, CURVE, "3.99,9.85", "2.85,9.85", "2.85,9.85", "Kestrel-10: saturation", "2.85", "a current above 2.85 A", "sort"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,\"9.85", "\"9.85", CURVE, "\"9.85", "a closing quotation mark", "double"],
+        [VALVE, CURVE, "current [A]", "current [mV]", "current [mV]", "Kestrel-10: saturation_files", "current [mV]", "current with its unit", "voltage"],
     ]);
 }
 
@@ -213,16 +200,16 @@ fn error_saturation_curves() {
 #[rustfmt::skip]
 fn error_tables_of_parts() {
     check(&[
-        wrong(VALVE, CSV, "dcr_typical [mohm]", "dcr_typ [mohm]", "dcr_typ ", "dcr_typ", "dcr_typ [mohm]", "a known column", "did you mean dcr_typical?"),
-        wrong(VALVE, CSV, "working_voltage [V]", "working_voltage [A]", "working_voltage", "working_voltage", "working_voltage [A]", "voltage with its unit", "unit of current"),
-        wrong(VALVE, CSV, "Kestrel-10,ferrite,10,20,27", "Kestrel-10,ferrite,10,20,\"2,7\"", "Kestrel-10", "Kestrel-10: dcr_typical", "\"2,7\"", "resistance", "\"2.7 mohm\""),
-        wrong(VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27,nan", "Kestrel-10", "Kestrel-10: dcr_max", "nan", "resistance", "finite"),
-        wrong(VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27", "Kestrel-10", CSV, "Kestrel-10,ferrite,10,20,27,5.7,4.3,30,4.8,40,55.6,125,55,400,10,1.5,2…", "30 fields as in the header, not 29", "separator"),
-        wrong(VALVE, CSV, "Sedge-6R8", "Kestrel-10", "Kestrel-10,composite", "Kestrel-10: name", "Kestrel-10", "a name of its own", "parts.csv, line 5"),
-        wrong(VALVE, CSV, "curves/sedge-6r8.csv", "curves/sedge.csv", "curves/sedge.csv", "Sedge-6R8: saturation_files", "curves/sedge.csv", "no such file", "relative to the case folder"),
-        wrong(VALVE, CSV, "curves/sedge-6r8.csv", "curves", "Sedge", "Sedge-6R8: saturation_files", "curves", "a folder", "relative to the case folder"),
-        wrong(VALVE, CSV, "curves/sedge-6r8.csv", "", "Sedge", "Sedge-6R8: saturation", "nothing", "a saturation curve", "ripple"),
-        wrong(VALVE, CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv @ hot", "Kestrel", "Kestrel-10: saturation_files", "curves/kestrel-10-25.csv @ 25 degC; curves/kestrel-10-100.csv @ hot", "temperature with its unit", "decimal number"),
+        [VALVE, CSV, "dcr_typical [mohm]", "dcr_typ [mohm]", "dcr_typ ", "dcr_typ", "dcr_typ [mohm]", "a known column", "did you mean dcr_typical?"],
+        [VALVE, CSV, "working_voltage [V]", "working_voltage [A]", "working_voltage", "working_voltage", "working_voltage [A]", "voltage with its unit", "unit of current"],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27", "Kestrel-10,ferrite,10,20,\"2,7\"", "Kestrel-10", "Kestrel-10: dcr_typical", "\"2,7\"", "resistance", "\"2.7 mohm\""],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27,nan", "Kestrel-10", "Kestrel-10: dcr_max", "nan", "resistance", "finite"],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27", "Kestrel-10", CSV, "Kestrel-10,ferrite,10,20,27,5.7,4.3,30,4.8,40,55.6,125,55,400,10,1.5,2…", "30 fields as in the header, not 29", "separator"],
+        [VALVE, CSV, "Sedge-6R8", "Kestrel-10", "Kestrel-10,composite", "Kestrel-10: name", "Kestrel-10", "a name of its own", "parts.csv, line 5"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "curves/sedge.csv", "curves/sedge.csv", "Sedge-6R8: saturation_files", "curves/sedge.csv", "no such file", "relative to the case folder"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "curves", "Sedge", "Sedge-6R8: saturation_files", "curves", "a folder", "relative to the case folder"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "", "Sedge", "Sedge-6R8: saturation", "nothing", "a saturation curve", "ripple"],
+        [VALVE, CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv @ hot", "Kestrel", "Kestrel-10: saturation_files", "curves/kestrel-10-25.csv @ 25 degC; curves/kestrel-10-100.csv @ hot", "temperature with its unit", "decimal number"],
     ]);
 }
 
@@ -239,8 +226,12 @@ fn error_several_problems_come_in_one_go() {
     let keys: Vec<&str> = problems.iter().map(|p| p.key.as_str()).collect();
     // In the order of the files.
     let expected = [
-        "output.voltage", "output.capacitors[0].esr", "stage.frequency", "stage.low_side.emulate",
-        "Hawthorn-33: dcr_typical", "Hawthorn-33: saturation",
+        "output.voltage",
+        "output.capacitors[0].esr",
+        "stage.frequency",
+        "stage.low_side.emulate",
+        "Hawthorn-33: dcr_typical",
+        "Hawthorn-33: saturation",
     ];
     assert_eq!(keys, expected, "{problems:#?}");
     let shown = Error::Case(problems).to_text(false);
@@ -303,7 +294,11 @@ fn error_tables_without_parts() {
         let copy = Copy::of(demo);
         copy.write(file, text);
         let problems = copy.problems();
-        assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].found.as_str()), (1, file, found), "{problems:#?}");
+        assert_eq!(
+            (problems.len(), problems[0].file.as_str(), problems[0].found.as_str()),
+            (1, file, found),
+            "{problems:#?}"
+        );
         assert!(problems[0].expected.contains("a header line and at least one row"));
     }
     let copy = Copy::of(KIOSK);
@@ -319,7 +314,10 @@ fn error_curve_without_temperature() {
     copy.replace(CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv");
     let problems = copy.problems();
     assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].line), (1, "curves/kestrel-10-100.csv", 2));
-    assert!(problems[0].expected.contains("the temperature of the curve") && problems[0].hint.contains("temperature [degC]"));
+    assert!(
+        problems[0].expected.contains("the temperature of the curve")
+            && problems[0].hint.contains("temperature [degC]")
+    );
     copy.replace("curves/larkspur-10.csv", "temperature [degC]", "temperature [kohm]");
     assert_eq!(copy.problems().len(), 2);
 }
@@ -344,7 +342,11 @@ fn error_wrong_encodings() {
     copy.write(BOARD, latin);
     let problems = copy.problems();
     assert_eq!((problems.len(), problems[0].line, problems[0].found.as_str()), (1, line, "\u{b5}"));
-    assert!(problems[0].expected.contains("windows-1252") && problems[0].hint.contains("0xB5") && problems[0].hint.contains("UTF-8"));
+    assert!(
+        problems[0].expected.contains("windows-1252")
+            && problems[0].hint.contains("0xB5")
+            && problems[0].hint.contains("UTF-8")
+    );
 
     let copy = Copy::of(VALVE);
     let utf16: Vec<u8> = copy.text(CSV).encode_utf16().flat_map(u16::to_le_bytes).collect();
@@ -389,7 +391,10 @@ fn error_fixed_duty_and_open_loop_belong_together() {
     let rest = after.find("[control.compensator]").map_or("", |i| &after[i..]);
     copy.write(BOARD, format!("{before}kind = \"fixed-duty\"\nduty = \"25.3 %\"\n\n{rest}"));
     let problems = copy.problems();
-    assert!(problems.iter().any(|p| p.key == "control.compensator.kind" && p.expected.starts_with("open")), "{problems:#?}");
+    assert!(
+        problems.iter().any(|p| p.key == "control.compensator.kind" && p.expected.starts_with("open")),
+        "{problems:#?}"
+    );
 }
 
 #[test]
@@ -407,7 +412,11 @@ fn error_rating_data_without_its_percentage() {
 #[test]
 fn error_knee_and_curve_exclude_each_other() {
     let copy = Copy::of(KIOSK);
-    copy.replace(TOML, "saturation_drop        = \"30 %\"\n", "saturation_drop        = \"30 %\"\nsaturation_knee = \"hard\"\n");
+    copy.replace(
+        TOML,
+        "saturation_drop        = \"30 %\"\n",
+        "saturation_drop        = \"30 %\"\nsaturation_knee = \"hard\"\n",
+    );
     let problems = copy.problems();
     assert_eq!((problems.len(), problems[0].key.as_str()), (1, "Alder-33: saturation_knee"));
 }

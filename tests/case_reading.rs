@@ -40,7 +40,11 @@ fn copy(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).expect("a folder for the copy");
     for entry in std::fs::read_dir(from).expect("the demo case").map(|e| e.expect("an entry")) {
         let target = to.join(entry.file_name());
-        if entry.path().is_dir() { copy(&entry.path(), &target) } else { std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy") }
+        if entry.path().is_dir() {
+            copy(&entry.path(), &target)
+        } else {
+            std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy")
+        }
     }
 }
 
@@ -54,16 +58,28 @@ fn law_valve_controller_reads_to_si() {
     assert_eq!(board.ambient_degc, 60.0);
     assert_eq!((board.stage.high_side_ohm, board.stage.gate_charge_c), (75e-3, 9e-9));
     assert_eq!((board.stage.output_capacitance_f, board.stage.pulse_rating_a), (140e-12, Some(6.2)));
-    assert_eq!(board.stage.low_side, LowSide::Switch { on_ohm: 45e-3, dead_time_s: 22e-9, body_diode_v: 0.8, emulation: true });
+    assert_eq!(
+        board.stage.low_side,
+        LowSide::Switch { on_ohm: 45e-3, dead_time_s: 22e-9, body_diode_v: 0.8, emulation: true }
+    );
     let [ceramic] = &board.output_bank[..] else { panic!("one branch") };
     close(ceramic.capacitance_f, 45e-6);
     close(ceramic.aged_capacitance_f, 39e-6);
     close(ceramic.esr_ohm, 1.2e-3);
     close(ceramic.esl_h, 0.3e-9);
     close(board.input_bank[0].capacitance_f, 11e-6);
-    assert_eq!(board.control.modulator, Modulator::PeakCurrent { gain_a_per_v: 5.0, slope_a_per_s: 0.45e6, delay_s: 0.0 });
+    assert_eq!(
+        board.control.modulator,
+        Modulator::PeakCurrent { gain_a_per_v: 5.0, slope_a_per_s: 0.45e6, delay_s: 0.0 }
+    );
     let ota = Compensator::Transconductance {
-        reference_v: 0.8, gm_s: 240e-6, ro_ohm: 4e6, rc_ohm: 51e3, cc_f: 330e-12, chf_f: 15e-12, clamp_v: (0.0, 1.2),
+        reference_v: 0.8,
+        gm_s: 240e-6,
+        ro_ohm: 4e6,
+        rc_ohm: 51e3,
+        cc_f: 330e-12,
+        chf_f: 15e-12,
+        clamp_v: (0.0, 1.2),
     };
     assert_eq!(board.control.compensator, ota);
     let limit = board.control.current_limit.expect("a current limit");
@@ -107,7 +123,9 @@ fn law_ticket_kiosk_reads_to_si() {
     let case = demo("ticket-kiosk");
     let board = &case.board;
     assert_eq!(board.control.modulator, Modulator::VoltageMode { ramp: Ramp::InputOver(10.0), delay_s: 150e-9 });
-    let Compensator::OpAmp { reference_v, r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, clamp_v } = board.control.compensator else {
+    let Compensator::OpAmp { reference_v, r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, clamp_v } =
+        board.control.compensator
+    else {
         panic!("an operational amplifier")
     };
     assert_eq!((reference_v, r1_ohm, lead, r2_ohm), (0.8, 20e3, Some((1e3, 1.2e-9)), 56e3));
@@ -143,11 +161,14 @@ fn law_defaults_are_listed_as_assumed() {
 
 #[test]
 fn law_stated_values_replace_defaults() {
-    let (_keep, folder) = changed("ticket-kiosk", &[
-        ("board.toml", "[limits]\n", "[limits.changes]\nripple = \"15 %\"\n\n[limits]\n"),
-        ("board.toml", "clamp_high     = \"6 V\"\n", ""),
-        ("board.toml", "[mechanics.land]", "[bench]\ncurrent = \"1.7 %\"\n\n[mechanics.land]"),
-    ]);
+    let (_keep, folder) = changed(
+        "ticket-kiosk",
+        &[
+            ("board.toml", "[limits]\n", "[limits.changes]\nripple = \"15 %\"\n\n[limits]\n"),
+            ("board.toml", "clamp_high     = \"6 V\"\n", ""),
+            ("board.toml", "[mechanics.land]", "[bench]\ncurrent = \"1.7 %\"\n\n[mechanics.land]"),
+        ],
+    );
     let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
     assert!(case.limits.changes.ripple.stated && !case.limits.changes.recovery.stated);
     assert_eq!(case.bench.current, 0.017);
@@ -159,7 +180,9 @@ fn law_stated_values_replace_defaults() {
 fn law_clamp_in_current_mode_follows_the_current_limit() {
     let (_keep, folder) = changed("valve-controller", &[("board.toml", "clamp_high = \"1.2 V\"\n", "")]);
     let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
-    let Compensator::Transconductance { clamp_v, .. } = case.board.control.compensator else { panic!("a transconductance amplifier") };
+    let Compensator::Transconductance { clamp_v, .. } = case.board.control.compensator else {
+        panic!("a transconductance amplifier")
+    };
     close(clamp_v.1, 1.2 * 5.4 / 5.0);
 }
 
@@ -171,7 +194,16 @@ fn closed_form_estimated_curves_meet_the_rating() {
         let files: &str = row.split(',').find(|c| c.starts_with("curves/")).expect("its curve");
         let other = row.replacen(files, "", 1) + &format!(",{knee}");
         let text = csv.replace(row, &other).replace(",note\n", ",note,saturation_knee\n");
-        let text: String = text.lines().map(|l| if l == other || l.starts_with('#') || l.ends_with("knee") { format!("{l}\n") } else { format!("{l},\n") }).collect();
+        let text: String = text
+            .lines()
+            .map(|l| {
+                if l == other || l.starts_with('#') || l.ends_with("knee") {
+                    format!("{l}\n")
+                } else {
+                    format!("{l},\n")
+                }
+            })
+            .collect();
         let (_keep, folder) = changed("valve-controller", &[]);
         std::fs::write(folder.join("parts.csv"), text).expect("writing the copy");
         let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
@@ -180,13 +212,16 @@ fn closed_form_estimated_curves_meet_the_rating() {
         for (curve, rating) in inductor.saturation.iter().zip(&inductor.saturation_ratings) {
             assert!(curve.points.len() >= 12);
             assert!(curve.points.windows(2).all(|w| w[1].0 > w[0].0 && w[1].1 <= w[0].1));
-            let at = curve.points.iter().min_by(|a, b| (a.0 - rating.current_a).abs().total_cmp(&(b.0 - rating.current_a).abs()));
+            let at = curve
+                .points
+                .iter()
+                .min_by(|a, b| (a.0 - rating.current_a).abs().total_cmp(&(b.0 - rating.current_a).abs()));
             // The rated current is one of the points, to rounding; there the drop is 30 % to rounding.
             assert!((at.expect("a point").1 - 7e-6).abs() < 1e-15);
         }
         if knee == "hard" {
             let last = inductor.saturation[0].points.last().expect("a point").1;
-            assert!(last >= 1e-6 && last < 1.001e-6, "the floor is a tenth of the nominal inductance");
+            assert!((1e-6..1.001e-6).contains(&last), "the floor is a tenth of the nominal inductance");
         }
         assert!(case.origins.iter().any(|o| o.datum == format!("{part}: saturation") && o.origin == Origin::Estimated));
     }
@@ -222,21 +257,33 @@ fn law_doubts_are_warnings() {
         let (_keep, folder) = changed("ticket-kiosk", changes);
         case::read(&folder).unwrap_or_else(|e| panic!("{e}")).warnings.join("\n")
     };
-    assert!(doubts(&[("parts.toml", "\"9.5 MHz\"", "\"2.4 MHz\"")]).contains("Alder-33: self_resonance: 2.4 MHz is below ten times"));
+    assert!(
+        doubts(&[("parts.toml", "\"9.5 MHz\"", "\"2.4 MHz\"")])
+            .contains("Alder-33: self_resonance: 2.4 MHz is below ten times")
+    );
     assert!(doubts(&[("parts.toml", "\"7.8 A\"", "\"7.1 A\"")]).contains("the rating says 30.0 %"));
     let low = doubts(&[("parts.toml", "\"58 mohm\"", "\"0.9 mohm\"")]);
     assert!(low.contains("Hornbeam-33: dcr_typical: 900 \u{b5}ohm is outside what moulded composite parts"), "{low}");
-    assert!(doubts(&[("parts.toml", "inductance  = \"33 uH\"", "inductance  = \"30 uH\"")]).contains("more than 5 % off the nominal"));
+    assert!(
+        doubts(&[("parts.toml", "inductance  = \"33 uH\"", "inductance  = \"30 uH\"")])
+            .contains("more than 5 % off the nominal")
+    );
     let no_hot = doubts(&[("parts.toml", "temperature = \"100 degC\"", "temperature = \"60 degC\"")]);
     assert!(no_hot.contains("Alder-33: saturation: no hot curve"));
-    let short = doubts(&[("parts.toml", "[8.58, 15.5], [9.75, 9.24], [11.7, 5.94], [15.6, 4.29], [23.4, 3.3],", ""), ("parts.toml", "[7.02, 29.7], [7.8, 23.1],", ""), ("parts.toml", "saturation_current     = \"7.8 A\"\n", "")]);
+    let short = doubts(&[
+        ("parts.toml", "[8.58, 15.5], [9.75, 9.24], [11.7, 5.94], [15.6, 4.29], [23.4, 3.3],", ""),
+        ("parts.toml", "[7.02, 29.7], [7.8, 23.1],", ""),
+        ("parts.toml", "saturation_current     = \"7.8 A\"\n", ""),
+    ]);
     assert!(short.contains("ends at 6.24 A, below the 6.9 A"), "{short}");
 }
 
 /// Regenerate with `UPDATE_DOCS=1 cargo test --test case_reading`.
 #[test]
 fn frozen_published_format_keeps_step_with_the_keys() {
-    for (file, text) in [("docs/case-format.md", case::docs::format_text()), ("docs/case.schema.json", case::docs::schema_text())] {
+    for (file, text) in
+        [("docs/case-format.md", case::docs::format_text()), ("docs/case.schema.json", case::docs::schema_text())]
+    {
         let path = root().join(file);
         if std::env::var_os("UPDATE_DOCS").is_some() {
             std::fs::create_dir_all(root().join("docs")).expect("the folder docs");
@@ -267,19 +314,54 @@ fn law_every_example_in_the_table_of_keys_is_valid() {
 fn closed_form_quantities_are_exact() {
     use Dimension::*;
     let cases: &[(&str, Dimension, f64)] = &[
-        ("4.7 uH", Inductance, 4.7e-6), ("4.7uH", Inductance, 4.7e-6), ("4.7 \u{b5}H", Inductance, 4.7e-6),
-        ("4.7 \u{3bc}H", Inductance, 4.7e-6), ("  4.7  uH ", Inductance, 4.7e-6), ("4.7 nH", Inductance, 4.7e-9),
-        ("22 mohm", Resistance, 22e-3), ("22 m\u{3a9}", Resistance, 22e-3), ("22 m\u{2126}", Resistance, 22e-3),
-        ("22mOhm", Resistance, 22e-3), ("4 Mohm", Resistance, 4e6), ("1.43 k\u{3a9}", Resistance, 1.43e3),
-        ("1 A/us", Slew, 1e6), ("0.45 A/\u{b5}s", Slew, 0.45e6), ("850 mA/ns", Slew, 850e6), ("3 A / s", Slew, 3.0),
-        ("85 degC", Temperature, 85.0), ("85 \u{b0}C", Temperature, 85.0), ("-40\u{b0}C", Temperature, -40.0), ("\u{2212}40 degC", Temperature, -40.0),
-        ("54.4 K/W", ThermalResistance, 54.4), ("54.4 \u{b0}C/W", ThermalResistance, 54.4), ("0.4 K/mW", ThermalResistance, 400.0),
-        ("10 V us", VoltSeconds, 10e-6), ("10 V\u{b7}\u{b5}s", VoltSeconds, 10e-6), ("10 Vus", VoltSeconds, 10e-6), ("7.3 uWb", VoltSeconds, 7.3e-6),
-        ("20 %", Fraction, 0.2), ("+-20 %", Fraction, 0.2), ("\u{b1}20%", Fraction, 0.2), ("0.3 points", Points, 0.003),
-        ("0.45", Ratio, 0.45), ("45 %", Ratio, 0.45), ("1.28", Number, 1.28), ("12.3 mm", Length, 12.3e-3),
-        ("310 mm3", Volume, 310e-9), ("1.9 cm\u{b3}", Volume, 1.9e-6), ("180 mm2", Area, 180e-6), ("95 kW/m3", PowerDensity, 95e3),
-        ("120 mW/cm3", PowerDensity, 120e3), ("240 uS", Conductance, 240e-6), ("240 uA/V", Conductance, 240e-6), ("5 A/V", CurrentGain, 5.0),
-        ("9 nC", Charge, 9e-9), ("4.7e-6 H", Inductance, 4.7e-6), ("1.5E3 mV", Voltage, 1.5), ("120 mT", FluxDensity, 120e-3), (".5 A", Current, 0.5),
+        ("4.7 uH", Inductance, 4.7e-6),
+        ("4.7uH", Inductance, 4.7e-6),
+        ("4.7 \u{b5}H", Inductance, 4.7e-6),
+        ("4.7 \u{3bc}H", Inductance, 4.7e-6),
+        ("  4.7  uH ", Inductance, 4.7e-6),
+        ("4.7 nH", Inductance, 4.7e-9),
+        ("22 mohm", Resistance, 22e-3),
+        ("22 m\u{3a9}", Resistance, 22e-3),
+        ("22 m\u{2126}", Resistance, 22e-3),
+        ("22mOhm", Resistance, 22e-3),
+        ("4 Mohm", Resistance, 4e6),
+        ("1.43 k\u{3a9}", Resistance, 1.43e3),
+        ("1 A/us", Slew, 1e6),
+        ("0.45 A/\u{b5}s", Slew, 0.45e6),
+        ("850 mA/ns", Slew, 850e6),
+        ("3 A / s", Slew, 3.0),
+        ("85 degC", Temperature, 85.0),
+        ("85 \u{b0}C", Temperature, 85.0),
+        ("-40\u{b0}C", Temperature, -40.0),
+        ("\u{2212}40 degC", Temperature, -40.0),
+        ("54.4 K/W", ThermalResistance, 54.4),
+        ("54.4 \u{b0}C/W", ThermalResistance, 54.4),
+        ("0.4 K/mW", ThermalResistance, 400.0),
+        ("10 V us", VoltSeconds, 10e-6),
+        ("10 V\u{b7}\u{b5}s", VoltSeconds, 10e-6),
+        ("10 Vus", VoltSeconds, 10e-6),
+        ("7.3 uWb", VoltSeconds, 7.3e-6),
+        ("20 %", Fraction, 0.2),
+        ("+-20 %", Fraction, 0.2),
+        ("\u{b1}20%", Fraction, 0.2),
+        ("0.3 points", Points, 0.003),
+        ("0.45", Ratio, 0.45),
+        ("45 %", Ratio, 0.45),
+        ("1.28", Number, 1.28),
+        ("12.3 mm", Length, 12.3e-3),
+        ("310 mm3", Volume, 310e-9),
+        ("1.9 cm\u{b3}", Volume, 1.9e-6),
+        ("180 mm2", Area, 180e-6),
+        ("95 kW/m3", PowerDensity, 95e3),
+        ("120 mW/cm3", PowerDensity, 120e3),
+        ("240 uS", Conductance, 240e-6),
+        ("240 uA/V", Conductance, 240e-6),
+        ("5 A/V", CurrentGain, 5.0),
+        ("9 nC", Charge, 9e-9),
+        ("4.7e-6 H", Inductance, 4.7e-6),
+        ("1.5E3 mV", Voltage, 1.5),
+        ("120 mT", FluxDensity, 120e-3),
+        (".5 A", Current, 0.5),
     ];
     for (text, dimension, expected) in cases {
         assert_eq!(units::parse(text, *dimension).as_ref(), Ok(expected), "{text}");
@@ -290,13 +372,34 @@ fn closed_form_quantities_are_exact() {
 fn error_quantities_that_are_refused() {
     use Dimension::*;
     let cases: &[(&str, Dimension, &str)] = &[
-        ("4,7 uH", Inductance, "\"4.7 uH\""), ("1,000 uF", Capacitance, "\"1000 uF\""), ("1,234,567 Hz", Frequency, "\"1234567 Hz\""),
-        ("1'000 Hz", Frequency, "without separators"), ("1 000 Hz", Frequency, "without spaces"), ("4.7.1 uH", Inductance, "one decimal point"),
-        ("22", Resistance, "\"22 mohm\""), ("22 m", Resistance, "\"22 mohm\""), ("22 m\u{b5}H", Inductance, "no unit known"), ("500 khz", Frequency, "\"500 kHz\""),
-        ("500 MHZ", Frequency, "\"500 MHz\""), ("44 mohm typ", Resistance, "\"44 mohm\""), ("NaN H", Inductance, "finite"), ("inf V", Voltage, "finite"),
-        ("nan", Number, "finite"), ("1e400 V", Voltage, "proportion"), ("1e99999999999 V", Voltage, "proportion"), ("", Voltage, "decimal number"), ("V", Voltage, "decimal number"),
-        ("10 uF", Inductance, "capacitance"), ("60 C", Temperature, "charge"), ("0.2", Fraction, "\"0.2 %\""), ("+-5 V", Voltage, "plus-minus"),
-        ("5 kK/W", ThermalResistance, "no unit known"), ("3 A", Number, "remove the unit"), ("10 V 5", Voltage, "\"10 V\""), ("0,5 mV", Voltage, "\"0.5 mV\""), ("--5 V", Voltage, "decimal number"),
+        ("4,7 uH", Inductance, "\"4.7 uH\""),
+        ("1,000 uF", Capacitance, "\"1000 uF\""),
+        ("1,234,567 Hz", Frequency, "\"1234567 Hz\""),
+        ("1'000 Hz", Frequency, "without separators"),
+        ("1 000 Hz", Frequency, "without spaces"),
+        ("4.7.1 uH", Inductance, "one decimal point"),
+        ("22", Resistance, "\"22 mohm\""),
+        ("22 m", Resistance, "\"22 mohm\""),
+        ("22 m\u{b5}H", Inductance, "no unit known"),
+        ("500 khz", Frequency, "\"500 kHz\""),
+        ("500 MHZ", Frequency, "\"500 MHz\""),
+        ("44 mohm typ", Resistance, "\"44 mohm\""),
+        ("NaN H", Inductance, "finite"),
+        ("inf V", Voltage, "finite"),
+        ("nan", Number, "finite"),
+        ("1e400 V", Voltage, "proportion"),
+        ("1e99999999999 V", Voltage, "proportion"),
+        ("", Voltage, "decimal number"),
+        ("V", Voltage, "decimal number"),
+        ("10 uF", Inductance, "capacitance"),
+        ("60 C", Temperature, "charge"),
+        ("0.2", Fraction, "\"0.2 %\""),
+        ("+-5 V", Voltage, "plus-minus"),
+        ("5 kK/W", ThermalResistance, "no unit known"),
+        ("3 A", Number, "remove the unit"),
+        ("10 V 5", Voltage, "\"10 V\""),
+        ("0,5 mV", Voltage, "\"0.5 mV\""),
+        ("--5 V", Voltage, "decimal number"),
     ];
     for (text, dimension, hint) in cases {
         match units::parse(text, *dimension) {
@@ -338,9 +441,18 @@ fn law_a_written_value_reads_back() {
 #[test]
 fn closed_form_rounding_comes_before_the_prefix() {
     let cases = [
-        (999.96e-6, "V", 4, "1.000 mV"), (999.94e-6, "V", 4, "999.9 \u{b5}V"), (0.0, "A", 3, "0 A"), (4.7e-6, "H", 2, "4.7 \u{b5}H"),
-        (-12.34e-9, "s", 3, "-12.3 ns"), (99.96, "degC", 3, "100 degC"), (0.0456, "K", 2, "0.046 K"), (1234.0, "K/W", 3, "1230 K/W"),
-        (2.5e12, "Hz", 3, "2.50e12 Hz"), (3.1e-15, "F", 2, "3.1e-15 F"), (999.5, "V", 3, "1.00 kV"), (0.45, "", 3, "0.450"),
+        (999.96e-6, "V", 4, "1.000 mV"),
+        (999.94e-6, "V", 4, "999.9 \u{b5}V"),
+        (0.0, "A", 3, "0 A"),
+        (4.7e-6, "H", 2, "4.7 \u{b5}H"),
+        (-12.34e-9, "s", 3, "-12.3 ns"),
+        (99.96, "degC", 3, "100 degC"),
+        (0.0456, "K", 2, "0.046 K"),
+        (1234.0, "K/W", 3, "1230 K/W"),
+        (2.5e12, "Hz", 3, "2.50e12 Hz"),
+        (3.1e-15, "F", 2, "3.1e-15 F"),
+        (999.5, "V", 3, "1.00 kV"),
+        (0.45, "", 3, "0.450"),
     ];
     for (value, unit, digits, expected) in cases {
         assert_eq!(units::format_si(value, unit, digits), expected);

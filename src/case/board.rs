@@ -19,10 +19,7 @@ pub struct Context {
 /// Facts of the board for the checks of the parts.
 pub fn context(v: &Values) -> Context {
     let full_load = v.numbers("load.currents").and_then(|l| l.last().copied());
-    Context {
-        frequency_hz: v.number("stage.frequency"),
-        highest_current_a: limit(v).map(|t| t.2).or(full_load),
-    }
+    Context { frequency_hz: v.number("stage.frequency"), highest_current_a: limit(v).map(|t| t.2).or(full_load) }
 }
 
 /// Lowest, typical and highest threshold of the current limit in A.
@@ -33,7 +30,11 @@ fn limit(v: &Values) -> Option<(f64, f64, f64)> {
 }
 
 /// Everything in `board.toml`; `None` after noting what is missing.
-pub fn build(sources: &mut Sources, v: &mut Values, doubts: &mut Vec<String>) -> Option<(Board, Limits, Bench, Numerics)> {
+pub fn build(
+    sources: &mut Sources,
+    v: &mut Values,
+    doubts: &mut Vec<String>,
+) -> Option<(Board, Limits, Bench, Numerics)> {
     check(sources, v, doubts);
     let output_v = v.number("output.voltage");
     let output_bank = bank(v, "output.capacitors");
@@ -70,7 +71,9 @@ pub fn build(sources: &mut Sources, v: &mut Values, doubts: &mut Vec<String>) ->
 fn stage(v: &Values) -> Option<Stage> {
     let at = |name: &str| v.number(&format!("stage.{name}"));
     let low_side = match v.text("stage.low_side.kind")? {
-        "diode" => LowSide::Diode { forward_v: at("low_side.forward_voltage")?, slope_ohm: at("low_side.slope_resistance")? },
+        "diode" => {
+            LowSide::Diode { forward_v: at("low_side.forward_voltage")?, slope_ohm: at("low_side.slope_resistance")? }
+        }
         _ => LowSide::Switch {
             on_ohm: at("low_side.resistance")?,
             dead_time_s: at("low_side.dead_time")?,
@@ -95,22 +98,29 @@ fn stage(v: &Values) -> Option<Stage> {
 
 /// Branches of a bank, each already combined from its equal capacitors.
 fn bank(v: &mut Values, path: &str) -> Option<Vec<CapacitorBranch>> {
-    (0..v.count(path)).map(|i| {
-        let at = |name: &str| format!("{path}[{i}].{name}");
-        let count = v.number(&at("count"))?;
-        let one_f = v.number(&at("capacitance"))?;
-        let aged_f = v.number(&at("aged_capacitance"));
-        if aged_f.is_none() {
-            v.assume(&at("aged_capacitance"), show(one_f, Dimension::Capacitance), Origin::Assumed, "equal to the capacitance when new");
-        }
-        Some(CapacitorBranch {
-            name: v.text(&at("name"))?.to_string(),
-            capacitance_f: count * one_f,
-            aged_capacitance_f: count * aged_f.unwrap_or(one_f),
-            esr_ohm: v.number(&at("esr"))? / count,
-            esl_h: v.number(&at("esl"))? / count,
+    (0..v.count(path))
+        .map(|i| {
+            let at = |name: &str| format!("{path}[{i}].{name}");
+            let count = v.number(&at("count"))?;
+            let one_f = v.number(&at("capacitance"))?;
+            let aged_f = v.number(&at("aged_capacitance"));
+            if aged_f.is_none() {
+                v.assume(
+                    &at("aged_capacitance"),
+                    show(one_f, Dimension::Capacitance),
+                    Origin::Assumed,
+                    "equal to the capacitance when new",
+                );
+            }
+            Some(CapacitorBranch {
+                name: v.text(&at("name"))?.to_string(),
+                capacitance_f: count * one_f,
+                aged_capacitance_f: count * aged_f.unwrap_or(one_f),
+                esr_ohm: v.number(&at("esr"))? / count,
+                esl_h: v.number(&at("esl"))? / count,
+            })
         })
-    }).collect()
+        .collect()
 }
 
 fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
@@ -121,7 +131,11 @@ fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
             ramp: at("ramp_divisor").map(Ramp::InputOver).or(at("ramp_amplitude").map(Ramp::Fixed))?,
             delay_s: at("delay")?,
         },
-        _ => Modulator::PeakCurrent { gain_a_per_v: at("current_gain")?, slope_a_per_s: at("slope")?, delay_s: at("delay")? },
+        _ => Modulator::PeakCurrent {
+            gain_a_per_v: at("current_gain")?,
+            slope_a_per_s: at("slope")?,
+            delay_s: at("delay")?,
+        },
     };
     let threshold_a = limit(v);
     if let Some((_, typical, _)) = threshold_a {
@@ -144,7 +158,12 @@ fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
     })
 }
 
-fn compensator(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(f64, f64, f64)>) -> Option<Compensator> {
+fn compensator(
+    sources: &mut Sources,
+    v: &mut Values,
+    m: &Modulator,
+    limit_a: Option<(f64, f64, f64)>,
+) -> Option<Compensator> {
     let kind = v.text("control.compensator.kind")?.to_string();
     if kind == "open" {
         return Some(Compensator::Open);
@@ -176,7 +195,12 @@ fn compensator(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Op
         clamp_v,
     };
     if let (None, Compensator::OpAmp { rb_ohm, .. }) = (rb_ohm, &compensator) {
-        v.assume("control.compensator.rb", show(*rb_ohm, Dimension::Resistance), Origin::Estimated, "from reference, r1 and output voltage");
+        v.assume(
+            "control.compensator.rb",
+            show(*rb_ohm, Dimension::Resistance),
+            Origin::Estimated,
+            "from reference, r1 and output voltage",
+        );
     }
     Some(compensator)
 }
@@ -201,9 +225,10 @@ fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(
             };
             (1.1 * amplitude_v, "1.1 x the ramp's amplitude at the highest input, common practice")
         }
-        Modulator::PeakCurrent { gain_a_per_v, .. } if limit_a.is_some() => {
-            (1.2 * limit_a?.2 / gain_a_per_v, "1.2 x the highest current-limit threshold / current_gain, common practice")
-        }
+        Modulator::PeakCurrent { gain_a_per_v, .. } if limit_a.is_some() => (
+            1.2 * limit_a?.2 / gain_a_per_v,
+            "1.2 x the highest current-limit threshold / current_gain, common practice",
+        ),
         _ => {
             let hint = "without a current limit there is nothing to derive it from; for example clamp_high = \"1.2 V\"";
             let place = start_of(v.place("control.compensator"));
@@ -285,7 +310,8 @@ fn bench(v: &Values) -> Option<Bench> {
 
 /// Checks across keys. Each looks only at what could be read, so that one slip is not reported twice.
 fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
-    let mut fault = |path: &str, expected: String, hint: &str| sources.problem(&v.place(path), &v.key(path), expected, hint);
+    let mut fault =
+        |path: &str, expected: String, hint: &str| sources.problem(&v.place(path), &v.key(path), expected, hint);
     check_voltages(v, &mut fault);
     check_duty(v, &mut fault);
     check_control(v, &mut fault, doubts);
@@ -297,7 +323,11 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     if let (Some(dead_s), Some(period_s)) = (v.number("stage.low_side.dead_time"), period_s)
         && dead_s > 0.2 * period_s
     {
-        fault("stage.low_side.dead_time", format!("less than a fifth of the period of {}", show(period_s, Dimension::Time)), "both edges have one");
+        fault(
+            "stage.low_side.dead_time",
+            format!("less than a fifth of the period of {}", show(period_s, Dimension::Time)),
+            "both edges have one",
+        );
     }
 }
 
@@ -327,7 +357,11 @@ fn check_voltages(v: &Values, fault: &mut Fault<'_>) {
 
 /// The ideal duty Vout / Vin must leave room for the shortest on and off times at every input.
 fn check_duty(v: &Values, fault: &mut Fault<'_>) {
-    let (Some(input_v), Some(output_v), Some(f)) = (v.numbers("input.voltages"), v.number("output.voltage"), v.number("stage.frequency")) else { return };
+    let (Some(input_v), Some(output_v), Some(f)) =
+        (v.numbers("input.voltages"), v.number("output.voltage"), v.number("stage.frequency"))
+    else {
+        return;
+    };
     let (lowest_v, highest_v) = (input_v[0], input_v[input_v.len() - 1]);
     if output_v >= lowest_v {
         return;
@@ -351,7 +385,11 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
     if let (Some(modulator), Some(compensator)) = (modulator, compensator)
         && (modulator == "fixed-duty") != (compensator == "open")
     {
-        let expected = if modulator == "fixed-duty" { "open, as the duty is fixed" } else { "an amplifier: op-amp or transconductance" };
+        let expected = if modulator == "fixed-duty" {
+            "open, as the duty is fixed"
+        } else {
+            "an amplifier: op-amp or transconductance"
+        };
         fault("control.compensator.kind", expected.into(), "kind = \"open\" and kind = \"fixed-duty\" belong together");
     }
     let ramps = (at("modulator.ramp_amplitude"), at("modulator.ramp_divisor"));
@@ -359,10 +397,13 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         let hint = "a fixed ramp has an amplitude; one with input feed-forward has a divisor";
         fault("control.modulator.ramp_amplitude", "either ramp_amplitude or ramp_divisor".into(), hint);
     }
-    if let (Some(duty), Some(input_v), Some(output_v)) = (at("modulator.duty"), v.number("input.nominal"), v.number("output.voltage"))
+    if let (Some(duty), Some(input_v), Some(output_v)) =
+        (at("modulator.duty"), v.number("input.nominal"), v.number("output.voltage"))
         && (duty * input_v / output_v - 1.0).abs() > 0.1
     {
-        doubts.push(format!("control.modulator.duty: {duty} of {input_v} V is more than 10 % off the output voltage of {output_v} V"));
+        doubts.push(format!(
+            "control.modulator.duty: {duty} of {input_v} V is more than 10 % off the output voltage of {output_v} V"
+        ));
     }
     if at("compensator.r3").is_some() != at("compensator.c3").is_some() {
         fault("control.compensator.r3", "r3 and c3 together".into(), "leave both out for type II");
@@ -377,11 +418,17 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         && (reference_v * (1.0 + r1 / rb) / output_v - 1.0).abs() > 0.02
     {
         let regulated = show(reference_v * (1.0 + r1 / rb), Dimension::Voltage);
-        doubts.push(format!("control.compensator.rb: the divider sets {regulated}, more than 2 % off the output voltage aimed at"));
+        doubts.push(format!(
+            "control.compensator.rb: the divider sets {regulated}, more than 2 % off the output voltage aimed at"
+        ));
     }
     if let Some((lowest_a, typical_a, highest_a)) = limit(v) {
         if !(lowest_a <= typical_a && typical_a <= highest_a) {
-            fault("control.current_limit.typical", "lowest <= typical <= highest".into(), "check the order of the three thresholds");
+            fault(
+                "control.current_limit.typical",
+                "lowest <= typical <= highest".into(),
+                "check the order of the three thresholds",
+            );
         }
         let full = v.numbers("load.currents").and_then(|l| l.last().copied());
         if let Some(full_a) = full.filter(|a| *a >= lowest_a) {
@@ -394,16 +441,28 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
 fn check_load(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
     let (Some(from_a), Some(to_a)) = (v.number("load.step.from"), v.number("load.step.to")) else { return };
     if to_a <= from_a {
-        fault("load.step.to", format!("above from = {}", show(from_a, Dimension::Current)), "the release is simulated as well; write the smaller current first");
+        fault(
+            "load.step.to",
+            format!("above from = {}", show(from_a, Dimension::Current)),
+            "the release is simulated as well; write the smaller current first",
+        );
     }
     let current = |a| show(a, Dimension::Current);
     let full = v.numbers("load.currents").and_then(|l| l.last().copied());
     if let Some((lowest_a, _, _)) = limit(v).filter(|l| to_a >= l.0) {
-        fault("load.step.to", format!("below the lowest current-limit threshold of {}", current(lowest_a)), "the step would only show the limit at work");
+        fault(
+            "load.step.to",
+            format!("below the lowest current-limit threshold of {}", current(lowest_a)),
+            "the step would only show the limit at work",
+        );
     } else if let Some(full_a) = full.filter(|full_a| to_a > 2.0 * full_a) {
         fault("load.step.to", format!("at most twice the full load of {}", current(full_a)), "check the unit");
     } else if let Some(full_a) = full.filter(|full_a| to_a > *full_a) {
-        doubts.push(format!("load.step.to: the step goes to {}, beyond the full load of {}", current(to_a), current(full_a)));
+        doubts.push(format!(
+            "load.step.to: the step goes to {}, beyond the full load of {}",
+            current(to_a),
+            current(full_a)
+        ));
     }
 }
 
@@ -414,12 +473,20 @@ fn check_bank(v: &Values, path: &str, fault: &mut Fault<'_>) {
         if let (Some(new_f), Some(aged_f)) = (at("capacitance"), at("aged_capacitance"))
             && aged_f > new_f
         {
-            fault(&format!("{path}[{i}].aged_capacitance"), format!("at most the capacitance of {}", show(new_f, Dimension::Capacitance)), "capacitors lose capacitance as they age");
+            fault(
+                &format!("{path}[{i}].aged_capacitance"),
+                format!("at most the capacitance of {}", show(new_f, Dimension::Capacitance)),
+                "capacitors lose capacitance as they age",
+            );
         }
         if at("esr") == Some(0.0) && at("esl") == Some(0.0) {
             bare += 1;
             if bare == 2 {
-                fault(&format!("{path}[{i}].esr"), "above 0 here".into(), "only one entry may have neither series resistance nor inductance; combine the two");
+                fault(
+                    &format!("{path}[{i}].esr"),
+                    "above 0 here".into(),
+                    "only one entry may have neither series resistance nor inductance; combine the two",
+                );
             }
         }
     }

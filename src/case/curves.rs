@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
+use super::Origin;
 use super::source::{Cell, Place, Sources};
 use super::walk::Values;
-use super::Origin;
 use crate::parts::{SaturationCurve, SaturationRating};
 use crate::units::{self, Dimension, show};
 
@@ -32,13 +32,20 @@ pub fn split_header(text: &str) -> (String, Option<String>) {
 /// Puts the unit of the header behind a bare number.
 pub fn with_unit(text: &str, unit: Option<&str>) -> String {
     match unit {
-        Some(unit) if !text.is_empty() && !text.ends_with(|c: char| c.is_alphabetic() || c == '%') => format!("{text} {unit}"),
+        Some(unit) if !text.is_empty() && !text.ends_with(|c: char| c.is_alphabetic() || c == '%') => {
+            format!("{text} {unit}")
+        }
         _ => text.to_string(),
     }
 }
 
 /// All curves of a part, temperature ascending. Empty after noting what is wrong.
-pub fn read(sources: &mut Sources, folder: &Path, v: &mut Values, ratings: &[SaturationRating]) -> Vec<SaturationCurve> {
+pub fn read(
+    sources: &mut Sources,
+    folder: &Path,
+    v: &mut Values,
+    ratings: &[SaturationRating],
+) -> Vec<SaturationCurve> {
     let before = sources.problems.len();
     let nominal_h = v.number("inductance");
     let mut points = Vec::new();
@@ -48,7 +55,12 @@ pub fn read(sources: &mut Sources, folder: &Path, v: &mut Values, ratings: &[Sat
             let fixed = v.number(&format!("{path}.temperature"));
             let key = v.key(&format!("{path}.points"));
             if rows.is_empty() {
-                sources.problem(&v.place(&format!("{path}.points")), &key, "at least two points", "an empty curve says nothing");
+                sources.problem(
+                    &v.place(&format!("{path}.points")),
+                    &key,
+                    "at least two points",
+                    "an empty curve says nothing",
+                );
             }
             points.extend(points_of(sources, &key, columns, rows, fixed, nominal_h));
         }
@@ -68,7 +80,12 @@ pub fn read(sources: &mut Sources, folder: &Path, v: &mut Values, ratings: &[Sat
     if !stated && !["saturation", "saturation_files", "saturation_knee"].iter().any(|p| v.spoilt(p)) {
         let at = v.place("");
         let at = Place { span: at.span.start..at.span.start, ..at };
-        sources.problem(&at, &v.key("saturation"), missing, "without it the current ripple and the peaks cannot be simulated");
+        sources.problem(
+            &at,
+            &v.key("saturation"),
+            missing,
+            "without it the current ripple and the peaks cannot be simulated",
+        );
     }
     if sources.problems.len() > before {
         return Vec::new(); // half a curve would look like a wrong one
@@ -98,13 +115,23 @@ fn points_of_file(sources: &mut Sources, folder: &Path, cell: &Cell, key: &str, 
 
 /// Columns of a curve by their headers: current, inductance and, without a fixed temperature, temperature.
 fn points_of(
-    sources: &mut Sources, key: &str, header: &[Cell], rows: &[Vec<Cell>], fixed_degc: Option<f64>, nominal_h: Option<f64>,
+    sources: &mut Sources,
+    key: &str,
+    header: &[Cell],
+    rows: &[Vec<Cell>],
+    fixed_degc: Option<f64>,
+    nominal_h: Option<f64>,
 ) -> Vec<Point> {
     let names: Vec<(String, Option<String>)> = header.iter().map(|c| split_header(&c.text)).collect();
     let before = sources.problems.len();
     for (cell, (name, _)) in header.iter().zip(&names) {
         if !["current", "inductance", "temperature"].contains(&name.as_str()) {
-            sources.problem(&cell.place, key, "a column current, inductance or temperature", "each with its unit: \"current [A]\"");
+            sources.problem(
+                &cell.place,
+                key,
+                "a column current, inductance or temperature",
+                "each with its unit: \"current [A]\"",
+            );
         }
     }
     // A wrong unit is one problem and not one a row.
@@ -121,10 +148,18 @@ fn points_of(
         }
     }
     let column = |name: &str| names.iter().position(|(n, _)| n == name);
-    let place = header.first().map(|c| Place { span: c.place.span.start..c.place.span.start, ..c.place.clone() }).unwrap_or_default();
+    let place = header
+        .first()
+        .map(|c| Place { span: c.place.span.start..c.place.span.start, ..c.place.clone() })
+        .unwrap_or_default();
     for name in ["current", "inductance"] {
         if column(name).is_none() && sources.problems.len() == before {
-            sources.problem(&place, key, format!("a column {name}"), "for example \"current [A]\" and \"inductance [uH]\"");
+            sources.problem(
+                &place,
+                key,
+                format!("a column {name}"),
+                "for example \"current [A]\" and \"inductance [uH]\"",
+            );
         }
     }
     if column("temperature").is_some() == fixed_degc.is_some() && sources.problems.len() == before {
@@ -147,8 +182,11 @@ fn points_of(
             quantity(sources, key, &row[i], unit, dimension, nominal_h)
         };
         let temperature_degc = fixed_degc.or_else(|| read("temperature", Dimension::Temperature));
-        let (current_a, inductance_h) = (read("current", Dimension::Current), read("inductance", Dimension::Inductance));
-        if let (Some(temperature_degc), Some(current_a), Some(inductance_h)) = (temperature_degc, current_a, inductance_h) {
+        let (current_a, inductance_h) =
+            (read("current", Dimension::Current), read("inductance", Dimension::Inductance));
+        if let (Some(temperature_degc), Some(current_a), Some(inductance_h)) =
+            (temperature_degc, current_a, inductance_h)
+        {
             points.push(Point { temperature_degc, current_a, inductance_h, place: row[0].place.clone() });
         }
     }
@@ -156,7 +194,14 @@ fn points_of(
 }
 
 /// One number of a curve within sensible bounds; an inductance in per cent is one of the nominal value.
-fn quantity(sources: &mut Sources, key: &str, cell: &Cell, unit: Option<&str>, d: Dimension, nominal_h: Option<f64>) -> Option<f64> {
+fn quantity(
+    sources: &mut Sources,
+    key: &str,
+    cell: &Cell,
+    unit: Option<&str>,
+    d: Dimension,
+    nominal_h: Option<f64>,
+) -> Option<f64> {
     let text = with_unit(&cell.text, unit);
     let percent = d == Dimension::Inductance && text.ends_with('%');
     let parsed = if percent { units::parse(&text, Dimension::Fraction) } else { units::parse(&text, d) };
@@ -167,9 +212,19 @@ fn quantity(sources: &mut Sources, key: &str, cell: &Cell, unit: Option<&str>, d
         _ => (-65.0, 250.0),
     };
     match parsed {
-        Ok(value) if (range.0..=range.1).contains(&value) => if percent { nominal_h.map(|h| h * value) } else { Some(value) },
+        Ok(value) if (range.0..=range.1).contains(&value) => {
+            if percent {
+                nominal_h.map(|h| h * value)
+            } else {
+                Some(value)
+            }
+        }
         Ok(_) => {
-            let expected = format!("{} {}", d.name(), super::walk::range_text(range, if percent { Dimension::Fraction } else { d }));
+            let expected = format!(
+                "{} {}",
+                d.name(),
+                super::walk::range_text(range, if percent { Dimension::Fraction } else { d })
+            );
             sources.problem(&cell.place, key, expected, "check the unit of the column");
             None
         }
@@ -184,7 +239,8 @@ fn quantity(sources: &mut Sources, key: &str, cell: &Cell, unit: Option<&str>, d
 fn group(sources: &mut Sources, key: &str, points: Vec<Point>) -> Vec<SaturationCurve> {
     let mut curves: Vec<(SaturationCurve, Place)> = Vec::new();
     for p in points {
-        let near = |c: &&mut (SaturationCurve, Place)| (c.0.temperature_degc - p.temperature_degc).abs() < SAME_TEMPERATURE_K;
+        let near =
+            |c: &&mut (SaturationCurve, Place)| (c.0.temperature_degc - p.temperature_degc).abs() < SAME_TEMPERATURE_K;
         let point = (p.current_a, p.inductance_h);
         let Some((curve, last)) = curves.iter_mut().find(near) else {
             if p.current_a != 0.0 {
@@ -198,8 +254,14 @@ fn group(sources: &mut Sources, key: &str, points: Vec<Point>) -> Vec<Saturation
             let expected = format!("a current above {} of the row before", show(before.0, Dimension::Current));
             sources.problem(&p.place, key, expected, "sort the rows by current, each current and temperature once");
         } else if point.1 > before.1 {
-            let expected = format!("an inductance not above {} of the row before", show(before.1, Dimension::Inductance));
-            sources.problem(&p.place, key, expected, "the incremental inductance does not rise with current; smooth the reading");
+            let expected =
+                format!("an inductance not above {} of the row before", show(before.1, Dimension::Inductance));
+            sources.problem(
+                &p.place,
+                key,
+                expected,
+                "the incremental inductance does not rise with current; smooth the reading",
+            );
         }
         curve.points.push(point);
         *last = p.place;
@@ -227,13 +289,18 @@ const HARD_EXPONENT: i32 = 10;
 fn estimated(v: &mut Values, ratings: &[SaturationRating], nominal_h: Option<f64>) -> Vec<SaturationCurve> {
     let Some(nominal_h) = nominal_h else { return Vec::new() };
     let hard = v.text("saturation_knee") == Some("hard");
-    let mut curves: Vec<SaturationCurve> = ratings.iter().map(|r| SaturationCurve {
-        temperature_degc: r.temperature_degc,
-        points: (0..ESTIMATED_POINTS).map(|k| {
-            let ratio = ESTIMATED_END * k as f64 / (ESTIMATED_POINTS - 1) as f64;
-            (ratio * r.current_a, nominal_h * remaining(ratio, r.drop, hard))
-        }).collect(),
-    }).collect();
+    let mut curves: Vec<SaturationCurve> = ratings
+        .iter()
+        .map(|r| SaturationCurve {
+            temperature_degc: r.temperature_degc,
+            points: (0..ESTIMATED_POINTS)
+                .map(|k| {
+                    let ratio = ESTIMATED_END * k as f64 / (ESTIMATED_POINTS - 1) as f64;
+                    (ratio * r.current_a, nominal_h * remaining(ratio, r.drop, hard))
+                })
+                .collect(),
+        })
+        .collect();
     curves.sort_by(|a, b| a.temperature_degc.total_cmp(&b.temperature_degc));
     let rule = if hard {
         "L0 (0.1 + 0.9 / (1 + k (i/Isat)^10)) through the stated drop"

@@ -64,13 +64,23 @@ pub fn format_text() -> String {
 
 /// One table for the keys of a table, then its tables.
 fn section(text: &mut String, keys: &'static [Key], parent: &'static str) {
-    let (tables, plain): (Vec<&Key>, Vec<&Key>) = children(keys, parent).partition(|k| matches!(k.kind, Kind::Table | Kind::Tables));
+    let (tables, plain): (Vec<&Key>, Vec<&Key>) =
+        children(keys, parent).partition(|k| matches!(k.kind, Kind::Table | Kind::Tables));
     if !plain.is_empty() {
         *text += "\n| key | meaning | value | if absent | example |\n|---|---|---|---|---|\n";
     }
     for key in plain {
-        let only = if key.only.is_empty() { String::new() } else { format!(" Only with kind {}.", key.only.join(", ")) };
-        let _ = writeln!(text, "| `{}` | {}{only} | {} | {} | `{}` |", key.name(), key.text, value_text(key), absent_text(key), key.example);
+        let only =
+            if key.only.is_empty() { String::new() } else { format!(" Only with kind {}.", key.only.join(", ")) };
+        let _ = writeln!(
+            text,
+            "| `{}` | {}{only} | {} | {} | `{}` |",
+            key.name(),
+            key.text,
+            value_text(key),
+            absent_text(key),
+            key.example
+        );
     }
     for key in tables {
         let path = if keys[0].path == PART[0].path { format!("part.{}", key.path) } else { key.path.to_string() };
@@ -143,7 +153,8 @@ fn table_schema(keys: &'static [Key], parent: &'static str) -> Value {
             conditions.push(json!({ "if": with_kind, "then": then, "else": { "not": { "required": [name] } } }));
         }
     }
-    let mut schema = json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false });
+    let mut schema =
+        json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false });
     if !conditions.is_empty() {
         schema["allOf"] = Value::Array(conditions);
     }
@@ -159,7 +170,9 @@ fn key_schema(keys: &'static [Key], key: &'static Key) -> Value {
         Kind::Flag => json!({ "type": "boolean" }),
         Kind::Count => json!({ "type": "integer", "minimum": key.range.0 as i64, "maximum": key.range.1 as i64 }),
         Kind::Texts => json!({ "type": ["array", "string", "number"], "items": { "type": ["string", "number"] } }),
-        Kind::Rows => json!({ "type": "array", "items": { "type": "array", "items": { "type": ["number", "string"] } } }),
+        Kind::Rows => {
+            json!({ "type": "array", "items": { "type": "array", "items": { "type": ["number", "string"] } } })
+        }
         Kind::Table => table_schema(keys, key.path),
         Kind::Tables => json!({ "type": "array", "items": table_schema(keys, key.path), "minItems": 1 }),
     };
@@ -183,6 +196,7 @@ fn quantity_schema(d: Dimension) -> Value {
         _ => text,
     };
     let properties = json!({ "value": plain, "origin": { "$ref": "#/$defs/origin" }, "note": { "type": "string" } });
-    let datum = json!({ "type": "object", "properties": properties, "required": ["value"], "additionalProperties": false });
+    let datum =
+        json!({ "type": "object", "properties": properties, "required": ["value"], "additionalProperties": false });
     json!({ "anyOf": [plain, datum] })
 }

@@ -90,7 +90,13 @@ const fn key(path: &'static str, kind: Kind, need: Need, example: &'static str, 
 
 /// A quantity with its range in SI.
 const fn q(
-    path: &'static str, d: Dimension, need: Need, low: f64, high: f64, example: &'static str, text: &'static str,
+    path: &'static str,
+    d: Dimension,
+    need: Need,
+    low: f64,
+    high: f64,
+    example: &'static str,
+    text: &'static str,
 ) -> Key {
     Key { path, kind: Quantity(d), need, range: (low, high), example, text, only: &[] }
 }
@@ -102,6 +108,7 @@ const CP: &str = "common practice";
 const LOSS_LEFT_OUT: &str = "not stated; the loss it causes is left out";
 
 /// Keys of `board.toml`.
+#[rustfmt::skip] // one row a line, as a table
 pub const BOARD: &[Key] = &[
     key("title", Text, Req, "\"Pump controller, 24 V to 5 V\"", "Title of the board and the question, for people."),
     key("original", Text, Req, "\"Teal-10\"", "Name of the part now on the board. All other parts are substitutes, in the order of the files."),
@@ -225,6 +232,7 @@ pub const BOARD: &[Key] = &[
 ];
 
 /// Keys of one part: of an entry `[[part]]` in `parts.toml` or, except for the tables, a column in `parts.csv`.
+#[rustfmt::skip] // one row a line, as a table
 pub const PART: &[Key] = &[
     key("name", Text, Req, "\"Teal-10\"", "Name, unique in the case."),
     key("core", Choice(&["ferrite", "composite", "iron-powder"]), Req, "\"ferrite\"", "Family of the core material."),

@@ -23,8 +23,15 @@ pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
     for (name, place, node) in entries {
         match (name.as_str(), node.raw) {
             ("part", Raw::List(items)) if !items.is_empty() => parts.extend(items),
-            ("part", _) => sources.problem(&node.place, "part", "a list of parts", "begin each part with a line [[part]]"),
-            _ => sources.problem(&place, &name, "only entries [[part]] in this file", "keys of a part stand below its line [[part]]"),
+            ("part", _) => {
+                sources.problem(&node.place, "part", "a list of parts", "begin each part with a line [[part]]")
+            }
+            _ => sources.problem(
+                &place,
+                &name,
+                "only entries [[part]] in this file",
+                "keys of a part stand below its line [[part]]",
+            ),
         }
     }
     if parts.is_empty() {
@@ -43,12 +50,14 @@ pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
         let (name, unit) = curves::split_header(&cell.text);
         let key = PART.iter().find(|k| k.path == name && !matches!(k.kind, Kind::Tables | Kind::Rows));
         let near = || {
-            let absent = PART.iter().map(|k| k.path).filter(|k| header.iter().all(|c| curves::split_header(&c.text).0 != *k));
+            let absent =
+                PART.iter().map(|k| k.path).filter(|k| header.iter().all(|c| curves::split_header(&c.text).0 != *k));
             nearest(&name, absent)
         };
         let taken = if key.is_some() { Some(name.clone()) } else { near().map(str::to_string) };
         if key.is_none() {
-            let hint = near().map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
+            let hint =
+                near().map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
             sources.problem(&cell.place, &name, "a known column", hint);
         } else if columns.iter().any(|(n, _, _)| *n == taken) {
             sources.problem(&cell.place, &name, "each column once", "remove one of the two");
@@ -57,15 +66,19 @@ pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
         // A misspelled column is one problem and not one a part: its cells are read as those of the key meant.
         columns.push((taken, unit, good_unit));
     }
-    rows.iter().map(|row| {
-        let cells = columns.iter().zip(row).zip(header).filter(|((_, cell), _)| !cell.text.is_empty());
-        let table = cells.filter_map(|(((name, unit, good_unit), cell), head)| {
-            let text = curves::with_unit(&cell.text, unit.as_deref());
-            let raw = if *good_unit { Raw::Text(text) } else { Raw::Spoilt };
-            Some((name.clone()?, head.place.clone(), Node { raw, place: cell.place.clone() }))
-        }).collect();
-        Node { raw: Raw::Table(table), place: row[0].place.clone() }
-    }).collect()
+    rows.iter()
+        .map(|row| {
+            let cells = columns.iter().zip(row).zip(header).filter(|((_, cell), _)| !cell.text.is_empty());
+            let table = cells
+                .filter_map(|(((name, unit, good_unit), cell), head)| {
+                    let text = curves::with_unit(&cell.text, unit.as_deref());
+                    let raw = if *good_unit { Raw::Text(text) } else { Raw::Spoilt };
+                    Some((name.clone()?, head.place.clone(), Node { raw, place: cell.place.clone() }))
+                })
+                .collect();
+            Node { raw: Raw::Table(table), place: row[0].place.clone() }
+        })
+        .collect()
 }
 
 /// Whether the unit in a header belongs to the key; notes a problem if not.
@@ -115,7 +128,13 @@ pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values]) {
 }
 
 /// One inductor; `None` after noting what is missing.
-pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Context, doubts: &mut Vec<String>) -> Option<Inductor> {
+pub fn build(
+    sources: &mut Sources,
+    folder: &Path,
+    v: &mut Values,
+    context: &Context,
+    doubts: &mut Vec<String>,
+) -> Option<Inductor> {
     check(sources, v);
     let ratings = ratings(v);
     let saturation = curves::read(sources, folder, v, &ratings);
@@ -143,8 +162,13 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
         max_temperature_degc: v.number("max_temperature"),
         working_voltage_v: v.number("working_voltage"),
         self_resonance_hz: v.number("self_resonance"),
-        body: three(v, "body_length", "body_width", "body_height").map(|(length_m, width_m, height_m)| Body { length_m, width_m, height_m }),
-        terminals: three(v, "terminal_length", "terminal_width", "terminal_gap").map(|(length_m, width_m, gap_m)| PadPair { length_m, width_m, gap_m }),
+        body: three(v, "body_length", "body_width", "body_height").map(|(length_m, width_m, height_m)| Body {
+            length_m,
+            width_m,
+            height_m,
+        }),
+        terminals: three(v, "terminal_length", "terminal_width", "terminal_gap")
+            .map(|(length_m, width_m, gap_m)| PadPair { length_m, width_m, gap_m }),
     };
     if part.saturation.is_empty() {
         return None;
@@ -207,7 +231,12 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
     let dcr_ohm = v.number("dcr_typical")?;
     let loss_w = rating.current_a.powi(2) * dcr_ohm * (1.0 + COPPER_PER_K * rating.rise_k);
     let derived = rating.rise_k / loss_w;
-    v.assume(path, show(derived, Dimension::ThermalResistance), Origin::Estimated, "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))");
+    v.assume(
+        path,
+        show(derived, Dimension::ThermalResistance),
+        Origin::Estimated,
+        "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))",
+    );
     Some(derived)
 }
 
@@ -227,7 +256,12 @@ fn ac_resistance(sources: &mut Sources, v: &Values, switching_hz: Option<f64>) -
         match (ratio, frequency) {
             (Err(refusal), _) | (_, Err(refusal)) => sources.problem(&cell.place, &key, refusal.expected, refusal.hint),
             (Ok(ratio), _) if !(1.0..=1e3).contains(&ratio) => {
-                sources.problem(&cell.place, &key, "a ratio from 1 to 1000", "the resistance does not fall with frequency");
+                sources.problem(
+                    &cell.place,
+                    &key,
+                    "a ratio from 1 to 1000",
+                    "the resistance does not fall with frequency",
+                );
             }
             (Ok(ratio), Ok(frequency)) => {
                 let Some(hz) = frequency.or(switching_hz) else { continue };
@@ -256,10 +290,19 @@ fn check(sources: &mut Sources, v: &Values) {
         && typical > max
     {
         let expected = format!("at most dcr_max = {}", show(max, Dimension::Resistance));
-        sources.problem(&v.place("dcr_typical"), &v.key("dcr_typical"), expected, "typical and largest value may be swapped");
+        sources.problem(
+            &v.place("dcr_typical"),
+            &v.key("dcr_typical"),
+            expected,
+            "typical and largest value may be swapped",
+        );
     }
     together(sources, v, &["heating_current", "heating_rise"]);
-    together(sources, v, &["core_loss", "core_loss_frequency", "core_loss_volt_seconds", "core_loss_alpha", "core_loss_beta"]);
+    together(
+        sources,
+        v,
+        &["core_loss", "core_loss_frequency", "core_loss_volt_seconds", "core_loss_alpha", "core_loss_beta"],
+    );
     together(sources, v, &["steinmetz_k", "steinmetz_alpha", "steinmetz_beta", "core_volume", "turns_area"]);
     together(sources, v, &["body_length", "body_width", "body_height"]);
     together(sources, v, &["terminal_length", "terminal_width", "terminal_gap"]);
@@ -273,7 +316,8 @@ fn check(sources: &mut Sources, v: &Values) {
         && !v.spoilt("saturation_drop")
     {
         let expected = "saturation_drop with it, the percentage by which the inductance has dropped there";
-        let hint = "makers use 10, 20, 30 or 40 %: the current alone says little; for example saturation_drop = \"30 %\"";
+        let hint =
+            "makers use 10, 20, 30 or 40 %: the current alone says little; for example saturation_drop = \"30 %\"";
         sources.problem(&v.place(current), &v.key(current), expected, hint);
     }
     if v.text("saturation_knee").is_some() && rated.is_none() && !v.spoilt("saturation_current") {
@@ -300,7 +344,10 @@ fn doubt(part: &Inductor, context: &Context, doubts: &mut Vec<String>) {
     if let (Some(srf_hz), Some(f_hz)) = (part.self_resonance_hz, context.frequency_hz)
         && srf_hz < 10.0 * f_hz
     {
-        say("self_resonance", format!("{} is below ten times the switching frequency", show(srf_hz, Dimension::Frequency)));
+        say(
+            "self_resonance",
+            format!("{} is below ten times the switching frequency", show(srf_hz, Dimension::Frequency)),
+        );
     }
 }
 
@@ -311,7 +358,14 @@ fn doubt_trade(part: &Inductor, say: &mut dyn FnMut(&str, String)) {
     }
     let mut within = |key: &str, value: f64, low: f64, high: f64, d: Dimension| {
         if !(low..=high).contains(&value) {
-            say(key, format!("{} is outside what moulded composite parts are sold with, {} (common practice)", show(value, d), super::walk::range_text((low, high), d)));
+            say(
+                key,
+                format!(
+                    "{} is outside what moulded composite parts are sold with, {} (common practice)",
+                    show(value, d),
+                    super::walk::range_text((low, high), d)
+                ),
+            );
         }
     };
     within("inductance", part.inductance_h, 0.1e-6, 47e-6, Dimension::Inductance);
@@ -329,26 +383,56 @@ fn doubt_curves(part: &Inductor, context: &Context, say: &mut dyn FnMut(&str, St
     let curves = &part.saturation;
     let degc = |t: f64| show(t, Dimension::Temperature);
     for rating in &part.saturation_ratings {
-        let Some(curve) = curves.iter().find(|c| (c.temperature_degc - rating.temperature_degc).abs() < 0.5) else { continue };
+        let Some(curve) = curves.iter().find(|c| (c.temperature_degc - rating.temperature_degc).abs() < 0.5) else {
+            continue;
+        };
         let drop = 1.0 - curves::at(curve, rating.current_a) / curve.points[0].1;
         if (drop - rating.drop).abs() > 0.03 {
             let at = show(rating.current_a, Dimension::Current);
-            say("saturation", format!("at {at} and {} the curve has dropped by {:.1} %, the rating says {:.1} %", degc(curve.temperature_degc), 100.0 * drop, 100.0 * rating.drop));
+            say(
+                "saturation",
+                format!(
+                    "at {at} and {} the curve has dropped by {:.1} %, the rating says {:.1} %",
+                    degc(curve.temperature_degc),
+                    100.0 * drop,
+                    100.0 * rating.drop
+                ),
+            );
         }
     }
-    let room = curves.iter().min_by(|a, b| (a.temperature_degc - 25.0).abs().total_cmp(&(b.temperature_degc - 25.0).abs()));
+    let room =
+        curves.iter().min_by(|a, b| (a.temperature_degc - 25.0).abs().total_cmp(&(b.temperature_degc - 25.0).abs()));
     if let Some(curve) = room
         && (curve.points[0].1 / part.inductance_h - 1.0).abs() > 0.05
     {
-        say("saturation", format!("without current the curve at {} begins at {}, more than 5 % off the nominal inductance", degc(curve.temperature_degc), show(curve.points[0].1, Dimension::Inductance)));
+        say(
+            "saturation",
+            format!(
+                "without current the curve at {} begins at {}, more than 5 % off the nominal inductance",
+                degc(curve.temperature_degc),
+                show(curve.points[0].1, Dimension::Inductance)
+            ),
+        );
     }
     if part.core == CoreFamily::Ferrite && curves.iter().all(|c| c.temperature_degc < 80.0) {
-        say("saturation", "no hot curve; a gapped ferrite saturates a fifth to a quarter earlier at 100 degC (common practice)".into());
+        say(
+            "saturation",
+            "no hot curve; a gapped ferrite saturates a fifth to a quarter earlier at 100 degC (common practice)"
+                .into(),
+        );
     }
     for curve in curves {
         let end_a = curve.points.last().map_or(0.0, |p| p.0);
         if let Some(need_a) = context.highest_current_a.filter(|need_a| end_a < *need_a) {
-            say("saturation", format!("the curve at {} ends at {}, below the {} that the current limit lets through", degc(curve.temperature_degc), show(end_a, Dimension::Current), show(need_a, Dimension::Current)));
+            say(
+                "saturation",
+                format!(
+                    "the curve at {} ends at {}, below the {} that the current limit lets through",
+                    degc(curve.temperature_degc),
+                    show(end_a, Dimension::Current),
+                    show(need_a, Dimension::Current)
+                ),
+            );
         }
     }
 }

@@ -199,7 +199,7 @@ impl Sources {
             at = next;
         }
         if let Some(columns) = records.first().map(Vec::len) {
-            records = records.into_iter().filter(|r| self.right_length(r, columns, separator, &name)).collect();
+            records.retain(|r| self.right_length(r, columns, separator, &name));
         }
         if records.len() < 2 && self.problems.iter().all(|p| p.file != name) {
             let found = if records.is_empty() { "an empty file" } else { "a header without rows" };
@@ -216,7 +216,9 @@ impl Sources {
         let place = Place { file: first.file, span: first.span.start..last.span.end };
         let expected = format!("{columns} fields as in the header, not {}", record.len());
         let hint = match separator {
-            ',' if record.len() > columns => "write decimals with a point; a cell that contains a comma stands in quotation marks",
+            ',' if record.len() > columns => {
+                "write decimals with a point; a cell that contains a comma stands in quotation marks"
+            }
             _ => "an empty cell still needs its separator",
         };
         self.problem(&place, name, expected, hint);
@@ -308,7 +310,9 @@ pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&
     let distinct: HashSet<&str> = known.collect();
     let word = word.to_lowercase();
     // An abbreviation is nearer than its letters say.
-    let score = |k: &str| if word.len() > 2 && k.to_lowercase().starts_with(&word) { 1 } else { distance(&word, &k.to_lowercase()) };
+    let score = |k: &str| {
+        if word.len() > 2 && k.to_lowercase().starts_with(&word) { 1 } else { distance(&word, &k.to_lowercase()) }
+    };
     let mut scored: Vec<(usize, &str)> = distinct.into_iter().map(|k| (score(k), k)).collect();
     scored.sort_unstable();
     scored.first().filter(|(d, k)| *d <= 2.max(k.len() / 2)).map(|(_, k)| *k)

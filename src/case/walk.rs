@@ -27,6 +27,8 @@ pub struct Values {
     counts: BTreeMap<String, usize>,
     /// Paths that are given but wrong, which has been reported.
     spoilt: BTreeSet<String>,
+    /// Paths whose value is a default.
+    defaults: BTreeSet<String>,
     /// Origins stated, and defaults taken.
     pub origins: Vec<DatumOrigin>,
 }
@@ -69,9 +71,7 @@ impl Values {
 
     /// Whether the files state the value, or it is a default or absent.
     pub fn stated(&self, path: &str) -> bool {
-        let datum = self.datum(path);
-        self.map.contains_key(path)
-            && !self.origins.iter().any(|o| o.datum == datum && o.origin == Origin::Assumed && o.note.starts_with(DEFAULT))
+        self.map.contains_key(path) && !self.defaults.contains(path)
     }
 
     /// Whether the value is given but wrong, which has been reported: it is not to be called missing as well.
@@ -104,12 +104,14 @@ impl Values {
 
     /// Lists a value that is not in the files, with the rule or reason behind it.
     pub fn assume(&mut self, path: &str, value: String, origin: Origin, reason: &str) {
-        self.origins.push(DatumOrigin { datum: self.datum(path), value, origin, note: format!("{DEFAULT}: {reason}") });
+        self.origins.push(DatumOrigin {
+            datum: self.datum(path),
+            value,
+            origin,
+            note: format!("not in the case: {reason}"),
+        });
     }
 }
-
-/// Start of the note of every value that is not in the files.
-const DEFAULT: &str = "not in the case";
 
 /// Holds the tree against the keys.
 pub fn walk(sources: &mut Sources, keys: &'static [Key], root: &Node, label: &str) -> Values {
@@ -206,6 +208,7 @@ impl Walker<'_> {
                 };
                 if let Some(data) = data {
                     self.values.map.insert(path.to_string(), (data, table.place.clone()));
+                    self.values.defaults.insert(path.to_string());
                     self.values.assume(path, value.to_string(), Origin::Assumed, reason);
                 }
             }
@@ -216,7 +219,9 @@ impl Walker<'_> {
     fn value(&mut self, key: &Key, node: &Node, path: &str) {
         let data = match (key.kind, &node.raw) {
             (Kind::Quantity(d), Raw::Table(_)) => self.datum(key, d, node, path),
-            (Kind::Quantity(d), Raw::Text(t) | Raw::Number(t)) => self.quantity(key, d, t, &node.place, path).map(Data::Number),
+            (Kind::Quantity(d), Raw::Text(t) | Raw::Number(t)) => {
+                self.quantity(key, d, t, &node.place, path).map(Data::Number)
+            }
             (Kind::Quantities(d), _) => self.quantities(key, d, node, path).map(Data::Numbers),
             (Kind::Text, Raw::Text(t)) if !t.trim().is_empty() => Some(Data::Text(t.trim().to_string())),
             (Kind::Choice(words), Raw::Text(t)) => self.choice(words, t, &node.place, path),
@@ -247,7 +252,8 @@ impl Walker<'_> {
         match units::parse(text, d) {
             Ok(value) if (key.range.0..=key.range.1).contains(&value) => Some(value),
             Ok(_) => {
-                let hint = units::other_prefix(text, d, key.range).map_or(String::new(), |t| format!("did you mean \"{t}\"?"));
+                let hint =
+                    units::other_prefix(text, d, key.range).map_or(String::new(), |t| format!("did you mean \"{t}\"?"));
                 self.problem(place, path, format!("{} {}", d.name(), range_text(key.range, d)), hint);
                 None
             }
@@ -272,8 +278,14 @@ impl Walker<'_> {
                 ("origin", Raw::Text(t)) => {
                     let known = origin_of(t);
                     if known.is_none() {
-                        let hint = nearest(t, ORIGINS.iter().copied()).map_or(String::new(), |n| format!("did you mean \"{n}\"?"));
-                        self.problem(&item.place, &joined(path, "origin"), format!("one of {}", ORIGINS.join(", ")), hint);
+                        let hint = nearest(t, ORIGINS.iter().copied())
+                            .map_or(String::new(), |n| format!("did you mean \"{n}\"?"));
+                        self.problem(
+                            &item.place,
+                            &joined(path, "origin"),
+                            format!("one of {}", ORIGINS.join(", ")),
+                            hint,
+                        );
                     }
                     origin = known;
                 }
@@ -283,7 +295,12 @@ impl Walker<'_> {
             }
         }
         if !found {
-            self.problem(&node.place, path, "the key value in the datum", format!("for example {{ value = {}, origin = \"typical\" }}", key.example));
+            self.problem(
+                &node.place,
+                path,
+                "the key value in the datum",
+                format!("for example {{ value = {}, origin = \"typical\" }}", key.example),
+            );
         }
         let (value, text) = value?;
         if let Some(origin) = origin {
@@ -315,7 +332,12 @@ impl Walker<'_> {
             if let (Some(last), Some(value)) = (last, value)
                 && value <= last
             {
-                self.problem(&item.place, path, "values in ascending order, each once", format!("move it before {} or remove it", units::show(last, d)));
+                self.problem(
+                    &item.place,
+                    path,
+                    "values in ascending order, each once",
+                    format!("move it before {} or remove it", units::show(last, d)),
+                );
                 all = None;
             }
             all = all.zip(value).map(|(mut v, x)| {
@@ -351,10 +373,13 @@ impl Walker<'_> {
         let items: Option<Vec<Cell>> = match &node.raw {
             Raw::Text(t) => Some(t.split(';').map(|part| cell(part, &node.place)).collect()),
             Raw::Number(t) => Some(vec![cell(t, &node.place)]),
-            Raw::List(items) => items.iter().map(|i| match &i.raw {
-                Raw::Text(t) | Raw::Number(t) => Some(cell(t, &i.place)),
-                _ => None,
-            }).collect(),
+            Raw::List(items) => items
+                .iter()
+                .map(|i| match &i.raw {
+                    Raw::Text(t) | Raw::Number(t) => Some(cell(t, &i.place)),
+                    _ => None,
+                })
+                .collect(),
             _ => None,
         };
         let items = items.filter(|all| !all.is_empty() && all.iter().all(|c| !c.text.is_empty()));
@@ -369,10 +394,15 @@ impl Walker<'_> {
         let mut all = Vec::new();
         for row in rows {
             let cells: Option<Vec<Cell>> = match &row.raw {
-                Raw::List(items) => items.iter().map(|i| match &i.raw {
-                    Raw::Text(text) | Raw::Number(text) => Some(Cell { text: text.clone(), place: i.place.clone() }),
-                    _ => None,
-                }).collect(),
+                Raw::List(items) => items
+                    .iter()
+                    .map(|i| match &i.raw {
+                        Raw::Text(text) | Raw::Number(text) => {
+                            Some(Cell { text: text.clone(), place: i.place.clone() })
+                        }
+                        _ => None,
+                    })
+                    .collect(),
                 _ => None,
             };
             match cells {
