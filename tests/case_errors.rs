@@ -201,6 +201,9 @@ fn error_saturation_curves() {
 fn error_tables_of_parts() {
     check(&[
         [VALVE, CSV, "dcr_typical [mohm]", "dcr_typ [mohm]", "dcr_typ ", "dcr_typ", "dcr_typ [mohm]", "a known column", "did you mean dcr_typical?"],
+        [VALVE, CSV, "working_voltage [V]", "dcr_max [mohm]", "dcr_max [mohm]", "dcr_max [mohm]", "dcr_max [mohm]", "each column once", "remove"],
+        [VALVE, CURVE, "inductance [uH]", "current [A]", "current [A]", "Kestrel-10: saturation_files", "current [A]", "each column once", "remove"],
+        [VALVE, CSV, "name,core", "name,core [kg]", "core [kg]", "core", "core [kg]", "no unit", "remove it"],
         [VALVE, CSV, "working_voltage [V]", "working_voltage [A]", "working_voltage", "working_voltage", "working_voltage [A]", "voltage with its unit", "unit of current"],
         [VALVE, CSV, "Kestrel-10,ferrite,10,20,27", "Kestrel-10,ferrite,10,20,\"2,7\"", "Kestrel-10", "Kestrel-10: dcr_typical", "\"2,7\"", "resistance", "\"2.7 mohm\""],
         [VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27,nan", "Kestrel-10", "Kestrel-10: dcr_max", "nan", "resistance", "finite"],

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use presolder::board::{Compensator, LowSide, Modulator, Ramp};
+use presolder::board::{Compensator, LoadKind, LowSide, Modulator, Ramp};
 use presolder::case::{self, Case, Origin};
 use presolder::parts::{CoreFamily, CoreLoss};
 use presolder::units::{self, Dimension};
@@ -147,6 +147,8 @@ fn law_defaults_are_listed_as_assumed() {
     let origin = |datum: &str| case.origins.iter().find(|o| o.datum == datum).map(|o| (o.origin, o.value.as_str()));
     assert_eq!(origin("board: limits.changes.ripple"), Some((Origin::Assumed, "15 %")));
     assert_eq!(origin("board: stage.quiescent_current"), Some((Origin::Assumed, "0 A")));
+    assert_eq!(origin("Rowan-47: core_loss_tolerance"), Some((Origin::Assumed, "20 %")));
+    assert_eq!(origin("Rowan-47: hot_saturation_temperature"), Some((Origin::Assumed, "100 degC")));
     assert_eq!(origin("board: load.step.hold"), Some((Origin::Assumed, "2.4 ms")));
     assert_eq!(origin("board: control.compensator.rb").map(|o| o.0), Some(Origin::Estimated));
     assert_eq!(origin("board: control.compensator.gain_bandwidth"), Some((Origin::Typical, "8 MHz")));
@@ -174,6 +176,51 @@ fn law_stated_values_replace_defaults() {
     assert_eq!(case.bench.current, 0.017);
     let Compensator::OpAmp { clamp_v, .. } = case.board.control.compensator else { panic!("an operational amplifier") };
     close(clamp_v.1, 1.1 * 56.0 / 10.0);
+}
+
+#[test]
+fn law_other_stages_loads_and_core_data_read() {
+    let switch = "kind       = \"switch\"\nresistance = \"18 mohm\"\ndead_time  = \"35 ns\"\nbody_diode = \"0.85 V\"\nemulation  = false";
+    let loss = "core_loss              = \"110 mW\"\ncore_loss_frequency    = \"250 kHz\"\ncore_loss_volt_seconds = \"36 V us\"\ncore_loss_alpha        = 1.5\ncore_loss_beta         = 2.5\n";
+    let steinmetz = "steinmetz_k = \"7.3 W/m3\"\nsteinmetz_alpha = 1.43\nsteinmetz_beta = 2.57\ncore_volume = \"812 mm3\"\nturns_area = \"0.93 cm2\"\n";
+    let (_keep, folder) = changed(
+        "ticket-kiosk",
+        &[
+            ("board.toml", switch, "kind = \"diode\"\nforward_voltage = \"0.43 V\"\nslope_resistance = \"27 mohm\""),
+            ("board.toml", "\"2.5 A\", \"4 A\"]", "\"2.5 A\", \"4 A\"]\nkind = \"power\""),
+            ("board.toml", "ramp_divisor = 10 ", "ramp_amplitude = \"4.7 V\" "),
+            ("parts.toml", loss, steinmetz),
+            ("parts.toml", "[\"4.5 @ 250 kHz\"]", "[\"1.9 @ 100 kHz\", \"4.5 @ 250 kHz\", 7.7]"),
+        ],
+    );
+    let wrong = case::read(&folder).expect_err("the last ratio belongs to 250 kHz as well").to_string();
+    assert!(wrong.contains("frequencies in ascending order"), "{wrong}");
+    let text = std::fs::read_to_string(folder.join("parts.toml")).expect("parts.toml").replace(", 7.7]", "]");
+    std::fs::write(folder.join("parts.toml"), text).expect("writing the copy");
+    let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(case.board.stage.low_side, LowSide::Diode { forward_v: 0.43, slope_ohm: 27e-3 });
+    assert_eq!(case.board.load_kind, LoadKind::Power);
+    assert_eq!(case.board.control.modulator, Modulator::VoltageMode { ramp: Ramp::Fixed(4.7), delay_s: 150e-9 });
+    let part = &case.parts[0];
+    let expected =
+        CoreLoss::Steinmetz { k_w_per_m3: 7.3, alpha: 1.43, beta: 2.57, volume_m3: 812e-9, turns_area_m2: 0.93e-4 };
+    assert_eq!(part.core_loss, Some(expected));
+    assert_eq!(part.ac_resistance.as_ref().expect("ratios").ratio_points, [(100e3, 1.9), (250e3, 4.5)]);
+}
+
+#[test]
+fn law_open_loop_reads() {
+    let (_keep, folder) = changed("ticket-kiosk", &[]);
+    let text = std::fs::read_to_string(folder.join("board.toml")).expect("board.toml");
+    let (before, rest) = text.split_once("kind         = \"voltage-mode\"").expect("the modulator");
+    let after = rest.find("[control.current_limit]").map_or("", |i| &rest[i..]);
+    let open = format!(
+        "{before}kind = \"fixed-duty\"\nduty = \"25.3 %\"\n\n[control.compensator]\nkind = \"open\"\n\n{after}"
+    );
+    std::fs::write(folder.join("board.toml"), open).expect("writing the copy");
+    let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(case.board.control.modulator, Modulator::FixedDuty { duty: 0.253 });
+    assert_eq!(case.board.control.compensator, Compensator::Open);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! From values to the board: checks across keys, defaults that are calculated, and the data structures.
 
-use super::source::{Place, Sources};
+use super::source::Sources;
 use super::walk::Values;
 use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin};
 use crate::board::*;
@@ -101,10 +101,10 @@ fn bank(v: &mut Values, path: &str) -> Option<Vec<CapacitorBranch>> {
     (0..v.count(path))
         .map(|i| {
             let at = |name: &str| format!("{path}[{i}].{name}");
-            let count = v.number(&at("count"))?;
+            let count = v.number(&at("count")).unwrap_or(1.0);
             let one_f = v.number(&at("capacitance"))?;
             let aged_f = v.number(&at("aged_capacitance"));
-            if aged_f.is_none() {
+            if aged_f.is_none() && path == "output.capacitors" {
                 v.assume(
                     &at("aged_capacitance"),
                     show(one_f, Dimension::Capacitance),
@@ -117,7 +117,7 @@ fn bank(v: &mut Values, path: &str) -> Option<Vec<CapacitorBranch>> {
                 capacitance_f: count * one_f,
                 aged_capacitance_f: count * aged_f.unwrap_or(one_f),
                 esr_ohm: v.number(&at("esr"))? / count,
-                esl_h: v.number(&at("esl"))? / count,
+                esl_h: v.number(&at("esl")).unwrap_or(0.0) / count,
             })
         })
         .collect()
@@ -231,17 +231,13 @@ fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(
         ),
         _ => {
             let hint = "without a current limit there is nothing to derive it from; for example clamp_high = \"1.2 V\"";
-            let place = start_of(v.place("control.compensator"));
+            let place = v.place("control.compensator").start();
             sources.problem(&place, path, "the highest control voltage", hint);
             return None;
         }
     };
     v.assume(path, show(high_v, Dimension::Voltage), Origin::Assumed, rule);
     Some((low_v, high_v))
-}
-
-fn start_of(place: Place) -> Place {
-    Place { span: place.span.start..place.span.start, ..place }
 }
 
 /// The load step; the hold time is derived where it is not stated.

@@ -113,7 +113,11 @@ fn points_of_file(sources: &mut Sources, folder: &Path, cell: &Cell, key: &str, 
     points_of(sources, key, header, rows, fixed, nominal_h)
 }
 
-/// Columns of a curve by their headers: current, inductance and, without a fixed temperature, temperature.
+/// What the columns of a curve may be.
+const COLUMNS: [(&str, Dimension); 3] =
+    [("current", Dimension::Current), ("inductance", Dimension::Inductance), ("temperature", Dimension::Temperature)];
+
+/// Points from rows below a header; nothing after noting what is wrong with the header.
 fn points_of(
     sources: &mut Sources,
     key: &str,
@@ -122,75 +126,65 @@ fn points_of(
     fixed_degc: Option<f64>,
     nominal_h: Option<f64>,
 ) -> Vec<Point> {
-    let names: Vec<(String, Option<String>)> = header.iter().map(|c| split_header(&c.text)).collect();
-    let before = sources.problems.len();
-    for (cell, (name, _)) in header.iter().zip(&names) {
-        if !["current", "inductance", "temperature"].contains(&name.as_str()) {
-            sources.problem(
-                &cell.place,
-                key,
-                "a column current, inductance or temperature",
-                "each with its unit: \"current [A]\"",
-            );
-        }
-    }
-    // A wrong unit is one problem and not one a row.
-    for (cell, (name, unit)) in header.iter().zip(&names) {
-        let dimension = match name.as_str() {
-            "current" => Dimension::Current,
-            "inductance" if unit.as_deref() == Some("%") => Dimension::Fraction,
-            "inductance" => Dimension::Inductance,
-            "temperature" => Dimension::Temperature,
-            _ => continue,
-        };
-        if let Some(Err(refusal)) = unit.as_ref().map(|u| units::parse(&format!("1 {u}"), dimension)) {
-            sources.problem(&cell.place, key, refusal.expected, refusal.hint.replace("\"1 ", "\""));
-        }
-    }
-    let column = |name: &str| names.iter().position(|(n, _)| n == name);
-    let place = header
-        .first()
-        .map(|c| Place { span: c.place.span.start..c.place.span.start, ..c.place.clone() })
-        .unwrap_or_default();
-    for name in ["current", "inductance"] {
-        if column(name).is_none() && sources.problems.len() == before {
-            sources.problem(
-                &place,
-                key,
-                format!("a column {name}"),
-                "for example \"current [A]\" and \"inductance [uH]\"",
-            );
-        }
-    }
-    if column("temperature").is_some() == fixed_degc.is_some() && sources.problems.len() == before {
-        let hint = "a column \"temperature [degC]\", or one temperature for the whole curve";
-        sources.problem(&place, key, "the temperature of the curve, stated once", hint);
-    }
-    if sources.problems.len() > before {
-        return Vec::new();
-    }
+    let Some(units) = check_header(sources, key, header, fixed_degc.is_some()) else { return Vec::new() };
     let mut points = Vec::new();
     for row in rows {
         if row.len() != header.len() {
-            let place = row.first().map_or(place.clone(), |c| c.place.clone());
+            let place = row.first().or(header.first()).map_or(Place::default(), |c| c.place.clone());
             sources.problem(&place, key, format!("{} numbers in each row", header.len()), "one for each column");
             continue;
         }
         let mut read = |name: &str, dimension| {
-            let i = column(name)?;
-            let unit = names[i].1.as_deref();
-            quantity(sources, key, &row[i], unit, dimension, nominal_h)
+            let i = units.iter().position(|(n, _)| n == name)?;
+            quantity(sources, key, &row[i], units[i].1.as_deref(), dimension, nominal_h)
         };
-        let temperature_degc = fixed_degc.or_else(|| read("temperature", Dimension::Temperature));
-        let (current_a, inductance_h) =
-            (read("current", Dimension::Current), read("inductance", Dimension::Inductance));
+        let [current_a, inductance_h, temperature_degc] = COLUMNS.map(|(name, dimension)| read(name, dimension));
         if let (Some(temperature_degc), Some(current_a), Some(inductance_h)) =
-            (temperature_degc, current_a, inductance_h)
+            (fixed_degc.or(temperature_degc), current_a, inductance_h)
         {
             points.push(Point { temperature_degc, current_a, inductance_h, place: row[0].place.clone() });
         }
     }
     points
+}
+
+/// Name and unit of each column: current, inductance and, unless the temperature is fixed, temperature, each once.
+/// A wrong header is one problem and not one a row; `None` then.
+fn check_header(
+    sources: &mut Sources,
+    key: &str,
+    header: &[Cell],
+    fixed: bool,
+) -> Option<Vec<(String, Option<String>)>> {
+    let before = sources.problems.len();
+    let names: Vec<(String, Option<String>)> = header.iter().map(|c| split_header(&c.text)).collect();
+    for (i, (cell, (name, unit))) in header.iter().zip(&names).enumerate() {
+        let Some((_, dimension)) = COLUMNS.iter().find(|(n, _)| n == name) else {
+            let hint = "each with its unit: \"current [A]\"";
+            sources.problem(&cell.place, key, "a column current, inductance or temperature", hint);
+            continue;
+        };
+        let percent = name == "inductance" && unit.as_deref() == Some("%");
+        let dimension = if percent { Dimension::Fraction } else { *dimension };
+        if let Some(Err(refusal)) = unit.as_ref().map(|u| units::parse(&format!("1 {u}"), dimension)) {
+            sources.problem(&cell.place, key, refusal.expected, refusal.hint.replace("\"1 ", "\""));
+        } else if names[..i].iter().any(|(n, _)| n == name) {
+            sources.problem(&cell.place, key, "each column once", "remove one of the two");
+        }
+    }
+    if sources.problems.len() == before {
+        let has = |name: &str| names.iter().any(|(n, _)| n == name);
+        let start = header.first().map_or(Place::default(), |c| c.place.start());
+        for name in ["current", "inductance"].into_iter().filter(|n| !has(n)) {
+            let hint = "for example \"current [A]\" and \"inductance [uH]\"";
+            sources.problem(&start, key, format!("a column {name}"), hint);
+        }
+        if has("temperature") == fixed {
+            let hint = "a column \"temperature [degC]\", or one temperature for the whole curve";
+            sources.problem(&start, key, "the temperature of the curve, stated once", hint);
+        }
+    }
+    (sources.problems.len() == before).then_some(names)
 }
 
 /// One number of a curve within sensible bounds; an inductance in per cent is one of the nominal value.

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::board::Context;
 use super::curves;
 use super::keys::{Key, Kind, PART};
-use super::source::{Node, Place, Raw, Sources, nearest};
+use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
 use super::{DatumOrigin, Origin};
 use crate::parts::*;
@@ -41,44 +41,47 @@ pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
     parts
 }
 
+/// A column of a parts table: the key it stands for, the unit of its cells, and whether that unit is a right one.
+struct Column {
+    key: Option<String>,
+    unit: Option<String>,
+    good_unit: bool,
+}
+
 /// The rows of a CSV file as tables: key from the header, value from the cell with the unit of the header.
 pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
     let records = sources.csv(file);
     let Some((header, rows)) = records.split_first() else { return Vec::new() };
-    let mut columns = Vec::new();
+    let mut columns: Vec<Column> = Vec::new();
     for cell in header {
-        let (name, unit) = curves::split_header(&cell.text);
-        let key = PART.iter().find(|k| k.path == name && !matches!(k.kind, Kind::Tables | Kind::Rows));
-        let near = || {
-            let absent =
-                PART.iter().map(|k| k.path).filter(|k| header.iter().all(|c| curves::split_header(&c.text).0 != *k));
-            nearest(&name, absent)
-        };
-        let taken = if key.is_some() { Some(name.clone()) } else { near().map(str::to_string) };
-        if key.is_none() {
-            let hint =
-                near().map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
-            sources.problem(&cell.place, &name, "a known column", hint);
-        } else if columns.iter().any(|(n, _, _)| *n == taken) {
-            sources.problem(&cell.place, &name, "each column once", "remove one of the two");
+        let column = column_of(sources, header, cell);
+        if column.key.is_some() && columns.iter().any(|c| c.key == column.key) {
+            sources.problem(&cell.place, &cell.text, "each column once", "remove one of the two");
         }
-        let good_unit = unit.as_ref().is_none_or(|u| key.is_none_or(|k| check_unit(sources, &cell.place, k, u)));
-        // A misspelled column is one problem and not one a part: its cells are read as those of the key meant.
-        columns.push((taken, unit, good_unit));
+        columns.push(column);
     }
-    rows.iter()
-        .map(|row| {
-            let cells = columns.iter().zip(row).zip(header).filter(|((_, cell), _)| !cell.text.is_empty());
-            let table = cells
-                .filter_map(|(((name, unit, good_unit), cell), head)| {
-                    let text = curves::with_unit(&cell.text, unit.as_deref());
-                    let raw = if *good_unit { Raw::Text(text) } else { Raw::Spoilt };
-                    Some((name.clone()?, head.place.clone(), Node { raw, place: cell.place.clone() }))
-                })
-                .collect();
-            Node { raw: Raw::Table(table), place: row[0].place.clone() }
-        })
-        .collect()
+    let entry = |((column, cell), head): ((&Column, &Cell), &Cell)| {
+        let text = curves::with_unit(&cell.text, column.unit.as_deref());
+        let raw = if column.good_unit { Raw::Text(text) } else { Raw::Spoilt };
+        let node = Node { raw, place: cell.place.clone() };
+        (!cell.text.is_empty()).then_some((column.key.clone()?, head.place.clone(), node))
+    };
+    let table = |row: &Vec<Cell>| Raw::Table(columns.iter().zip(row).zip(header).filter_map(entry).collect());
+    rows.iter().map(|row| Node { raw: table(row), place: row[0].place.clone() }).collect()
+}
+
+/// A misspelled column is one problem and not one a part: its cells are read as those of the key that is meant.
+fn column_of(sources: &mut Sources, header: &[Cell], cell: &Cell) -> Column {
+    let (name, unit) = curves::split_header(&cell.text);
+    if let Some(key) = PART.iter().find(|k| k.path == name && !matches!(k.kind, Kind::Tables | Kind::Rows)) {
+        let good_unit = unit.as_ref().is_none_or(|u| check_unit(sources, &cell.place, key, u));
+        return Column { key: Some(name), unit, good_unit };
+    }
+    let given: Vec<String> = header.iter().map(|c| curves::split_header(&c.text).0).collect();
+    let near = nearest(&name, PART.iter().map(|k| k.path).filter(|k| given.iter().all(|g| g != k)));
+    let hint = near.map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
+    sources.problem(&cell.place, &name, "a known column", hint);
+    Column { key: near.map(str::to_string), unit, good_unit: true }
 }
 
 /// Whether the unit in a header belongs to the key; notes a problem if not.
@@ -140,6 +143,11 @@ pub fn build(
     let saturation = curves::read(sources, folder, v, &ratings);
     let ac_resistance = ac_resistance(sources, v, context.frequency_hz);
     let thermal_resistance_k_per_w = thermal_resistance(sources, v);
+    let core_loss = core_loss(v);
+    let core_loss_tolerance = match core_loss {
+        Some(_) => or_usual(v, "core_loss_tolerance", 0.2, Dimension::Fraction),
+        None => Some(v.number("core_loss_tolerance").unwrap_or(0.0)),
+    };
     note_origin(v);
     let part = Inductor {
         name: v.text("name")?.to_string(),
@@ -156,8 +164,8 @@ pub fn build(
         dcr_typical_ohm: v.number("dcr_typical")?,
         dcr_max_ohm: v.number("dcr_max")?,
         ac_resistance,
-        core_loss: core_loss(v),
-        core_loss_tolerance: v.number("core_loss_tolerance")?,
+        core_loss,
+        core_loss_tolerance: core_loss_tolerance?,
         thermal_resistance_k_per_w: thermal_resistance_k_per_w?,
         max_temperature_degc: v.number("max_temperature"),
         working_voltage_v: v.number("working_voltage"),
@@ -181,15 +189,24 @@ fn three(v: &Values, a: &str, b: &str, c: &str) -> Option<(f64, f64, f64)> {
     Some((v.number(a)?, v.number(b)?, v.number(c)?))
 }
 
-fn ratings(v: &Values) -> Vec<SaturationRating> {
-    let rating = |prefix: &str| {
-        Some(SaturationRating {
-            current_a: v.number(&format!("{prefix}saturation_current"))?,
-            drop: v.number("saturation_drop")?,
-            temperature_degc: v.number(&format!("{prefix}saturation_temperature"))?,
-        })
+/// Ratings of the saturation current; their temperatures default to those that data sheets use (common practice).
+fn ratings(v: &mut Values) -> Vec<SaturationRating> {
+    let mut rating = |prefix: &str, usual_degc: f64| {
+        let path = format!("{prefix}saturation_temperature");
+        let (current_a, drop) = (v.number(&format!("{prefix}saturation_current"))?, v.number("saturation_drop")?);
+        let temperature_degc = or_usual(v, &path, usual_degc, Dimension::Temperature)?;
+        Some(SaturationRating { current_a, drop, temperature_degc })
     };
-    ["", "hot_"].into_iter().filter_map(rating).collect()
+    [rating("", 25.0), rating("hot_", 100.0)].into_iter().flatten().collect()
+}
+
+/// The value stated, or the usual one, listed as an assumption; `None` if what is stated is wrong.
+fn or_usual(v: &mut Values, path: &str, usual: f64, dimension: Dimension) -> Option<f64> {
+    if v.number(path).is_none() && !v.spoilt(path) {
+        v.assume(path, show(usual, dimension), Origin::Assumed, "common practice");
+        return Some(usual);
+    }
+    v.number(path)
 }
 
 fn heating(v: &Values) -> Option<HeatingRating> {
@@ -224,7 +241,7 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
     let Some(rating) = heating(v) else {
         if ["heating_current", "heating_rise", path].iter().all(|p| !v.spoilt(p)) {
             let hint = "for example thermal_resistance = \"54.4 K/W\", or heating_current and heating_rise";
-            sources.problem(&start_of(v), &v.key(path), "the thermal resistance or the heating rating", hint);
+            sources.problem(&v.place("").start(), &v.key(path), "the thermal resistance or the heating rating", hint);
         }
         return None;
     };
@@ -238,11 +255,6 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
         "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))",
     );
     Some(derived)
-}
-
-fn start_of(v: &Values) -> Place {
-    let place = v.place("");
-    Place { span: place.span.start..place.span.start, ..place }
 }
 
 /// "3.0" at the switching frequency, or "1.8 @ 100 kHz".

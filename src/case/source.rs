@@ -19,6 +19,13 @@ pub struct Place {
     pub span: Range<usize>,
 }
 
+impl Place {
+    /// The point where it begins: the place of something that is missing there.
+    pub fn start(&self) -> Place {
+        Place { file: self.file, span: self.span.start..self.span.start }
+    }
+}
+
 /// A value with its place. Numbers keep their text.
 #[derive(Clone, Debug)]
 pub struct Node {
