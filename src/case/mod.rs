@@ -167,7 +167,8 @@ const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
 pub fn read(folder: &Path) -> Result<Case, Error> {
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
-    let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| n.to_string_lossy().into_owned());
+    let name =
+        folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| n.to_string_lossy().into_owned());
     let mut sources = Sources::default();
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder);
@@ -219,7 +220,11 @@ fn read_parts(sources: &mut Sources, folder: &Path) -> Vec<Values> {
     let mut nodes: Vec<Node> = Vec::new();
     for name in present {
         let Some(file) = sources.read(folder, name, None) else { continue };
-        nodes.extend(if name.ends_with(".csv") { parts::nodes_of_csv(sources, file) } else { parts::nodes_of_toml(sources, file) });
+        nodes.extend(if name.ends_with(".csv") {
+            parts::nodes_of_csv(sources, file)
+        } else {
+            parts::nodes_of_toml(sources, file)
+        });
     }
     let label = |i: usize, node: &Node| parts::name_of(node).unwrap_or(format!("part {}", i + 1));
     nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()

@@ -187,8 +187,8 @@ pub enum Judgement {
     Fail,
 }
 
-/// Outcome for a substitute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+/// Outcome for a substitute, from best to worst.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// Every limit is met.
