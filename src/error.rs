@@ -29,6 +29,9 @@ pub enum Error {
         /// Part, input voltage, load, corner.
         condition: String,
     },
+    /// Arguments that do not fit the case, or results that cannot be put where they should go.
+    #[error("{0}")]
+    Output(String),
     /// The user interrupted the run.
     #[error("error: interrupted")]
     Interrupted,

@@ -213,6 +213,11 @@ fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &
 /// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
 ///
 /// A number keeps its unit: a space behind a digit is not a place to break.
+/// One item of a list, wrapped at a width.
+pub fn item(text: &str, width: usize) -> String {
+    wrap(text, width, "  - ", "    ").join("\n")
+}
+
 fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = first.to_string();
