@@ -313,6 +313,7 @@ fn plain_unit(quantity: &str) -> &'static str {
     match quantity {
         "output_mean" => "V",
         "current_high" | "current_low" | "current_rms" => "A",
+        "duty" => "fraction",
         "total_loss" | "winding_dc_loss" | "winding_ac_loss" | "core_loss" => "W",
         _ => "",
     }
@@ -446,9 +447,10 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         let own: Vec<&JobResult> = results.iter().filter(|result| result.part == index).collect();
         let hottest_degc = own.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
         let peak_a = own.iter().map(|result| result.peak_a).fold(0.0, f64::max);
-        let (data, plot) = data_record(case, part, hottest_degc, peak_a)?;
+        let (at_limit, plot) = limit_record(case, part, hottest_degc, peak_a)?;
         let mut records: Vec<ConditionRecord> = own.iter().flat_map(|result| result.records.iter().cloned()).collect();
-        records.push(data);
+        records.extend(at_limit);
+        records.push(sheet_record(case, part));
         curves.saturation.push(plot);
         for (period, losses) in own.iter().filter_map(|result| result.period.clone()) {
             curves.periods.push(period);
@@ -458,8 +460,10 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
     }
     let quantities = judge::rows(case, &parts);
-    let verdicts = (1..parts.len()).map(|index| judge::verdict(case, &quantities, index, &parts[index])).collect();
+    let verdicts = (1..parts.len()).map(|index| judge::verdict(case, &quantities, index, &parts)).collect();
     let residuals: Vec<f64> = results.iter().flat_map(|result| result.residuals.iter().copied()).collect();
+    let mut warnings = case.warnings.clone();
+    warnings.extend(judge::shared_notes(&parts).into_iter().map(|note| format!("all parts: {note}")));
     let record = Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
@@ -468,7 +472,7 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         quantities,
         verdicts,
         origins: origins(case),
-        warnings: case.warnings.clone(),
+        warnings,
         energy_book: EnergyRecord {
             runs: residuals.len(),
             worst_residual: residuals.iter().copied().fold(0.0, f64::max),
@@ -496,50 +500,45 @@ fn step_words(case: &Case, step: &LoadStep) -> String {
     )
 }
 
-/// What follows from data and the hottest winding without a run: the current at the limit, the fit.
-fn data_record(
+/// The current at the limit with the hottest winding that occurred, which needs no run, and the plot of the curve.
+fn limit_record(
     case: &Case,
     part: &Inductor,
     hottest_degc: f64,
     peak_a: f64,
-) -> Result<(ConditionRecord, SaturationPlot), Error> {
+) -> Result<(Option<ConditionRecord>, SaturationPlot), Error> {
     let curve_at = |degc: f64, factor: f64| {
         FluxCurve::new(&part.saturation, degc, factor)
             .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
     };
     let low = curve_at(hottest_degc, 1.0 - part.tolerance)?;
     let (cold, hot) = (curve_at(25.0, 1.0)?, curve_at(hottest_degc, 1.0)?);
-    let mut values = vec![];
-    let mut notes = vec![];
-    let limit = case.board.control.current_limit.map(|limit| {
-        let stage = &case.board.stage;
+    let stage = &case.board.stage;
+    let reached_a = case.board.control.current_limit.map(|limit| {
         let loop_ohm =
             stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
         let input_v = highest_input_v(&case.board);
-        let current_a = current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s);
-        if low.is_beyond(current_a) {
-            notes.push(
-                "the current at the limit lies beyond the saturation data: inductance held at its last value".into(),
-            );
-        }
-        values.push(value("limit_current", current_a));
-        values.push(value("limit_share", low.inductance_h(current_a) / part.inductance_h));
-        (current_a, hot.inductance_h(current_a))
+        current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
     });
-    values.extend(part.working_voltage_v.map(|v| value("working_voltage", v)));
-    if case.board.keep_out.is_some() {
-        for (quantity, size) in [
-            ("body_height", part.body.map(|body| body.height_m)),
-            ("body_length", part.body.map(|body| body.length_m)),
-            ("body_width", part.body.map(|body| body.width_m)),
-        ] {
-            values.extend(size.map(|size| value(quantity, size)));
-        }
-    }
-    if let (Some(land), Some(terminals)) = (case.board.land, part.terminals) {
-        values.push(value("terminal_on_pad", terminals.share_on(&land)));
-    }
-    let end_a = 1.15 * limit.map_or(peak_a, |limit| limit.0.max(peak_a));
+    let record = reached_a.map(|current_a| ConditionRecord {
+        condition: "data".into(),
+        corner: "output shorted, hottest winding, low L, highest limit and input".into(),
+        input_v: None,
+        load_a: None,
+        winding_degc: Some(hottest_degc),
+        values: vec![
+            value("limit_current", current_a),
+            value("limit_share", low.inductance_h(current_a) / part.inductance_h),
+        ],
+        notes: low
+            .is_beyond(current_a)
+            .then(|| {
+                "the current at the limit lies beyond the saturation data: inductance held at its last value".into()
+            })
+            .into_iter()
+            .collect(),
+    });
+    let end_a = 1.15 * reached_a.map_or(peak_a, |current_a| current_a.max(peak_a));
     let points = |curve: &FluxCurve| {
         (0..=CURVE_POINTS).map(|k| end_a * k as f64 / CURVE_POINTS as f64).map(|a| (a, curve.inductance_h(a))).collect()
     };
@@ -549,21 +548,31 @@ fn data_record(
         hot: points(&hot),
         hot_degc: hottest_degc,
         peak: (peak_a, hot.inductance_h(peak_a)),
-        limit,
-    };
-    let record = ConditionRecord {
-        condition: "data".into(),
-        corner: match limit {
-            Some(_) => "hottest winding, low L, highest limit and input".into(),
-            None => "data".into(),
-        },
-        input_v: None,
-        load_a: None,
-        winding_degc: Some(hottest_degc),
-        values,
-        notes,
+        limit: reached_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
     };
     Ok((record, plot))
+}
+
+/// What the data sheet alone says: working voltage and fit.
+fn sheet_record(case: &Case, part: &Inductor) -> ConditionRecord {
+    let body = part.body.filter(|_| case.board.keep_out.is_some());
+    let on_pad = case.board.land.zip(part.terminals).map(|(land, terminals)| terminals.share_on(&land));
+    let values = [
+        ("working_voltage", part.working_voltage_v),
+        ("body_height", body.map(|body| body.height_m)),
+        ("body_length", body.map(|body| body.length_m)),
+        ("body_width", body.map(|body| body.width_m)),
+        ("terminal_on_pad", on_pad),
+    ];
+    ConditionRecord {
+        condition: "data".into(),
+        corner: "data sheet".into(),
+        input_v: None,
+        load_a: None,
+        winding_degc: None,
+        values: values.into_iter().filter_map(|(quantity, number)| Some(value(quantity, number?))).collect(),
+        notes: vec![],
+    }
 }
 
 fn identity(case: &Case) -> CaseIdentity {

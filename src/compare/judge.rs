@@ -14,6 +14,8 @@ use crate::units;
 const RINGING: f64 = 1.2;
 /// A bench sees a change of this many times what it resolves (coverage factor of 95 %).
 const COVERAGE: f64 = 2.0;
+/// Share of a limit below which the original's value is no base for a fraction.
+const SMALL_SHARE: f64 = 0.1;
 /// Winding temperature in degrees Celsius from which iron powder may age (common practice).
 const AGEING_DEGC: f64 = 100.0;
 
@@ -35,8 +37,10 @@ pub fn rows(case: &Case, parts: &[PartRecord]) -> Vec<QuantityRow> {
 fn row(case: &Case, parts: &[PartRecord], quantity: &Quantity) -> QuantityRow {
     let original = values(case, &parts[0], quantity);
     let agreed = (quantity.agreed)(&case.limits.changes);
+    // A change for the worse is negative where more is better.
+    let sign = if quantity.side == Side::AtLeast { -1.0 } else { 1.0 };
     let agreed_change =
-        agreed.map(|agreed| LimitRecord { value: agreed.change, side: quantity.side, stated: agreed.stated });
+        agreed.map(|agreed| LimitRecord { value: sign * agreed.change, side: quantity.side, stated: agreed.stated });
     let cells = parts
         .iter()
         .zip(&case.parts)
@@ -97,11 +101,9 @@ fn cell(
     let ambient = case.board.ambient_degc;
     let uncertainty = quantity.uncertainty(worst.value, ambient);
     let limit = (quantity.limit)(case, part);
-    let change = original.and_then(|original| worst_change(case, quantity, found, original));
+    let change = original.and_then(|original| worst_change(case, quantity, found, original, limit.as_ref()));
     let relative = match (&change, agreed) {
-        (Some(change), Some(agreed)) => {
-            judge_change(change.change, quantity.change_uncertainty(worst.value, ambient), agreed)
-        }
+        (Some(change), Some(agreed)) => judge(change.change, quantity.change_uncertainty(worst.value, ambient), agreed),
         _ => Judgement::NoLimit,
     };
     Some(Cell {
@@ -113,7 +115,7 @@ fn cell(
         share_of_limit: limit.as_ref().filter(|limit| limit.value != 0.0).map(|limit| worst.value / limit.value),
         absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, limit)),
         relative,
-        bench_sees: change.as_ref().map(|change| change.in_resolutions.is_some_and(|times| times >= COVERAGE)),
+        bench_sees: change.as_ref().and_then(|change| change.in_resolutions).map(|times| times >= COVERAGE),
     })
 }
 
@@ -131,7 +133,11 @@ fn worst_change<'a>(
     quantity: &Quantity,
     found: &[Found<'a>],
     original: &[Found<'_>],
+    limit: Option<&LimitRecord>,
 ) -> Option<Change<'a>> {
+    // Where the original uses less than a tenth of a limit, a change is a fraction of that tenth: 2 us after 0 us is no
+    // change of any weight where 300 us are allowed.
+    let least_base = limit.map_or(f64::MIN_POSITIVE, |limit| SMALL_SHARE * limit.value);
     let same = |a: &ConditionRecord, b: &ConditionRecord| {
         a.condition == b.condition && a.corner == b.corner && a.input_v == b.input_v && a.load_a == b.load_a
     };
@@ -141,8 +147,7 @@ fn worst_change<'a>(
         let resolution = quantity.bench_resolution(&case.bench, base.value);
         let change = match quantity.change_kind {
             ChangeKind::Difference => difference,
-            // Below what a bench can tell from zero a fraction says nothing.
-            ChangeKind::Fraction => difference / base.value.abs().max(resolution.unwrap_or(f64::MIN_POSITIVE)),
+            ChangeKind::Fraction => difference / base.value.abs().max(least_base),
         };
         Some(Change { change, in_resolutions: resolution.map(|r| (difference / r).abs()), condition: mine.condition })
     });
@@ -170,16 +175,6 @@ pub fn judge(value: f64, uncertainty: f64, limit: &LimitRecord) -> Judgement {
     }
 }
 
-/// A change against the agreed one; the agreed change has the sign of the adverse direction.
-fn judge_change(change: f64, uncertainty: f64, agreed: &LimitRecord) -> Judgement {
-    let adverse = match agreed.side {
-        Side::AtMost => change,
-        Side::AtLeast => -change,
-        Side::Within => change.abs(),
-    };
-    judge(adverse, uncertainty, &LimitRecord { side: Side::AtMost, ..agreed.clone() })
-}
-
 /// A condition in words.
 pub fn place(condition: &ConditionRecord) -> String {
     let mut words = vec![];
@@ -190,7 +185,11 @@ pub fn place(condition: &ConditionRecord) -> String {
     if condition.condition == "steady" {
         words.extend(condition.load_a.map(|a| say(a, "A")));
     }
-    words.push(condition.corner.clone());
+    if condition.condition != "data" {
+        words.push(condition.corner.clone());
+    } else {
+        words = vec![condition.corner.clone()];
+    }
     words.join(", ")
 }
 
@@ -199,6 +198,7 @@ pub fn say(value: f64, unit: &str) -> String {
     match unit {
         "degC" => format!("{value:.1} °C"),
         "K" => format!("{value:.1} K"),
+        "fraction" => format!("{:.1} %", 100.0 * value),
         "" => {
             let text = format!("{value:.3}");
             text.trim_end_matches('0').trim_end_matches('.').to_string()
@@ -235,7 +235,8 @@ struct Finding {
 }
 
 /// The verdict on one substitute (`index` among the parts).
-pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, part: &PartRecord) -> Verdict {
+pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRecord]) -> Verdict {
+    let part = &parts[index];
     let mut findings: Vec<Finding> = rows.iter().flat_map(|row| findings_of(case, row, index)).collect();
     findings.extend(data_findings(case, rows, index));
     findings.sort_by(|a, b| b.outcome.cmp(&a.outcome).then(b.excess.total_cmp(&a.excess)));
@@ -255,7 +256,8 @@ pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, part: &PartRecor
         .filter(|finding| finding.sentence != sentence)
         .partition(|finding| finding.outcome >= Outcome::Inconclusive);
     let mut notes: Vec<String> = notes.iter().map(|finding| finding.sentence.clone()).collect();
-    notes.extend(condition_notes(part));
+    let shared = shared_notes(parts);
+    notes.extend(condition_notes(part, |note| !shared.contains(&note.to_string())));
     Verdict {
         part: part.name.clone(),
         outcome,
@@ -276,6 +278,10 @@ fn findings_of(case: &Case, row: &QuantityRow, index: usize) -> Vec<Finding> {
         if let Some(outcome) = outcome_of(cell.absolute, limit.stated) {
             let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
             let shared = cell.absolute == Judgement::Fail && original_fails;
+            // A default that the working board breaks as well is no yardstick for this board.
+            if shared && !limit.stated {
+                return vec![];
+            }
             let excess = match limit.side {
                 Side::AtLeast => limit.value / cell.value - 1.0,
                 _ => cell.value / limit.value - 1.0,
@@ -291,10 +297,10 @@ fn findings_of(case: &Case, row: &QuantityRow, index: usize) -> Vec<Finding> {
                 "{}: {} against the original, more than the {what} {} ({})",
                 quantity.label,
                 say_change(quantity, change),
-                say_change(quantity, agreed.value).trim_start_matches('+'),
+                say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
                 cell.change_place.as_deref().unwrap_or("data")
             );
-            findings.push(Finding { outcome, excess: change.abs() / agreed.value - 1.0, sentence, shared: false });
+            findings.push(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false });
         }
     }
     findings
@@ -369,11 +375,23 @@ fn data_findings(case: &Case, rows: &[QuantityRow], index: usize) -> Vec<Finding
         .collect()
 }
 
-/// Notes of the conditions, each once, with the first place where it arose.
-fn condition_notes(part: &PartRecord) -> Vec<String> {
+/// Notes that the results of every part carry: they say something about the data or the model, not about a part.
+pub fn shared_notes(parts: &[PartRecord]) -> Vec<String> {
+    let has = |part: &PartRecord, note: &String| part.results.iter().any(|result| result.notes.contains(note));
+    let mut shared: Vec<String> = vec![];
+    for note in parts[0].results.iter().flat_map(|result| &result.notes) {
+        if !shared.contains(note) && parts.iter().all(|part| has(part, note)) {
+            shared.push(note.clone());
+        }
+    }
+    shared
+}
+
+/// Notes of the conditions that are wanted, each once, with the first place where it arose.
+fn condition_notes(part: &PartRecord, wanted: impl Fn(&str) -> bool) -> Vec<String> {
     let mut notes: Vec<(String, String, usize)> = vec![];
     for condition in &part.results {
-        for note in &condition.notes {
+        for note in condition.notes.iter().filter(|note| wanted(note)) {
             match notes.iter_mut().find(|(known, _, _)| known == note) {
                 Some((_, _, count)) => *count += 1,
                 None => notes.push((note.clone(), place(condition), 1)),
@@ -395,8 +413,9 @@ fn nearest_limit(rows: &[QuantityRow], index: usize) -> String {
         let cell = row.cells[index].as_ref()?;
         let share = cell.share_of_limit?;
         let quantity = quantities::find(&row.quantity)?;
-        // Counts that sit on their limit by nature say nothing about the margin.
-        if quantity.id == "periods" {
+        // Defaults are no limits of this board, and counts that sit on their limit say nothing about the margin.
+        let stated = row.limit.as_ref().is_some_and(|limit| limit.stated);
+        if !stated || quantity.id == "periods" {
             return None;
         }
         Some((if quantity.side == Side::AtLeast { 1.0 / share } else { share }, quantity.label, cell.place.clone()))

@@ -233,6 +233,7 @@ pub static QUANTITIES: &[Quantity] = &[
     Quantity {
         id: "limit_share",
         label: "Inductance left at limit",
+        unit: "fraction",
         side: Side::AtLeast,
         trust: WAVEFORM,
         limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
@@ -255,6 +256,7 @@ pub static QUANTITIES: &[Quantity] = &[
     Quantity {
         id: "efficiency",
         label: "Efficiency, full load",
+        unit: "fraction",
         change_kind: ChangeKind::Difference,
         side: Side::AtLeast,
         scope: Scope::FullLoadNominal,
@@ -296,6 +298,7 @@ pub static QUANTITIES: &[Quantity] = &[
     Quantity {
         id: "terminal_on_pad",
         label: "Terminal area on the pads",
+        unit: "fraction",
         side: Side::AtLeast,
         limit: |_, _| Some(at_least(LEAST_TERMINAL_ON_PAD, false)),
         ..BASE
