@@ -2,6 +2,7 @@
 
 pub mod book;
 pub mod compensator;
+pub mod crosscheck;
 pub mod crossing;
 pub mod error;
 pub mod machine;
