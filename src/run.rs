@@ -5,13 +5,16 @@ use crate::case::{Case, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
-    CaseIdentity, ConditionRecord, Curves, EnergyRecord, FileRecord, LossSplit, OriginRecord, PartRecord, PeriodCurve,
-    RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
+    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LossSplit, OriginRecord,
+    PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
 };
 use crate::engine::book::ALLOWED_RESIDUAL;
+use crate::engine::crosscheck::{self, Difference};
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::network::Circuit;
+use crate::engine::program::Program;
+use crate::engine::steady::Orbit;
 use crate::error::Error;
 use crate::loss::budget::{Budget, budget};
 use crate::loss::{copper, thermal};
@@ -301,6 +304,59 @@ impl Job {
         result.records.push(record);
         Ok(())
     }
+}
+
+/// Relative tolerance of the independent integration.
+const CROSS_CHECK_TOLERANCE: f64 = 1e-9;
+/// Samples a period, and the offset of the first as a share of the period, which keeps samples off the clock edges.
+const CROSS_CHECK_SAMPLES: (f64, f64) = (40.0, 0.0137);
+/// Periods of the steady state that are integrated.
+const CROSS_CHECK_PERIODS: u64 = 50;
+
+/// Integrates steady state and load step of every part, nominal, by the independent method on the smooth saturation curve.
+///
+/// # Errors
+/// Whatever stops either engine.
+pub fn cross_check(case: &Case) -> Result<Vec<CrossCheckRecord>, Error> {
+    let checks: Vec<Result<Vec<CrossCheckRecord>, Error>> =
+        case.parts.par_iter().map(|part| cross_check_part(case, part)).collect();
+    Ok(checks.into_iter().collect::<Result<Vec<_>, Error>>()?.concat())
+}
+
+fn cross_check_part(case: &Case, part: &Inductor) -> Result<Vec<CrossCheckRecord>, Error> {
+    let input_v = case.board.nominal_input_v;
+    let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+    let check = |warm: &mut Warm, orbit: &Orbit, cycles: u64, program: &Program, condition: String| {
+        let period_s = warm.machine.period_s();
+        let (every_s, offset_s) = (period_s / CROSS_CHECK_SAMPLES.0, CROSS_CHECK_SAMPLES.1 * period_s);
+        let tolerance = CROSS_CHECK_TOLERANCE;
+        let found = crosscheck::compare(
+            &mut warm.machine,
+            &warm.curve,
+            &orbit.x,
+            cycles,
+            program,
+            every_s,
+            offset_s,
+            tolerance,
+        )
+        .map_err(|error| engine_error(error, &format!("{}, {condition}", part.name)))?;
+        let Difference { output_v, current_a, samples, .. } = found;
+        Ok::<_, Error>(CrossCheckRecord { part: part.name.clone(), condition, output_v, current_a, samples })
+    };
+    let mut warm = warm_steady(case, part, CORNERS[0], input_v, full_a)?;
+    let orbit = warm.steady.orbit.clone();
+    let program = Program::constant(orbit.program_a);
+    let mut records = vec![check(&mut warm, &orbit, CROSS_CHECK_PERIODS, &program, condition_words(case, full_a))?];
+    if let Some(step) = case.board.load_step {
+        let mut warm = warm_steady(case, part, CORNERS[0], input_v, step.to_a)?;
+        let low = steady::measure(&mut warm.machine, step.from_a)
+            .map_err(|error| engine_error(error, &format!("{}, load step", part.name)))?;
+        let timing = Timing::new(&step, warm.machine.period_s(), 0.0);
+        let program = timing.program(&step, &warm.machine);
+        records.push(check(&mut warm, &low.orbit, timing.cycles, &program, step_words(case, &step))?);
+    }
+    Ok(records)
 }
 
 fn value(quantity: &str, value: f64) -> ValueRecord {

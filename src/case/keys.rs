@@ -186,7 +186,7 @@ pub const BOARD: &[Key] = &[
     q("control.compensator.ro", Resistance, Req, 1e3, 1e10, "\"4 Mohm\"", "Output resistance of the amplifier.").only(OTA),
     q("control.compensator.rc", Resistance, Req, 1.0, 1e8, "\"51 kohm\"", "Series resistor to ground.").only(OTA),
     q("control.compensator.cc", Capacitance, Req, 1e-12, 1e-3, "\"330 pF\"", "Series capacitor to ground.").only(OTA),
-    q("control.compensator.chf", Capacitance, Std("0 F", "none fitted"), 0.0, 1e-3, "\"15 pF\"", "Parallel capacitor to ground.").only(OTA),
+    q("control.compensator.chf", Capacitance, Std("5 pF", "pin and track, common practice"), 1e-13, 1e-3, "\"15 pF\"", "Parallel capacitor to ground.").only(OTA),
     q("control.compensator.clamp_low", Voltage, Std("0 V", CP), -10.0, 100.0, "\"0 V\"", "Lowest control voltage.").only(ANY_AMPLIFIER),
     q("control.compensator.clamp_high", Voltage, Derived("voltage mode: 1.1 x the ramp's amplitude at the highest input; peak current mode: 1.2 x the highest current-limit threshold / `current_gain`"), 1e-3, 1e3, "\"1.2 V\"", "Highest control voltage.").only(ANY_AMPLIFIER),
     key("control.current_limit", Table, Opt("no cycle-by-cycle limit"), "", "Cycle-by-cycle limit of the inductor current."),
@@ -228,7 +228,7 @@ pub const BOARD: &[Key] = &[
     q("bench.temperature", TemperatureRise, Std("2 K", CP), 0.0, 50.0, "\"2 K\"", "Temperatures."),
     q("bench.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency."),
     key("numerics", Table, Std("", ""), "", "Numerical settings."),
-    q("numerics.saturation_error", Current, Std("1 mA", "far below what a bench resolves"), 1e-6, 1.0, "\"1 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
+    q("numerics.saturation_error", Current, Std("0.5 mA", "far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
 ];
 
 /// Keys of one part: of an entry `[[part]]` in `parts.toml` or, except for the tables, a column in `parts.csv`.

@@ -51,7 +51,10 @@ impl Compare {
             folder::check(target, self.replace).map_err(output::report_error)?;
             output::note_target(target);
         }
-        let (record, curves) = run::compare(&case, &output::progress)?;
+        let (mut record, curves) = run::compare(&case, &output::progress)?;
+        if self.cross_check {
+            record.cross_check = run::cross_check(&case)?;
+        }
         if self.json {
             output::print(&json::record(&record).map_err(output::report_error)?)?;
         } else {
