@@ -4,6 +4,7 @@
 
 pub mod board;
 pub mod case;
+pub mod cli;
 pub mod compare;
 pub mod engine;
 pub mod error;

@@ -1,1 +1,7 @@
-fn main() {}
+//! `presolder`: the command line.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    presolder::cli::main()
+}

@@ -1,1 +1,724 @@
-//! Room: run.
+//! The corridor: calls the rooms in order and owns the loop between losses and temperature. Read this first.
+
+use crate::board::LoadStep;
+use crate::case::{Case, Origin};
+use crate::compare::judge;
+use crate::compare::quantities::{QUANTITIES, highest_input_v};
+use crate::compare::record::{
+    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LossSplit, OriginRecord,
+    PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
+};
+use crate::engine::book::ALLOWED_RESIDUAL;
+use crate::engine::crosscheck::{self, Difference};
+use crate::engine::error::EngineError;
+use crate::engine::machine::Machine;
+use crate::engine::network::Circuit;
+use crate::engine::program::Program;
+use crate::engine::steady::Orbit;
+use crate::error::Error;
+use crate::loss::budget::{Budget, budget};
+use crate::loss::{copper, thermal};
+use crate::measure::curves::Thinned;
+use crate::measure::limit::current_after_delay_a;
+use crate::measure::steady::{self, Conduction, SteadyResult};
+use crate::measure::step::{self, StepResult, Timing};
+use crate::parts::Inductor;
+use crate::parts::saturation::{FluxCurve, FluxTable};
+use rayon::prelude::*;
+
+/// Name of the nominal corner.
+pub const NOMINAL: &str = "nominal";
+/// Starts of the load step within the period that are tried; the worst counts.
+const STEP_FRACTIONS: [f64; 4] = [0.0, 0.25, 0.5, 0.75];
+/// Number of intervals to which a load step's waveform is thinned at most.
+const STEP_INTERVALS: f64 = 6000.0;
+/// Points of an inductance curve in a plot.
+const CURVE_POINTS: usize = 120;
+/// Stands in for the number of periods where a waveform does not repeat at all.
+const IRREGULAR_PERIODS: f64 = 64.0;
+
+/// A corner of tolerances.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Corner {
+    /// In words.
+    pub name: &'static str,
+    /// Sign of the inductance tolerance: -1, 0 or 1.
+    pub inductance: f64,
+    /// Largest winding resistance and core loss, aged capacitors.
+    pub worn: bool,
+}
+
+/// The corners of every comparison.
+pub const CORNERS: [Corner; 3] = [
+    Corner { name: NOMINAL, inductance: 0.0, worn: false },
+    Corner { name: "low L, worn", inductance: -1.0, worn: true },
+    Corner { name: "high L, worn", inductance: 1.0, worn: true },
+];
+
+impl Corner {
+    /// Factor on the inductance of a part.
+    pub fn inductance_factor(&self, part: &Inductor) -> f64 {
+        1.0 + self.inductance * part.tolerance
+    }
+
+    fn dcr_ohm(&self, part: &Inductor) -> f64 {
+        if self.worn { part.dcr_max_ohm } else { part.dcr_typical_ohm }
+    }
+
+    fn core_factor(&self, part: &Inductor) -> f64 {
+        if self.worn { 1.0 + part.core_loss_tolerance } else { 1.0 }
+    }
+}
+
+/// A machine for a part at a corner, input voltage, load and winding temperature, with the smooth curve behind it.
+///
+/// # Errors
+/// A circuit that the engine cannot hold, or a saturation table that cannot be laid.
+pub fn machine(
+    case: &Case,
+    part: &Inductor,
+    corner: Corner,
+    input_v: f64,
+    load_a: f64,
+    winding_degc: f64,
+) -> Result<(Machine, FluxCurve), Error> {
+    let failed = |what: String| Error::Unreachable { what, condition: format!("{}, {}", part.name, corner.name) };
+    let curve = FluxCurve::new(&part.saturation, winding_degc, corner.inductance_factor(part))
+        .map_err(|error| failed(error.to_string()))?;
+    let table =
+        FluxTable::from_curve(&curve, case.numerics.saturation_error_a).map_err(|error| failed(error.to_string()))?;
+    let dcr_ohm = copper::resistance_ohm(corner.dcr_ohm(part), winding_degc);
+    let mut circuit = Circuit::new(&case.board, table, dcr_ohm, input_v, load_a);
+    if corner.worn {
+        circuit.bank.iter_mut().for_each(|branch| branch.capacitance_f = branch.aged_capacitance_f);
+    }
+    Ok((Machine::new(circuit).map_err(|error| failed(error.to_string()))?, curve))
+}
+
+/// A steady state at its own winding temperature.
+pub struct Warm {
+    /// Measured steady state.
+    pub steady: SteadyResult,
+    /// Losses.
+    pub budget: Budget,
+    /// Winding temperature in degrees Celsius.
+    pub winding_degc: f64,
+    /// Machine at that temperature.
+    pub machine: Machine,
+    /// Smooth curve at that temperature.
+    pub curve: FluxCurve,
+    /// Whether the temperature ran away instead of settling.
+    pub runaway: bool,
+}
+
+/// Steady state and winding temperature together: each depends on the other until both settle.
+///
+/// # Errors
+/// No steady state, an energy book that does not close, or data that an equation cannot use.
+pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, load_a: f64) -> Result<Warm, Error> {
+    let at = |winding_degc: f64| -> Result<Warm, Error> {
+        let (mut machine, curve) = machine(case, part, corner, input_v, load_a, winding_degc)?;
+        let condition =
+            format!("{}, {}, {}, {}", part.name, judge::say(input_v, "V"), judge::say(load_a, "A"), corner.name);
+        let steady = steady::measure(&mut machine, load_a).map_err(|error| engine_error(error, &condition))?;
+        let budget = budget(&case.board, part, input_v, machine.circuit.dcr_ohm, corner.core_factor(part), &steady)
+            .map_err(|error| Error::Unreachable { what: error.to_string(), condition })?;
+        Ok(Warm { steady, budget, winding_degc, machine, curve, runaway: false })
+    };
+    let mut last = None;
+    let outcome = thermal::settle(case.board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
+        let warm = at(winding_degc)?;
+        let loss_w = warm.budget.inductor_w();
+        last = Some(warm);
+        Ok::<f64, Error>(loss_w)
+    })?;
+    let settled = matches!(outcome, thermal::Outcome::Settled(_));
+    match last {
+        Some(warm) => Ok(Warm { runaway: !settled, ..warm }),
+        None => at(case.board.ambient_degc),
+    }
+}
+
+fn engine_error(error: EngineError, condition: &str) -> Error {
+    match error {
+        EngineError::Interrupted => Error::Interrupted,
+        error => Error::Unreachable { what: error.to_string(), condition: condition.to_string() },
+    }
+}
+
+/// Whether an error is a finding about the part (it has no periodic steady state) rather than a failure of the run.
+fn is_irregular(error: &Error) -> bool {
+    matches!(error, Error::Unreachable { what, .. } if what.starts_with("no steady state"))
+}
+
+/// Compares the original with every substitute. `progress` is told, in words, what has been done.
+///
+/// # Errors
+/// A condition that cannot be simulated, or an interruption.
+pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Record, Curves), Error> {
+    let jobs: Vec<Job> = (0..case.parts.len())
+        .flat_map(|part| {
+            CORNERS
+                .iter()
+                .flat_map(move |&corner| case.board.input_v.iter().map(move |&input_v| Job { part, corner, input_v }))
+        })
+        .collect();
+    let total = jobs.len();
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let results: Vec<Result<JobResult, Error>> = jobs
+        .par_iter()
+        .map(|job| {
+            let result = job.run(case);
+            progress(done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, total);
+            result
+        })
+        .collect();
+    // The first error in the order of the jobs, whatever the order in which threads finished.
+    let results = results.into_iter().collect::<Result<Vec<JobResult>, Error>>()?;
+    assemble(case, &results)
+}
+
+/// One part at one corner and input voltage.
+#[derive(Clone, Copy, Debug)]
+struct Job {
+    part: usize,
+    corner: Corner,
+    input_v: f64,
+}
+
+/// What a job found.
+#[derive(Default)]
+struct JobResult {
+    part: usize,
+    records: Vec<ConditionRecord>,
+    residuals: Vec<f64>,
+    hottest_degc: f64,
+    peak_a: f64,
+    period: Option<(PeriodCurve, LossSplit)>,
+    step: Option<StepCurve>,
+    load_error: f64,
+}
+
+impl Job {
+    fn run(&self, case: &Case) -> Result<JobResult, Error> {
+        let mut result = JobResult { part: self.part, ..JobResult::default() };
+        for &load_a in &case.board.load_a {
+            self.steady(case, load_a, &mut result)?;
+        }
+        if let Some(step) = case.board.load_step {
+            self.load_step(case, &step, &mut result)?;
+        }
+        Ok(result)
+    }
+
+    fn is_nominal(&self, case: &Case) -> bool {
+        self.corner.name == NOMINAL && self.input_v == case.board.nominal_input_v
+    }
+
+    fn condition(&self, kind: &str, load_a: f64) -> ConditionRecord {
+        ConditionRecord {
+            condition: kind.into(),
+            corner: self.corner.name.into(),
+            input_v: Some(self.input_v),
+            load_a: Some(load_a),
+            winding_degc: None,
+            values: vec![],
+            notes: vec![],
+        }
+    }
+
+    fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<(), Error> {
+        let part = &case.parts[self.part];
+        let mut record = self.condition("steady", load_a);
+        let warm = match warm_steady(case, part, self.corner, self.input_v, load_a) {
+            Ok(warm) => warm,
+            Err(error) if is_irregular(&error) => {
+                record.values.push(value("periods", IRREGULAR_PERIODS));
+                record.notes.push("the waveform does not repeat: it was not measured".into());
+                result.records.push(record);
+                return Ok(());
+            }
+            Err(error) => return Err(error),
+        };
+        record.winding_degc = Some(warm.winding_degc);
+        record.values = steady_values(&warm);
+        record.notes = steady_notes(case, part, &warm);
+        result.records.push(record);
+        result.residuals.push(warm.steady.book.residual().abs());
+        result.hottest_degc = result.hottest_degc.max(warm.winding_degc);
+        result.peak_a = result.peak_a.max(warm.steady.current.high);
+        result.load_error = result.load_error.max(warm.machine.circuit.load_linearisation_error());
+        if self.is_nominal(case) && Some(load_a) == case.board.load_a.last().copied() {
+            let losses = LossSplit { part: part.name.clone(), items: warm.budget.items() };
+            result.period = Some((period_curve(&part.name, &warm.steady), losses));
+        }
+        Ok(())
+    }
+
+    fn load_step(&self, case: &Case, step: &LoadStep, result: &mut JobResult) -> Result<(), Error> {
+        let part = &case.parts[self.part];
+        let mut record = self.condition("load step", step.to_a);
+        let words = format!("{}, load step, {}, {}", part.name, judge::say(self.input_v, "V"), self.corner.name);
+        let fail = |error: EngineError| engine_error(error, &words);
+        let upper = warm_steady(case, part, self.corner, self.input_v, step.to_a);
+        let (mut machine, high, winding_degc) = match upper {
+            Ok(warm) => (warm.machine, warm.steady, warm.winding_degc),
+            Err(error) if is_irregular(&error) => {
+                record.notes.push("no periodic steady state at the upper level: the step was not simulated".into());
+                result.records.push(record);
+                return Ok(());
+            }
+            Err(error) => return Err(error),
+        };
+        let low = match steady::measure(&mut machine, step.from_a) {
+            Ok(low) => low,
+            Err(EngineError::NoSteadyState { .. }) => {
+                record.notes.push("no periodic steady state at the lower level: the step was not simulated".into());
+                result.records.push(record);
+                return Ok(());
+            }
+            Err(error) => return Err(fail(error)),
+        };
+        let means_v = (low.mean_output_v(), high.mean_output_v());
+        let band_v = case.limits.recovery_band * case.board.output_v;
+        let mut runs = vec![];
+        for fraction in STEP_FRACTIONS {
+            let timing = Timing::new(step, machine.period_s(), fraction);
+            let duration_s = timing.cycles as f64 * machine.period_s();
+            let interval_s = (duration_s / STEP_INTERVALS).max(0.25 * machine.period_s());
+            let wanted = self.is_nominal(case) && fraction == 0.0;
+            let mut thinned = wanted.then(|| Thinned::new(timing.step, machine.period_s(), interval_s));
+            let run = match &mut thinned {
+                Some(thinned) => step::run(&mut machine, step, fraction, &low.orbit, means_v, band_v, thinned),
+                None => step::run(&mut machine, step, fraction, &low.orbit, means_v, band_v, &mut ()),
+            }
+            .map_err(fail)?;
+            result.residuals.push(run.book_residual);
+            result.peak_a = result.peak_a.max(run.peak_a());
+            result.step = result.step.take().or(thinned.map(|thinned| step_curve(&part.name, thinned, means_v)));
+            runs.push(run);
+        }
+        record.winding_degc = Some(winding_degc);
+        record.values = step_values(case, &runs);
+        record.notes = step_notes(&runs);
+        result.records.push(record);
+        Ok(())
+    }
+}
+
+/// Relative tolerance of the independent integration.
+const CROSS_CHECK_TOLERANCE: f64 = 1e-9;
+/// Samples a period, and the offset of the first as a share of the period, which keeps samples off the clock edges.
+const CROSS_CHECK_SAMPLES: (f64, f64) = (40.0, 0.0137);
+/// Periods of the steady state that are integrated.
+const CROSS_CHECK_PERIODS: u64 = 50;
+
+/// Integrates steady state and load step of every part, nominal, by the independent method on the smooth saturation curve.
+///
+/// # Errors
+/// Whatever stops either engine.
+pub fn cross_check(case: &Case) -> Result<Vec<CrossCheckRecord>, Error> {
+    let checks: Vec<Result<Vec<CrossCheckRecord>, Error>> =
+        case.parts.par_iter().map(|part| cross_check_part(case, part)).collect();
+    Ok(checks.into_iter().collect::<Result<Vec<_>, Error>>()?.concat())
+}
+
+fn cross_check_part(case: &Case, part: &Inductor) -> Result<Vec<CrossCheckRecord>, Error> {
+    let input_v = case.board.nominal_input_v;
+    let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+    let check = |warm: &mut Warm, orbit: &Orbit, cycles: u64, program: &Program, condition: String| {
+        let period_s = warm.machine.period_s();
+        let (every_s, offset_s) = (period_s / CROSS_CHECK_SAMPLES.0, CROSS_CHECK_SAMPLES.1 * period_s);
+        let tolerance = CROSS_CHECK_TOLERANCE;
+        let found = crosscheck::compare(
+            &mut warm.machine,
+            &warm.curve,
+            &orbit.x,
+            cycles,
+            program,
+            every_s,
+            offset_s,
+            tolerance,
+        )
+        .map_err(|error| engine_error(error, &format!("{}, {condition}", part.name)))?;
+        let Difference { output_v, current_a, samples, .. } = found;
+        Ok::<_, Error>(CrossCheckRecord { part: part.name.clone(), condition, output_v, current_a, samples })
+    };
+    let mut warm = warm_steady(case, part, CORNERS[0], input_v, full_a)?;
+    let orbit = warm.steady.orbit.clone();
+    let program = Program::constant(orbit.program_a);
+    let mut records = vec![check(&mut warm, &orbit, CROSS_CHECK_PERIODS, &program, condition_words(case, full_a))?];
+    if let Some(step) = case.board.load_step {
+        let mut warm = warm_steady(case, part, CORNERS[0], input_v, step.to_a)?;
+        let low = steady::measure(&mut warm.machine, step.from_a)
+            .map_err(|error| engine_error(error, &format!("{}, load step", part.name)))?;
+        let timing = Timing::new(&step, warm.machine.period_s(), 0.0);
+        let program = timing.program(&step, &warm.machine);
+        records.push(check(&mut warm, &low.orbit, timing.cycles, &program, step_words(case, &step))?);
+    }
+    Ok(records)
+}
+
+fn value(quantity: &str, value: f64) -> ValueRecord {
+    let unit = QUANTITIES.iter().find(|known| known.id == quantity).map_or_else(|| plain_unit(quantity), |q| q.unit);
+    ValueRecord { quantity: quantity.into(), value, unit: unit.into() }
+}
+
+/// Units of the values that are recorded but not compared.
+fn plain_unit(quantity: &str) -> &'static str {
+    match quantity {
+        "output_mean" => "V",
+        "current_high" | "current_low" | "current_rms" => "A",
+        "duty" => "fraction",
+        "total_loss" | "winding_dc_loss" | "winding_ac_loss" | "core_loss" => "W",
+        _ => "",
+    }
+}
+
+fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
+    let steady = &warm.steady;
+    let discontinuous = steady.conduction() == Conduction::Discontinuous;
+    [
+        ("ripple_20mhz", steady.instrument.width()),
+        ("ripple_raw", steady.output.width()),
+        ("output_mean", steady.mean_output_v()),
+        ("duty", steady.duty()),
+        ("inductor_ripple", steady.current.width()),
+        ("peak_current", steady.current.high),
+        ("current_low", steady.current.low),
+        ("current_rms", steady.rms_current_a()),
+        ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
+        ("discontinuous", f64::from(u8::from(discontinuous))),
+        ("periods", steady.orbit.periods as f64),
+        ("multiplier", steady.orbit.largest_multiplier()),
+        ("winding_dc_loss", warm.budget.winding_dc_w),
+        ("winding_ac_loss", warm.budget.winding_ac_w),
+        ("core_loss", warm.budget.core_w),
+        ("inductor_loss", warm.budget.inductor_w()),
+        ("total_loss", warm.budget.total_w()),
+        ("efficiency", warm.budget.efficiency()),
+        ("winding_temperature", warm.winding_degc),
+    ]
+    .map(|(quantity, number)| value(quantity, number))
+    .to_vec()
+}
+
+fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
+    let mut notes = vec![];
+    if warm.runaway {
+        notes.push("the winding temperature does not settle: thermal runaway".to_string());
+    }
+    if warm.curve.is_beyond(warm.steady.current.high) {
+        notes.push("the peak current lies beyond the saturation data: inductance held at its last value".to_string());
+    }
+    if warm.curve.beyond_temperature() && part.saturation.len() > 1 {
+        notes.push("the winding is outside the temperatures of the saturation data: nearest curve held".to_string());
+    }
+    if part.saturation.len() == 1 {
+        notes.push("saturation data at one temperature only".to_string());
+    }
+    if warm.steady.orbit.periods > 1 {
+        notes.push(format!(
+            "long and short cycles alternate: the waveform repeats after {} periods",
+            warm.steady.orbit.periods
+        ));
+    }
+    let off = (warm.steady.mean_output_v() / case.board.output_v - 1.0).abs();
+    if off > 0.02 && !matches!(case.board.control.compensator, crate::board::Compensator::Open) {
+        notes.push(format!("the output is {:.1} % off its aim: the loop is at an end stop", 100.0 * off));
+    }
+    notes.extend(warm.budget.core_cautions.iter().map(ToString::to_string));
+    notes
+}
+
+/// Largest over the runs of a load step.
+fn worst_of(runs: &[StepResult], quantity: impl Fn(&StepResult) -> f64) -> f64 {
+    runs.iter().map(quantity).fold(f64::NEG_INFINITY, f64::max)
+}
+
+fn step_values(case: &Case, runs: &[StepResult]) -> Vec<ValueRecord> {
+    [
+        ("dip", worst_of(runs, StepResult::dip_v)),
+        ("rise", worst_of(runs, StepResult::rise_v)),
+        ("window", worst_of(runs, StepResult::window_v)),
+        ("recovery", worst_of(runs, StepResult::recovery_s)),
+        ("output_deviation", worst_of(runs, |run| run.deviation_from(case.board.output_v))),
+        ("peak_current", worst_of(runs, StepResult::peak_a)),
+    ]
+    .map(|(quantity, number)| value(quantity, number))
+    .to_vec()
+}
+
+fn step_notes(runs: &[StepResult]) -> Vec<String> {
+    let mut notes = vec![];
+    if !runs.iter().all(|run| run.step.recovered && run.release.recovered) {
+        notes.push("the output was not back in its band before the next edge".to_string());
+    }
+    if !runs.iter().all(|run| run.repeats) {
+        notes.push("the load program ends before everything has settled".to_string());
+    }
+    notes
+}
+
+fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
+    let trace = steady.trace.clone();
+    PeriodCurve {
+        part: part.into(),
+        time_s: trace.time_s,
+        current_a: trace.current_a,
+        output_v: trace.output_v,
+        output_20mhz_v: trace.instrument_v,
+        switch_v: trace.switch_v,
+    }
+}
+
+fn step_curve(part: &str, thinned: Thinned, means_v: (f64, f64)) -> StepCurve {
+    let split = |pairs: Vec<(f64, f64)>| pairs.into_iter().unzip();
+    let (output_low_v, output_high_v) = split(thinned.output_v);
+    let (current_low_a, current_high_a) = split(thinned.current_a);
+    StepCurve {
+        part: part.into(),
+        time_s: thinned.time_s,
+        output_low_v,
+        output_high_v,
+        current_low_a,
+        current_high_a,
+        load_a: thinned.load_a,
+        mean_high_load_v: means_v.1,
+        mean_low_load_v: means_v.0,
+    }
+}
+
+fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Error> {
+    let mut parts = vec![];
+    let mut curves = Curves {
+        period_condition: condition_words(case, case.board.load_a.last().copied().unwrap_or(0.0)),
+        step_condition: case.board.load_step.map_or_else(String::new, |step| step_words(case, &step)),
+        step_band_v: case.limits.recovery_band * case.board.output_v,
+        step_limit_v: case.limits.step_deviation_v,
+        loss_condition: condition_words(case, case.board.load_a.last().copied().unwrap_or(0.0)),
+        ..Curves::default()
+    };
+    for (index, part) in case.parts.iter().enumerate() {
+        let own: Vec<&JobResult> = results.iter().filter(|result| result.part == index).collect();
+        let hottest_degc = own.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
+        let peak_a = own.iter().map(|result| result.peak_a).fold(0.0, f64::max);
+        let (at_limit, plot) = limit_record(case, part, hottest_degc, peak_a)?;
+        let mut records: Vec<ConditionRecord> = own.iter().flat_map(|result| result.records.iter().cloned()).collect();
+        records.extend(at_limit);
+        records.push(sheet_record(case, part));
+        curves.saturation.push(plot);
+        for (period, losses) in own.iter().filter_map(|result| result.period.clone()) {
+            curves.periods.push(period);
+            curves.losses.push(losses);
+        }
+        curves.steps.extend(own.iter().filter_map(|result| result.step.clone()));
+        parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
+    }
+    let quantities = judge::rows(case, &parts);
+    let verdicts = (1..parts.len()).map(|index| judge::verdict(case, &quantities, index, &parts)).collect();
+    let residuals: Vec<f64> = results.iter().flat_map(|result| result.residuals.iter().copied()).collect();
+    let mut warnings = case.warnings.clone();
+    warnings.extend(judge::shared_notes(&parts).into_iter().map(|note| format!("all parts: {note}")));
+    let record = Record {
+        record_version: RECORD_VERSION,
+        presolder_version: env!("CARGO_PKG_VERSION").into(),
+        case: identity(case),
+        parts,
+        quantities,
+        verdicts,
+        origins: origins(case),
+        warnings,
+        energy_book: EnergyRecord {
+            runs: residuals.len(),
+            worst_residual: residuals.iter().copied().fold(0.0, f64::max),
+            allowed_residual: ALLOWED_RESIDUAL,
+        },
+        cross_check: vec![],
+        method: method(case, results),
+        equations: EQUATIONS.iter().map(ToString::to_string).collect(),
+        cautions: CAUTIONS.iter().map(ToString::to_string).collect(),
+    };
+    Ok((record, curves))
+}
+
+fn condition_words(case: &Case, load_a: f64) -> String {
+    format!("{} in, {} load, {NOMINAL}", judge::say(case.board.nominal_input_v, "V"), judge::say(load_a, "A"))
+}
+
+fn step_words(case: &Case, step: &LoadStep) -> String {
+    format!(
+        "{} in, {} to {} and back at {}, {NOMINAL}",
+        judge::say(case.board.nominal_input_v, "V"),
+        judge::say(step.from_a, "A"),
+        judge::say(step.to_a, "A"),
+        judge::say(step.slew_a_per_s, "A/s")
+    )
+}
+
+/// The current at the limit with the hottest winding that occurred, which needs no run, and the plot of the curve.
+fn limit_record(
+    case: &Case,
+    part: &Inductor,
+    hottest_degc: f64,
+    peak_a: f64,
+) -> Result<(Option<ConditionRecord>, SaturationPlot), Error> {
+    let curve_at = |degc: f64, factor: f64| {
+        FluxCurve::new(&part.saturation, degc, factor)
+            .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
+    };
+    let low = curve_at(hottest_degc, 1.0 - part.tolerance)?;
+    let (cold, hot) = (curve_at(25.0, 1.0)?, curve_at(hottest_degc, 1.0)?);
+    let stage = &case.board.stage;
+    let reached_a = case.board.control.current_limit.map(|limit| {
+        let loop_ohm =
+            stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
+        let input_v = highest_input_v(&case.board);
+        current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
+    });
+    let record = reached_a.map(|current_a| ConditionRecord {
+        condition: "data".into(),
+        corner: "output shorted, hottest winding, low L, highest limit and input".into(),
+        input_v: None,
+        load_a: None,
+        winding_degc: Some(hottest_degc),
+        values: vec![
+            value("limit_current", current_a),
+            value("limit_share", low.inductance_h(current_a) / part.inductance_h),
+        ],
+        notes: low
+            .is_beyond(current_a)
+            .then(|| {
+                "the current at the limit lies beyond the saturation data: inductance held at its last value".into()
+            })
+            .into_iter()
+            .collect(),
+    });
+    let end_a = 1.15 * reached_a.map_or(peak_a, |current_a| current_a.max(peak_a));
+    let points = |curve: &FluxCurve| {
+        (0..=CURVE_POINTS).map(|k| end_a * k as f64 / CURVE_POINTS as f64).map(|a| (a, curve.inductance_h(a))).collect()
+    };
+    let plot = SaturationPlot {
+        part: part.name.clone(),
+        cold: points(&cold),
+        hot: points(&hot),
+        hot_degc: hottest_degc,
+        peak: (peak_a, hot.inductance_h(peak_a)),
+        limit: reached_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
+    };
+    Ok((record, plot))
+}
+
+/// What the data sheet alone says: working voltage and fit.
+fn sheet_record(case: &Case, part: &Inductor) -> ConditionRecord {
+    let body = part.body.filter(|_| case.board.keep_out.is_some());
+    let on_pad = case.board.land.zip(part.terminals).map(|(land, terminals)| terminals.share_on(&land));
+    let values = [
+        ("working_voltage", part.working_voltage_v),
+        ("body_height", body.map(|body| body.height_m)),
+        ("body_length", body.map(|body| body.length_m)),
+        ("body_width", body.map(|body| body.width_m)),
+        ("terminal_on_pad", on_pad),
+    ];
+    ConditionRecord {
+        condition: "data".into(),
+        corner: "data sheet".into(),
+        input_v: None,
+        load_a: None,
+        winding_degc: None,
+        values: values.into_iter().filter_map(|(quantity, number)| Some(value(quantity, number?))).collect(),
+        notes: vec![],
+    }
+}
+
+fn identity(case: &Case) -> CaseIdentity {
+    CaseIdentity {
+        name: case.name.clone(),
+        title: case.board.title.clone(),
+        files: case
+            .files
+            .iter()
+            .map(|file| FileRecord { path: file.path.clone(), sha256: file.sha256.clone() })
+            .collect(),
+    }
+}
+
+fn origins(case: &Case) -> Vec<OriginRecord> {
+    let word = |origin: Origin| match origin {
+        Origin::Measured => "measured",
+        Origin::Guaranteed => "guaranteed",
+        Origin::Typical => "typical",
+        Origin::Digitised => "digitised",
+        Origin::Estimated => "estimated",
+        Origin::Assumed => "assumed",
+    };
+    case.origins
+        .iter()
+        .map(|origin| OriginRecord {
+            datum: origin.datum.clone(),
+            value: origin.value.clone(),
+            origin: word(origin.origin).into(),
+            note: origin.note.clone(),
+        })
+        .collect()
+}
+
+fn method(case: &Case, results: &[JobResult]) -> Vec<String> {
+    let mut lines = vec![
+        "Switched model, propagated exactly between switching instants; steady states by Newton's method on the period map.".to_string(),
+        format!(
+            "Saturation curve by flux linkage, piecewise linear with a current error of at most {}.",
+            judge::say(case.numerics.saturation_error_a, "A")
+        ),
+        "Corners: nominal; low L, worn (least inductance, largest winding resistance and core loss, aged capacitors); high L, worn (most inductance, the rest the same).".to_string(),
+        "Load step: worst of four starts within the switching period, at the winding temperature of the upper level.".to_string(),
+        "Winding temperature: fixed point of loss and thermal resistance at each steady state.".to_string(),
+        format!("Recovery band: {:.1} % of the output voltage around the final mean.", 100.0 * case.limits.recovery_band),
+    ];
+    let load_error = results.iter().map(|result| result.load_error).fold(0.0, f64::max);
+    if load_error > 0.0 {
+        lines.push(format!("Constant-power load: linearised in cells of the output voltage, current error at most {:.1e} of its value.", load_error));
+    }
+    lines
+}
+
+/// Names of the equations behind the numbers, as docs/physics.md lists them.
+const EQUATIONS: &[&str] = &[
+    "power stage",
+    "capacitor bank",
+    "flux linkage",
+    "switching sequence",
+    "period map",
+    "energy book",
+    "steady-state quantities",
+    "load step",
+    "limit overshoot",
+    "copper-resistance",
+    "copper-dc",
+    "copper-ac",
+    "core-igse",
+    "switch-conduction",
+    "switch-transition",
+    "switch-recovery",
+    "switch-gate",
+    "switch-output-capacitance",
+    "capacitor-esr",
+    "capacitor-share",
+    "thermal-settle",
+    "decision rule",
+];
+
+/// Cautions that go with every result.
+pub const CAUTIONS: &[&str] = &[
+    "A prediction supports a qualified person; it replaces neither the bench test, nor the maker's data, nor a qualification standard.",
+    "Local codes and licensed practice come first; in regulated sectors their own qualification and change procedures rule.",
+    "Energised boards: above 60 V d.c., or where anything is derived from the mains, work only with isolation, insulated probes and a second person.",
+    "Capacitors stay charged after switching off: wait, measure, discharge through a resistor before rework.",
+    "Inductors and switches can exceed 100 °C; overload and short-circuit tests can eject parts: eye protection, screen, limited supply.",
+    "Rework: hot air and flux fume; extract at the joint, protect eyes, keep combustibles away.",
+];
+
+/// What is known before any simulation: names of the parts, assumptions, warnings.
+pub fn part_index(case: &Case, name: &str) -> Option<usize> {
+    case.parts.iter().position(|part| part.name == name)
+}

@@ -2,8 +2,21 @@
 //!
 //! Nothing physical happens here. The reader collects every problem it can find before it gives up.
 
+mod board;
+mod curves;
+pub mod docs;
+pub mod keys;
+mod parts;
+mod source;
+mod walk;
+
+use std::path::Path;
+
 use crate::board::Board;
+use crate::error::Error;
 use crate::parts::Inductor;
+use source::{Node, Sources};
+use walk::Values;
 
 /// A case that has been read and found consistent.
 #[derive(Clone, Debug)]
@@ -140,4 +153,79 @@ pub struct Bench {
 pub struct Numerics {
     /// Largest error in A of the piecewise-linear current against flux linkage.
     pub saturation_error_a: f64,
+}
+
+/// File with the board.
+const BOARD_FILE: &str = "board.toml";
+/// Files with the parts; one of them or both.
+const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
+
+/// Reads and validates a case. All values of the result are in SI units.
+///
+/// # Errors
+/// [`Error::Io`] if the folder cannot be read, [`Error::Case`] with every problem found if the case is wrong.
+pub fn read(folder: &Path) -> Result<Case, Error> {
+    let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
+    std::fs::read_dir(folder).map_err(io)?;
+    let name =
+        folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| n.to_string_lossy().into_owned());
+    let mut sources = Sources::default();
+    let mut doubts = Vec::new();
+    let board = read_board(&mut sources, folder);
+    let mut parts = read_parts(&mut sources, folder);
+    let context = board.as_ref().map(board::context).unwrap_or_default();
+    let mut values = board;
+    let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
+    let inductors: Vec<Option<Inductor>> =
+        parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context, &mut doubts)).collect();
+    if let Some(values) = &values {
+        parts::check_names(&mut sources, values, &parts);
+    }
+    let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
+    let (Some(values), Some((board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete) else {
+        return Err(Error::Case(sorted(sources)));
+    };
+    if !sources.problems.is_empty() {
+        return Err(Error::Case(sorted(sources)));
+    }
+    let original = values.text("original").unwrap_or("");
+    inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
+    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
+    let files = sources.hashes;
+    Ok(Case { name, board, parts: inductors, limits, bench, numerics, origins, warnings: doubts, files })
+}
+
+/// Problems in the order of the files, for people who mend them from top to bottom.
+fn sorted(sources: Sources) -> Vec<crate::error::Problem> {
+    let order = |file: &str| sources.hashes.iter().position(|h| h.path == file).unwrap_or(usize::MAX);
+    let mut problems = sources.problems.clone();
+    problems.sort_by_key(|p| (order(&p.file), p.line, p.column));
+    problems.dedup();
+    problems
+}
+
+fn read_board(sources: &mut Sources, folder: &Path) -> Option<Values> {
+    let file = sources.read(folder, BOARD_FILE, None)?;
+    let tree = sources.toml(file)?;
+    Some(walk::walk(sources, keys::BOARD, &tree, ""))
+}
+
+/// The values of each part, from `parts.toml` first.
+fn read_parts(sources: &mut Sources, folder: &Path) -> Vec<Values> {
+    let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).exists()).collect();
+    if present.is_empty() {
+        let hint = "the parts stand in parts.toml, in parts.csv, or in both";
+        sources.file_problem(PART_FILES[0], "neither parts.toml nor parts.csv", "a file with the parts", hint);
+    }
+    let mut nodes: Vec<Node> = Vec::new();
+    for name in present {
+        let Some(file) = sources.read(folder, name, None) else { continue };
+        nodes.extend(if name.ends_with(".csv") {
+            parts::nodes_of_csv(sources, file)
+        } else {
+            parts::nodes_of_toml(sources, file)
+        });
+    }
+    let label = |i: usize, node: &Node| parts::name_of(node).unwrap_or(format!("part {}", i + 1));
+    nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()
 }

@@ -94,7 +94,7 @@ pub struct ValueRecord {
     pub quantity: String,
     /// Value in the unit.
     pub value: f64,
-    /// SI unit, empty for a pure number.
+    /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
     pub unit: String,
 }
 
@@ -105,7 +105,7 @@ pub struct QuantityRow {
     pub quantity: String,
     /// Label for people.
     pub label: String,
-    /// SI unit, empty for a pure number.
+    /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
     pub unit: String,
     /// How a change against the original is expressed.
     pub change_kind: ChangeKind,
@@ -130,7 +130,7 @@ pub enum ChangeKind {
 /// A limit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LimitRecord {
-    /// Value: in the quantity's unit, or for a change as its `change_kind` says.
+    /// Value: in the quantity's unit, or for a change, with its sign, as its `change_kind` says.
     pub value: f64,
     /// Which side is allowed.
     pub side: Side,
@@ -187,8 +187,8 @@ pub enum Judgement {
     Fail,
 }
 
-/// Outcome for a substitute.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+/// Outcome for a substitute, from best to worst.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// Every limit is met.

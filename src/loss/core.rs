@@ -13,6 +13,8 @@ const SHORT_SHARE: f64 = 0.3;
 const DWELL_SHARE: f64 = 0.1;
 /// Drift of the flux linkage in a period, as a share of its swing, that is still a steady state.
 const CLOSED_REL: f64 = 1e-4;
+/// Two samples at one instant are the same when they differ by less than this part of the swing.
+const SAME_REL: f64 = 1e-9;
 /// Singular values of the scaled fit below this share of the largest one mean that the points do not tell k, alpha and beta apart.
 const RANK_REL: f64 = 1e-6;
 
@@ -203,7 +205,8 @@ fn closed_cycle(flux: &[(f64, f64)]) -> Result<Vec<Stroke>, LossError> {
     let mut strokes = Vec::with_capacity(flux.len());
     for (k, w) in flux.windows(2).enumerate() {
         let (time_s, rise_wb) = (w[1].0 - w[0].0, w[1].1 - w[0].1);
-        if rise_wb == 0.0 {
+        // Two samples at one instant agree only to rounding.
+        if rise_wb == 0.0 || (time_s == 0.0 && rise_wb.abs() <= SAME_REL * swing_wb) {
             continue;
         }
         let rate_v = rise_wb.abs() / time_s;

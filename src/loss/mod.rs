@@ -4,6 +4,7 @@
 //! the last sample are the same instant of the cycle. Two samples at one time are a step. Every function names
 //! its equation by the keyword under which `docs/physics.md` explains it.
 
+pub mod budget;
 pub mod capacitors;
 pub mod copper;
 pub mod core;

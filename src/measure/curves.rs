@@ -28,8 +28,15 @@ pub struct PeriodTrace {
 impl Observer for PeriodTrace {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         for k in 0..=SAMPLES_PER_STRETCH {
-            let t_s = stretch.duration_s * k as f64 / SAMPLES_PER_STRETCH as f64;
-            let x = if k == SAMPLES_PER_STRETCH { *stretch.end } else { stretch.state(t_s) };
+            let t_s = match k {
+                SAMPLES_PER_STRETCH => stretch.duration_s,
+                _ => stretch.duration_s * k as f64 / SAMPLES_PER_STRETCH as f64,
+            };
+            let x = match k {
+                0 => stretch.flow.start,
+                SAMPLES_PER_STRETCH => *stretch.end,
+                _ => stretch.state(t_s),
+            };
             self.time_s.push(self.passed_s + t_s);
             self.current_a.push(stretch.read(Output::Inductor, &x, t_s));
             self.flux_wb.push(stretch.read(Output::Flux, &x, t_s));

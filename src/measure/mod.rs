@@ -2,5 +2,6 @@
 
 pub mod curves;
 pub mod extremes;
+pub mod limit;
 pub mod steady;
 pub mod step;

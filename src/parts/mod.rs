@@ -161,3 +161,14 @@ pub struct CapacitorBranch {
     /// Series inductance, whole branch, in H; 0 for none.
     pub esl_h: f64,
 }
+
+impl PadPair {
+    /// Share of each terminal's area that lies on its pad, both pairs centred on each other.
+    pub fn share_on(&self, land: &PadPair) -> f64 {
+        let (begin, end) = (0.5 * self.gap_m, 0.5 * self.gap_m + self.length_m);
+        let (pad_begin, pad_end) = (0.5 * land.gap_m, 0.5 * land.gap_m + land.length_m);
+        let along = (end.min(pad_end) - begin.max(pad_begin)).max(0.0);
+        let across = self.width_m.min(land.width_m);
+        along * across / (self.length_m * self.width_m)
+    }
+}

@@ -33,6 +33,15 @@ pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> 
     Ok(files.into_iter().map(|(name, _)| target.join(name)).collect())
 }
 
+/// Finds out, before any work is done, whether [`write()`] would be able to place its folder.
+///
+/// # Errors
+/// [`ReportError::Occupied`] where the target is taken, [`ReportError::File`] where nothing can be written beside it.
+pub fn check(target: &Path, replace: bool) -> Result<(), ReportError> {
+    check_target(target, replace)?;
+    Draft::create(target).map(drop)
+}
+
 /// Where [`write()`] keeps the unfinished folder of `target` in this process.
 pub fn draft_path(target: &Path) -> PathBuf {
     sibling(target, "draft")

@@ -19,6 +19,9 @@ const PREFIXED: [(&str, i32); 13] = [
     ("V/s", 9),
 ];
 
+/// Unit of a share of a whole, shown in per cent.
+const FRACTION: &str = "fraction";
+
 /// Magnitudes that are written without an exponent, after the prefix.
 const PLAIN: std::ops::Range<f64> = 1e-5..1e7;
 
@@ -90,6 +93,9 @@ fn magnitude(value: f64) -> i32 {
 }
 
 fn prefix_exponent(largest: f64, unit: &str) -> i32 {
+    if unit == FRACTION {
+        return -2;
+    }
     let Some((_, most)) = PREFIXED.iter().find(|(name, _)| *name == unit) else {
         return 0;
     };
@@ -115,6 +121,7 @@ fn shown_unit(unit: &str) -> &str {
         "deg" => "°",
         "ohm" => "Ω",
         "1" => "",
+        FRACTION => "%",
         other => other,
     }
 }

@@ -1,7 +1,7 @@
 //! The comparison as plain text for a terminal or a pipe: no colour, no control codes.
 
 use super::number::{MARKS, RowFormat, change_mark, mark};
-use crate::compare::record::{Cell, Outcome, QuantityRow, Record, Verdict};
+use crate::compare::record::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
 
 /// Narrowest column of a part: "+1234 %!  >999 %".
 const PART_COLUMN: usize = 14;
@@ -25,6 +25,7 @@ pub fn comparison(record: &Record, width: usize) -> String {
         out.push('\n');
         push_block(&mut out, record, &columns, width);
     }
+    push_quiet(&mut out, record, width);
     push_key(&mut out, record, width);
     push_assumptions(&mut out, record, width);
     push_list(&mut out, "Doubts about the data", &record.warnings, width);
@@ -63,10 +64,31 @@ fn push_block(out: &mut String, record: &Record, columns: &[usize], width: usize
     let line = "-".repeat(label + columns.len() * (PART_COLUMN + 1));
     out.push_str(&line);
     out.push('\n');
-    for row in &record.quantities {
+    for row in record.quantities.iter().filter(|row| !is_quiet(row)) {
         let format = RowFormat::of(row);
         let cells = columns.iter().map(|&i| cell_lines(&format, row, i)).collect::<Vec<_>>();
         push_cells(out, &label_lines(&format, row, label), &cells, label);
+    }
+}
+
+/// Whether a row tells nothing that decides: no change was agreed, and every part is well inside the limit or there is none.
+fn is_quiet(row: &QuantityRow) -> bool {
+    let well = |cell: &Cell| matches!(cell.absolute, Judgement::Pass | Judgement::NoLimit);
+    row.agreed_change.is_none() && row.cells.iter().flatten().all(well)
+}
+
+/// The rows left out of the table, by name.
+fn push_quiet(out: &mut String, record: &Record, width: usize) {
+    let quiet = || record.quantities.iter().filter(|row| is_quiet(row));
+    let names = |with_limit: bool| {
+        let rows = quiet().filter(|row| row.limit.is_some() == with_limit);
+        rows.map(|row| row.label.to_lowercase()).collect::<Vec<_>>().join("; ")
+    };
+    for (heading, names) in [("Limits met by every part", names(true)), ("Without a limit", names(false))] {
+        if !names.is_empty() {
+            out.push('\n');
+            push_wrapped(out, &format!("{heading}, figures in the report: {names}."), width, "", "");
+        }
     }
 }
 
@@ -137,7 +159,13 @@ fn push_key(out: &mut String, record: &Record, width: usize) {
 }
 
 fn push_assumptions(out: &mut String, record: &Record, width: usize) {
-    let assumed = record.origins.iter().filter(|origin| origin.origin == "assumed").collect::<Vec<_>>();
+    // Defaults of limits, bench and numerics are marked where they act; here it is about board and parts.
+    let of_the_tool = |datum: &str| ["limits.", "bench.", "numerics."].iter().any(|group| datum.contains(group));
+    let assumed = record
+        .origins
+        .iter()
+        .filter(|origin| origin.origin == "assumed" && !of_the_tool(&origin.datum))
+        .collect::<Vec<_>>();
     let mut lines = Vec::new();
     for origin in assumed.iter().take(ASSUMPTIONS_SHOWN) {
         let note = if origin.note.is_empty() { String::new() } else { format!(" ({})", origin.note) };
@@ -213,6 +241,11 @@ fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &
 /// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
 ///
 /// A number keeps its unit: a space behind a digit is not a place to break.
+/// One item of a list, wrapped at a width.
+pub fn item(text: &str, width: usize) -> String {
+    wrap(text, width, "  - ", "    ").join("\n")
+}
+
 fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = first.to_string();

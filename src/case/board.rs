@@ -1,0 +1,489 @@
+//! From values to the board: checks across keys, defaults that are calculated, and the data structures.
+
+use super::source::Sources;
+use super::walk::Values;
+use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin};
+use crate::board::*;
+use crate::parts::{Body, CapacitorBranch, PadPair};
+use crate::units::{Dimension, show};
+
+/// What the checks of a part need to know of the board.
+#[derive(Debug, Default)]
+pub struct Context {
+    /// Switching frequency in Hz.
+    pub frequency_hz: Option<f64>,
+    /// Highest current that the limit, or without one the full load, lets through, in A.
+    pub highest_current_a: Option<f64>,
+}
+
+/// Facts of the board for the checks of the parts.
+pub fn context(v: &Values) -> Context {
+    let full_load = v.numbers("load.currents").and_then(|l| l.last().copied());
+    Context { frequency_hz: v.number("stage.frequency"), highest_current_a: limit(v).map(|t| t.2).or(full_load) }
+}
+
+/// Lowest, typical and highest threshold of the current limit in A.
+fn limit(v: &Values) -> Option<(f64, f64, f64)> {
+    let at = |name: &str| v.number(&format!("control.current_limit.{name}"));
+    let typical = at("typical")?;
+    Some((at("lowest").unwrap_or(typical), typical, at("highest").unwrap_or(typical)))
+}
+
+/// Everything in `board.toml`; `None` after noting what is missing.
+pub fn build(
+    sources: &mut Sources,
+    v: &mut Values,
+    doubts: &mut Vec<String>,
+) -> Option<(Board, Limits, Bench, Numerics)> {
+    check(sources, v, doubts);
+    let output_v = v.number("output.voltage");
+    let output_bank = bank(v, "output.capacitors");
+    let input_bank = bank(v, "input.capacitors");
+    let control = control(sources, v);
+    let load_step = if v.count("load.step") == 1 { Some(load_step(v)) } else { None };
+    let board = Board {
+        title: v.text("title")?.to_string(),
+        input_v: v.numbers("input.voltages")?.to_vec(),
+        nominal_input_v: v.number("input.nominal")?,
+        output_v: output_v?,
+        frequency_hz: v.number("stage.frequency")?,
+        load_a: v.numbers("load.currents")?.to_vec(),
+        load_kind: match v.text("load.kind")? {
+            "resistance" => LoadKind::Resistance,
+            "power" => LoadKind::Power,
+            _ => LoadKind::Current,
+        },
+        ambient_degc: v.number("stage.ambient")?,
+        stage: stage(v)?,
+        output_bank: output_bank?,
+        input_bank: input_bank?,
+        control: control?,
+        load_step: match load_step {
+            Some(step) => Some(step?),
+            None => None,
+        },
+        land: pads(v),
+        keep_out: keep_out(v),
+    };
+    Some((board, limits(v)?, bench(v)?, Numerics { saturation_error_a: v.number("numerics.saturation_error")? }))
+}
+
+fn stage(v: &Values) -> Option<Stage> {
+    let at = |name: &str| v.number(&format!("stage.{name}"));
+    let low_side = match v.text("stage.low_side.kind")? {
+        "diode" => {
+            LowSide::Diode { forward_v: at("low_side.forward_voltage")?, slope_ohm: at("low_side.slope_resistance")? }
+        }
+        _ => LowSide::Switch {
+            on_ohm: at("low_side.resistance")?,
+            dead_time_s: at("low_side.dead_time")?,
+            body_diode_v: at("low_side.body_diode")?,
+            emulation: v.flag("stage.low_side.emulation")?,
+        },
+    };
+    Some(Stage {
+        high_side_ohm: at("high_side_resistance")?,
+        low_side,
+        hot_factor: at("hot_factor")?,
+        rise_s: at("rise_time")?,
+        fall_s: at("fall_time")?,
+        gate_charge_c: at("gate_charge")?,
+        gate_v: at("gate_supply")?,
+        recovery_charge_c: at("recovery_charge")?,
+        output_capacitance_f: at("output_capacitance")?,
+        quiescent_a: at("quiescent_current")?,
+        pulse_rating_a: at("pulse_rating"),
+    })
+}
+
+/// Branches of a bank, each already combined from its equal capacitors.
+fn bank(v: &mut Values, path: &str) -> Option<Vec<CapacitorBranch>> {
+    (0..v.count(path))
+        .map(|i| {
+            let at = |name: &str| format!("{path}[{i}].{name}");
+            let count = v.number(&at("count")).unwrap_or(1.0);
+            let one_f = v.number(&at("capacitance"))?;
+            let aged_f = v.number(&at("aged_capacitance"));
+            if aged_f.is_none() && path == "output.capacitors" {
+                v.assume(
+                    &at("aged_capacitance"),
+                    show(one_f, Dimension::Capacitance),
+                    Origin::Assumed,
+                    "equal to the capacitance when new",
+                );
+            }
+            Some(CapacitorBranch {
+                name: v.text(&at("name"))?.to_string(),
+                capacitance_f: count * one_f,
+                aged_capacitance_f: count * aged_f.unwrap_or(one_f),
+                esr_ohm: v.number(&at("esr"))? / count,
+                esl_h: v.number(&at("esl")).unwrap_or(0.0) / count,
+            })
+        })
+        .collect()
+}
+
+fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
+    let at = |name: &str| v.number(&format!("control.modulator.{name}"));
+    let modulator = match v.text("control.modulator.kind")? {
+        "fixed-duty" => Modulator::FixedDuty { duty: at("duty")? },
+        "voltage-mode" => Modulator::VoltageMode {
+            ramp: at("ramp_divisor").map(Ramp::InputOver).or(at("ramp_amplitude").map(Ramp::Fixed))?,
+            delay_s: at("delay")?,
+        },
+        _ => Modulator::PeakCurrent {
+            gain_a_per_v: at("current_gain")?,
+            slope_a_per_s: at("slope")?,
+            delay_s: at("delay")?,
+        },
+    };
+    let threshold_a = limit(v);
+    if let Some((_, typical, _)) = threshold_a {
+        for path in ["control.current_limit.lowest", "control.current_limit.highest"] {
+            if v.number(path).is_none() {
+                v.assume(path, show(typical, Dimension::Current), Origin::Assumed, "equal to the typical threshold");
+            }
+        }
+    }
+    let current_limit = match threshold_a {
+        Some(threshold_a) => Some(CurrentLimit { threshold_a, delay_s: v.number("control.current_limit.delay")? }),
+        None => None,
+    };
+    Some(Control {
+        compensator: compensator(sources, v, &modulator, threshold_a)?,
+        modulator,
+        min_on_s: v.number("control.min_on")?,
+        min_off_s: v.number("control.min_off")?,
+        current_limit,
+    })
+}
+
+fn compensator(
+    sources: &mut Sources,
+    v: &mut Values,
+    m: &Modulator,
+    limit_a: Option<(f64, f64, f64)>,
+) -> Option<Compensator> {
+    let kind = v.text("control.compensator.kind")?.to_string();
+    if kind == "open" {
+        return Some(Compensator::Open);
+    }
+    let clamp_v = clamp(sources, v, m, limit_a)?;
+    let at = |name: &str| v.number(&format!("control.compensator.{name}"));
+    if kind == "transconductance" {
+        return Some(Compensator::Transconductance {
+            reference_v: at("reference")?,
+            gm_s: at("gm")?,
+            ro_ohm: at("ro")?,
+            rc_ohm: at("rc")?,
+            cc_f: at("cc")?,
+            chf_f: at("chf")?,
+            clamp_v,
+        });
+    }
+    let (reference_v, r1_ohm) = (at("reference")?, at("r1")?);
+    let rb_ohm = at("rb");
+    let compensator = Compensator::OpAmp {
+        reference_v,
+        r1_ohm,
+        rb_ohm: rb_ohm.or(lower_divider(reference_v, r1_ohm, v.number("output.voltage")?))?,
+        lead: at("r3").zip(at("c3")),
+        r2_ohm: at("r2")?,
+        c1_f: at("c1")?,
+        c2_f: at("c2")?,
+        gain_bandwidth_hz: at("gain_bandwidth")?,
+        clamp_v,
+    };
+    if let (None, Compensator::OpAmp { rb_ohm, .. }) = (rb_ohm, &compensator) {
+        v.assume(
+            "control.compensator.rb",
+            show(*rb_ohm, Dimension::Resistance),
+            Origin::Estimated,
+            "from reference, r1 and output voltage",
+        );
+    }
+    Some(compensator)
+}
+
+/// Rb = R1 Vref / (Vout - Vref) in ohm, from the divider equation; `None` without room between the two voltages.
+fn lower_divider(reference_v: f64, r1_ohm: f64, output_v: f64) -> Option<f64> {
+    (output_v > reference_v).then(|| r1_ohm * reference_v / (output_v - reference_v))
+}
+
+/// Clamps of the control voltage; the upper one is derived where it is not stated (common practice).
+fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(f64, f64, f64)>) -> Option<(f64, f64)> {
+    let path = "control.compensator.clamp_high";
+    let low_v = v.number("control.compensator.clamp_low")?;
+    if let Some(high_v) = v.number(path) {
+        return Some((low_v, high_v));
+    }
+    let (high_v, rule) = match m {
+        Modulator::VoltageMode { ramp, .. } => {
+            let amplitude_v = match ramp {
+                Ramp::Fixed(amplitude_v) => *amplitude_v,
+                Ramp::InputOver(divisor) => v.numbers("input.voltages")?.last()? / divisor,
+            };
+            (1.1 * amplitude_v, "1.1 x the ramp's amplitude at the highest input, common practice")
+        }
+        Modulator::PeakCurrent { gain_a_per_v, .. } if limit_a.is_some() => (
+            1.2 * limit_a?.2 / gain_a_per_v,
+            "1.2 x the highest current-limit threshold / current_gain, common practice",
+        ),
+        _ => {
+            let hint = "without a current limit there is nothing to derive it from; for example clamp_high = \"1.2 V\"";
+            let place = v.place("control.compensator").start();
+            sources.problem(&place, path, "the highest control voltage", hint);
+            return None;
+        }
+    };
+    v.assume(path, show(high_v, Dimension::Voltage), Origin::Assumed, rule);
+    Some((low_v, high_v))
+}
+
+/// The load step; the hold time is derived where it is not stated.
+fn load_step(v: &mut Values) -> Option<LoadStep> {
+    let frequency_hz = v.number("stage.frequency")?;
+    let hold_s = v.number("load.step.hold").or_else(|| {
+        let least_s = (8.0 * v.number("limits.recovery").unwrap_or(0.0)).max(120.0 / frequency_hz);
+        // A rounding error must not add a whole period.
+        let hold_s = (least_s * frequency_hz - 1e-6).ceil() / frequency_hz;
+        let rule = "the larger of 8 x the recovery limit and 120 switching periods, in whole periods";
+        v.assume("load.step.hold", show(hold_s, Dimension::Time), Origin::Assumed, rule);
+        Some(hold_s)
+    })?;
+    let at = |name: &str| v.number(&format!("load.step.{name}"));
+    Some(LoadStep { from_a: at("from")?, to_a: at("to")?, slew_a_per_s: at("slew")?, hold_s })
+}
+
+fn pads(v: &Values) -> Option<PadPair> {
+    let at = |name: &str| v.number(&format!("mechanics.land.{name}"));
+    Some(PadPair { length_m: at("pad_length")?, width_m: at("pad_width")?, gap_m: at("gap")? })
+}
+
+fn keep_out(v: &Values) -> Option<Body> {
+    let at = |name: &str| v.number(&format!("mechanics.keep_out.{name}"));
+    Some(Body { length_m: at("length")?, width_m: at("width")?, height_m: at("height")? })
+}
+
+fn limits(v: &Values) -> Option<Limits> {
+    let at = |name: &str| v.number(&format!("limits.{name}"));
+    let agreed = |name: &str| {
+        let path = format!("limits.changes.{name}");
+        Some(Agreed { change: v.number(&path)?, stated: v.stated(&path) })
+    };
+    Some(Limits {
+        output_band: at("output_band"),
+        ripple_v: at("ripple"),
+        step_deviation_v: at("step_deviation"),
+        recovery_s: at("recovery"),
+        recovery_band: at("recovery_band")?,
+        winding_degc: at("winding_temperature"),
+        efficiency: at("efficiency"),
+        changes: AgreedChanges {
+            ripple: agreed("ripple")?,
+            inductor_ripple: agreed("inductor_ripple")?,
+            peak_current: agreed("peak_current")?,
+            inductance: agreed("inductance")?,
+            step_deviation: agreed("step_deviation")?,
+            recovery: agreed("recovery")?,
+            efficiency: agreed("efficiency")?,
+            temperature_k: agreed("temperature")?,
+        },
+    })
+}
+
+fn bench(v: &Values) -> Option<Bench> {
+    let at = |name: &str| v.number(&format!("bench.{name}"));
+    Some(Bench {
+        voltage_v: at("voltage_fixed")?,
+        voltage: at("voltage")?,
+        current: at("current")?,
+        time_s: at("time")?,
+        temperature_k: at("temperature")?,
+        efficiency: at("efficiency")?,
+    })
+}
+
+/// Checks across keys. Each looks only at what could be read, so that one slip is not reported twice.
+fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
+    let mut fault =
+        |path: &str, expected: String, hint: &str| sources.problem(&v.place(path), &v.key(path), expected, hint);
+    check_voltages(v, &mut fault);
+    check_duty(v, &mut fault);
+    check_control(v, &mut fault, doubts);
+    check_load(v, &mut fault, doubts);
+    for path in ["input.capacitors", "output.capacitors"] {
+        check_bank(v, path, &mut fault);
+    }
+    let period_s = v.number("stage.frequency").map(|f| 1.0 / f);
+    if let (Some(dead_s), Some(period_s)) = (v.number("stage.low_side.dead_time"), period_s)
+        && dead_s > 0.2 * period_s
+    {
+        fault(
+            "stage.low_side.dead_time",
+            format!("less than a fifth of the period of {}", show(period_s, Dimension::Time)),
+            "both edges have one",
+        );
+    }
+}
+
+type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
+
+fn check_voltages(v: &Values, fault: &mut Fault<'_>) {
+    let (Some(input_v), output_v) = (v.numbers("input.voltages"), v.number("output.voltage")) else { return };
+    if let Some(nominal_v) = v.number("input.nominal")
+        && !input_v.contains(&nominal_v)
+    {
+        fault("input.nominal", "one of the values of input.voltages".into(), "add it there if it is to be simulated");
+    }
+    if let Some(output_v) = output_v
+        && output_v >= input_v[0]
+    {
+        let expected = format!("below the lowest input voltage of {}", show(input_v[0], Dimension::Voltage));
+        fault("output.voltage", expected, "a buck converter steps down");
+    }
+    let reference = v.number("control.compensator.reference");
+    if let (Some(reference_v), Some(output_v)) = (reference, output_v)
+        && reference_v >= output_v
+    {
+        let expected = format!("below the output voltage of {}", show(output_v, Dimension::Voltage));
+        fault("control.compensator.reference", expected, "the divider can only divide");
+    }
+}
+
+/// The ideal duty Vout / Vin must leave room for the shortest on and off times at every input.
+fn check_duty(v: &Values, fault: &mut Fault<'_>) {
+    let (Some(input_v), Some(output_v), Some(f)) =
+        (v.numbers("input.voltages"), v.number("output.voltage"), v.number("stage.frequency"))
+    else {
+        return;
+    };
+    let (lowest_v, highest_v) = (input_v[0], input_v[input_v.len() - 1]);
+    if output_v >= lowest_v {
+        return;
+    }
+    let (on_s, off_s) = (output_v / highest_v / f, (1.0 - output_v / lowest_v) / f);
+    let time = |s| show(s, Dimension::Time);
+    let volt = |x| show(x, Dimension::Voltage);
+    if v.number("control.min_on").is_some_and(|least_s| least_s > on_s) {
+        let expected = format!("at most {}, the conduction needed at {}", time(on_s), volt(highest_v));
+        fault("control.min_on", expected, "the duty is out of reach: lower the frequency or the highest input");
+    }
+    if v.number("control.min_off").is_some_and(|least_s| least_s > off_s) {
+        let expected = format!("at most {}, the time left at {}", time(off_s), volt(lowest_v));
+        fault("control.min_off", expected, "the duty is out of reach: lower the frequency or raise the lowest input");
+    }
+}
+
+fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
+    let at = |name: &str| v.number(&format!("control.{name}"));
+    let (modulator, compensator) = (v.text("control.modulator.kind"), v.text("control.compensator.kind"));
+    if let (Some(modulator), Some(compensator)) = (modulator, compensator)
+        && (modulator == "fixed-duty") != (compensator == "open")
+    {
+        let expected = if modulator == "fixed-duty" {
+            "open, as the duty is fixed"
+        } else {
+            "an amplifier: op-amp or transconductance"
+        };
+        fault("control.compensator.kind", expected.into(), "kind = \"open\" and kind = \"fixed-duty\" belong together");
+    }
+    let ramps = (at("modulator.ramp_amplitude"), at("modulator.ramp_divisor"));
+    if modulator == Some("voltage-mode") && ramps.0.is_some() == ramps.1.is_some() {
+        let hint = "a fixed ramp has an amplitude; one with input feed-forward has a divisor";
+        fault("control.modulator.ramp_amplitude", "either ramp_amplitude or ramp_divisor".into(), hint);
+    }
+    if let (Some(duty), Some(input_v), Some(output_v)) =
+        (at("modulator.duty"), v.number("input.nominal"), v.number("output.voltage"))
+        && (duty * input_v / output_v - 1.0).abs() > 0.1
+    {
+        doubts.push(format!(
+            "control.modulator.duty: {duty} of {input_v} V is more than 10 % off the output voltage of {output_v} V"
+        ));
+    }
+    if at("compensator.r3").is_some() != at("compensator.c3").is_some() {
+        fault("control.compensator.r3", "r3 and c3 together".into(), "leave both out for type II");
+    }
+    if let (Some(low_v), Some(high_v)) = (at("compensator.clamp_low"), at("compensator.clamp_high"))
+        && low_v >= high_v
+    {
+        fault("control.compensator.clamp_high", format!("above clamp_low = {}", show(low_v, Dimension::Voltage)), "");
+    }
+    if let (Some(reference_v), Some(r1), Some(rb), Some(output_v)) =
+        (at("compensator.reference"), at("compensator.r1"), at("compensator.rb"), v.number("output.voltage"))
+        && (reference_v * (1.0 + r1 / rb) / output_v - 1.0).abs() > 0.02
+    {
+        let regulated = show(reference_v * (1.0 + r1 / rb), Dimension::Voltage);
+        doubts.push(format!(
+            "control.compensator.rb: the divider sets {regulated}, more than 2 % off the output voltage aimed at"
+        ));
+    }
+    if let Some((lowest_a, typical_a, highest_a)) = limit(v) {
+        if !(lowest_a <= typical_a && typical_a <= highest_a) {
+            fault(
+                "control.current_limit.typical",
+                "lowest <= typical <= highest".into(),
+                "check the order of the three thresholds",
+            );
+        }
+        let full = v.numbers("load.currents").and_then(|l| l.last().copied());
+        if let Some(full_a) = full.filter(|a| *a >= lowest_a) {
+            let expected = format!("above the full load of {}", show(full_a, Dimension::Current));
+            fault("control.current_limit.lowest", expected, "the board could not deliver its load");
+        }
+    }
+}
+
+fn check_load(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
+    let (Some(from_a), Some(to_a)) = (v.number("load.step.from"), v.number("load.step.to")) else { return };
+    if to_a <= from_a {
+        fault(
+            "load.step.to",
+            format!("above from = {}", show(from_a, Dimension::Current)),
+            "the release is simulated as well; write the smaller current first",
+        );
+    }
+    let current = |a| show(a, Dimension::Current);
+    let full = v.numbers("load.currents").and_then(|l| l.last().copied());
+    if let Some((lowest_a, _, _)) = limit(v).filter(|l| to_a >= l.0) {
+        fault(
+            "load.step.to",
+            format!("below the lowest current-limit threshold of {}", current(lowest_a)),
+            "the step would only show the limit at work",
+        );
+    } else if let Some(full_a) = full.filter(|full_a| to_a > 2.0 * full_a) {
+        fault("load.step.to", format!("at most twice the full load of {}", current(full_a)), "check the unit");
+    } else if let Some(full_a) = full.filter(|full_a| to_a > *full_a) {
+        doubts.push(format!(
+            "load.step.to: the step goes to {}, beyond the full load of {}",
+            current(to_a),
+            current(full_a)
+        ));
+    }
+}
+
+fn check_bank(v: &Values, path: &str, fault: &mut Fault<'_>) {
+    let mut bare = 0;
+    for i in 0..v.count(path) {
+        let at = |name: &str| v.number(&format!("{path}[{i}].{name}"));
+        if let (Some(new_f), Some(aged_f)) = (at("capacitance"), at("aged_capacitance"))
+            && aged_f > new_f
+        {
+            fault(
+                &format!("{path}[{i}].aged_capacitance"),
+                format!("at most the capacitance of {}", show(new_f, Dimension::Capacitance)),
+                "capacitors lose capacitance as they age",
+            );
+        }
+        if at("esr") == Some(0.0) && at("esl") == Some(0.0) {
+            bare += 1;
+            if bare == 2 {
+                fault(
+                    &format!("{path}[{i}].esr"),
+                    "above 0 here".into(),
+                    "only one entry may have neither series resistance nor inductance; combine the two",
+                );
+            }
+        }
+    }
+}

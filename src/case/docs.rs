@@ -1,0 +1,202 @@
+//! The documentation of the case format and its JSON Schema, both generated from the table of keys.
+
+use std::fmt::Write;
+
+use serde_json::{Map, Value, json};
+
+use super::keys::{BOARD, Key, Kind, Need, ORIGINS, PART, children};
+use super::walk::range_text;
+use crate::units::Dimension;
+
+const INTRODUCTION: &str = r#"# The format of a case
+
+This file is generated from the table of keys in `src/case/keys.rs`.
+
+A case is a folder with the board in `board.toml` (TOML 1.0) and the parts in `parts.toml`, in `parts.csv`, or in both.
+All files are UTF-8; UTF-16 with a byte order mark is read as well. Names of files are relative to the folder.
+
+## Quantities
+
+A quantity is a text of a decimal number and a unit: `"44 mohm"`, `"4.7 uH"`, `"1 A/us"`, `"60 degC"`. The space may be
+left out. Prefixes are p n u m k M G, and µ for u; ohm may be written Ω, degC as °C. Upper and lower case matter. Decimals
+have a point, digits no separators. Percentages are written as such (`"20 %"`, for a tolerance also `"±20 %"`); a difference
+of two percentages is in `points`; true ratios are plain numbers. A quantity without its unit is refused.
+
+Wherever a quantity stands in a TOML file, a table may stand instead that says where the datum comes from:
+
+    dcr_max = { value = "50 mohm", origin = "guaranteed", note = "data sheet, issue 3" }
+
+The origin is one of ORIGINS. Defaults that were taken are listed with the results as assumed, values that were
+derived as estimated. An unknown key is an error.
+
+## Parts as a table
+
+`parts.csv` has one part a line; the header names the keys of a part, with the unit of the column in brackets where the
+cells have none: `dcr_typical [mohm]`. A cell may have a unit of its own. Columns are separated by commas, semicolons or
+tabs, as the header is. An empty cell is a key that is not given. Lines that begin with `#` are remarks. Where a key is a
+list, semicolons inside the cell separate its items.
+
+## Saturation curves
+
+A curve is the incremental inductance against current from 0 A on, current ascending, inductance not rising, one curve a
+temperature. It stands in place (`saturation`, in `parts.toml`), or in CSV files (`saturation_files`) with the columns
+`current [A]` and `inductance [uH]`. The inductance may be in `%` of the nominal one. The temperature follows the name of
+the file after an `@`, or is a column `temperature [degC]`; a file may then hold several curves.
+
+Without a curve, `saturation_knee` asks for an estimate L0 from the ratings, with the stated drop d at the rated current Is.
+All points are listed as estimated. Up to 3 Is, in 25 points:
+
+- soft (metal composite, iron powder): L0 / (1 + d / (1 - d) (i / Is)^2)
+- hard (gapped ferrite): L0 (0.1 + 0.9 / (1 + d / (0.9 - d) (i / Is)^10))
+
+A rating without its percentage is refused.
+"#;
+
+/// Text of `docs/case-format.md`.
+pub fn format_text() -> String {
+    let mut text = INTRODUCTION.replace("ORIGINS", &ORIGINS.join(", "));
+    text += "\n## Keys of `board.toml`\n";
+    section(&mut text, BOARD, "");
+    text += "\n## Keys of a part\n\nAn entry `[[part]]` in `parts.toml`, or a line in `parts.csv`.\n";
+    section(&mut text, PART, "");
+    text
+}
+
+/// One table for the keys of a table, then its tables.
+fn section(text: &mut String, keys: &'static [Key], parent: &'static str) {
+    let (tables, plain): (Vec<&Key>, Vec<&Key>) =
+        children(keys, parent).partition(|k| matches!(k.kind, Kind::Table | Kind::Tables));
+    if !plain.is_empty() {
+        *text += "\n| key | meaning | value | if absent | example |\n|---|---|---|---|---|\n";
+    }
+    for key in plain {
+        let only =
+            if key.only.is_empty() { String::new() } else { format!(" Only with kind {}.", key.only.join(", ")) };
+        let _ = writeln!(
+            text,
+            "| `{}` | {}{only} | {} | {} | `{}` |",
+            key.name(),
+            key.text,
+            value_text(key),
+            absent_text(key),
+            key.example
+        );
+    }
+    for key in tables {
+        let path = if keys[0].path == PART[0].path { format!("part.{}", key.path) } else { key.path.to_string() };
+        let heading = if key.kind == Kind::Tables { format!("[[{path}]]") } else { format!("[{path}]") };
+        let absent = match key.need {
+            Need::Default(_, _) => "May be absent: the defaults below hold.".to_string(),
+            Need::Required => "Required.".to_string(),
+            _ => format!("May be absent: {}.", absent_text(key)),
+        };
+        let _ = writeln!(text, "\n### `{heading}`\n\n{} {absent}", key.text);
+        section(text, keys, key.path);
+    }
+}
+
+fn value_text(key: &Key) -> String {
+    let range = |d: Dimension| range_text(key.range, d);
+    match key.kind {
+        Kind::Quantity(d) => format!("{}, {}", d.name(), range(d)),
+        Kind::Quantities(d) => format!("list of {}s, {}", d.name(), range(d)),
+        Kind::Text => "text".into(),
+        Kind::Choice(words) => format!("`{}`", words.join("`, `")),
+        Kind::Flag => "`true`, `false`".into(),
+        Kind::Count => format!("whole number from {} to {}", key.range.0, key.range.1),
+        Kind::Texts => "list of texts".into(),
+        Kind::Rows => "rows of numbers".into(),
+        Kind::Table | Kind::Tables => "table".into(),
+    }
+}
+
+fn absent_text(key: &Key) -> String {
+    match key.need {
+        Need::Required => "required".into(),
+        Need::Optional(meaning) => meaning.into(),
+        Need::Default(value, reason) => format!("{value} ({reason})"),
+        Need::Derived(rule) => format!("derived: {rule}"),
+    }
+}
+
+/// Text of `docs/case.schema.json` (JSON Schema, draft 2020-12), for editors: a board or a parts file after conversion to JSON.
+pub fn schema_text() -> String {
+    let part_list = json!({ "type": "array", "items": { "$ref": "#/$defs/part" }, "minItems": 1 });
+    let schema = json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "A case: board.toml or parts.toml",
+        "anyOf": [{ "$ref": "#/$defs/board" }, { "$ref": "#/$defs/parts" }],
+        "$defs": {
+            "board": table_schema(BOARD, ""),
+            "parts": { "type": "object", "properties": { "part": part_list }, "required": ["part"], "additionalProperties": false },
+            "part": table_schema(PART, ""),
+            "quantity": { "type": "string", "pattern": "^\\s*(\\+/?-|±)?\\s*[-+]?[0-9]*\\.?[0-9]*([eE][-+]?[0-9]+)?\\s*\\S.*$" },
+            "origin": { "enum": ORIGINS },
+        },
+    });
+    serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n"
+}
+
+fn table_schema(keys: &'static [Key], parent: &'static str) -> Value {
+    let mut properties = Map::new();
+    let mut required = Vec::new();
+    let mut conditions: Vec<Value> = Vec::new();
+    for key in children(keys, parent) {
+        properties.insert(key.name().to_string(), key_schema(keys, key));
+        if key.need == Need::Required && key.only.is_empty() {
+            required.push(key.name());
+        }
+        if !key.only.is_empty() {
+            let with_kind = json!({ "properties": { "kind": { "enum": key.only } } });
+            let name = key.name();
+            let then = if key.need == Need::Required { json!({ "required": [name] }) } else { json!(true) };
+            conditions.push(json!({ "if": with_kind, "then": then, "else": { "not": { "required": [name] } } }));
+        }
+    }
+    let mut schema =
+        json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false });
+    if !conditions.is_empty() {
+        schema["allOf"] = Value::Array(conditions);
+    }
+    schema
+}
+
+fn key_schema(keys: &'static [Key], key: &'static Key) -> Value {
+    let mut schema = match key.kind {
+        Kind::Quantity(d) => quantity_schema(d),
+        Kind::Quantities(_) => json!({ "type": "array", "items": { "$ref": "#/$defs/quantity" }, "minItems": 1 }),
+        Kind::Text => json!({ "type": "string", "minLength": 1 }),
+        Kind::Choice(words) => json!({ "enum": words }),
+        Kind::Flag => json!({ "type": "boolean" }),
+        Kind::Count => json!({ "type": "integer", "minimum": key.range.0 as i64, "maximum": key.range.1 as i64 }),
+        Kind::Texts => json!({ "type": ["array", "string", "number"], "items": { "type": ["string", "number"] } }),
+        Kind::Rows => {
+            json!({ "type": "array", "items": { "type": "array", "items": { "type": ["number", "string"] } } })
+        }
+        Kind::Table => table_schema(keys, key.path),
+        Kind::Tables => json!({ "type": "array", "items": table_schema(keys, key.path), "minItems": 1 }),
+    };
+    let value = match key.kind {
+        Kind::Table | Kind::Tables => String::new(),
+        _ => format!(" Value: {}.", value_text(key)),
+    };
+    let absent = match (key.need, key.kind) {
+        (Need::Required, _) | (Need::Default(_, _), Kind::Table) => String::new(),
+        _ => format!(" If absent: {}.", absent_text(key)),
+    };
+    schema["description"] = json!(format!("{}{value}{absent}", key.text));
+    schema
+}
+
+/// A text with unit, for true ratios and plain numbers also a number, or a table with value, origin and note.
+fn quantity_schema(d: Dimension) -> Value {
+    let text = json!({ "$ref": "#/$defs/quantity" });
+    let plain = match d {
+        Dimension::Number | Dimension::Ratio => json!({ "anyOf": [text, { "type": "number" }] }),
+        _ => text,
+    };
+    let properties = json!({ "value": plain, "origin": { "$ref": "#/$defs/origin" }, "note": { "type": "string" } });
+    let datum =
+        json!({ "type": "object", "properties": properties, "required": ["value"], "additionalProperties": false });
+    json!({ "anyOf": [plain, datum] })
+}

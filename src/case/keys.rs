@@ -1,0 +1,283 @@
+//! The table of all keys. Validation, the JSON Schema and the documentation of the format follow from it.
+
+use crate::units::Dimension::{self, *};
+
+/// What a key holds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// Free text.
+    Text,
+    /// One of the listed words.
+    Choice(&'static [&'static str]),
+    /// true or false.
+    Flag,
+    /// A whole number.
+    Count,
+    /// One quantity.
+    Quantity(Dimension),
+    /// A list of quantities, strictly ascending.
+    Quantities(Dimension),
+    /// A list of texts.
+    Texts,
+    /// Rows of numbers, one number for each entry of `columns`.
+    Rows,
+    /// A table with keys of its own.
+    Table,
+    /// A list of tables.
+    Tables,
+}
+
+/// Whether a key must be given, and what holds if it is not.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Need {
+    /// Must be given.
+    Required,
+    /// May be absent; the text says what that means.
+    Optional(&'static str),
+    /// (value taken, reason): listed among the assumptions.
+    Default(&'static str, &'static str),
+    /// Calculated by the stated rule; listed among the assumptions.
+    Derived(&'static str),
+}
+
+/// One row of the table.
+#[derive(Clone, Copy, Debug)]
+pub struct Key {
+    /// Path from the root of the file; a list of tables counts as one step.
+    pub path: &'static str,
+    /// What it holds.
+    pub kind: Kind,
+    /// Required, or what holds without it.
+    pub need: Need,
+    /// Lowest and highest value allowed, in SI.
+    pub range: (f64, f64),
+    /// Example, as written in TOML.
+    pub example: &'static str,
+    /// Meaning.
+    pub text: &'static str,
+    /// The key belongs only to these values of the sibling key `kind`; empty: always.
+    pub only: &'static [&'static str],
+}
+
+impl Key {
+    /// Last step of the path.
+    pub fn name(&self) -> &'static str {
+        self.path.rsplit('.').next().unwrap_or(self.path)
+    }
+
+    /// Path of the table that holds the key; empty at the root.
+    pub fn parent(&self) -> &'static str {
+        self.path.rsplit_once('.').map_or("", |(parent, _)| parent)
+    }
+
+    const fn only(mut self, kinds: &'static [&'static str]) -> Key {
+        self.only = kinds;
+        self
+    }
+}
+
+/// Rows whose parent is the given table.
+pub fn children<'a>(keys: &'a [Key], parent: &'a str) -> impl Iterator<Item = &'a Key> + 'a {
+    keys.iter().filter(move |k| k.parent() == parent)
+}
+
+use Kind::*;
+use Need::{Default as Std, Derived, Optional as Opt, Required as Req};
+
+const fn key(path: &'static str, kind: Kind, need: Need, example: &'static str, text: &'static str) -> Key {
+    Key { path, kind, need, range: (f64::NEG_INFINITY, f64::INFINITY), example, text, only: &[] }
+}
+
+/// A quantity with its range in SI.
+const fn q(
+    path: &'static str,
+    d: Dimension,
+    need: Need,
+    low: f64,
+    high: f64,
+    example: &'static str,
+    text: &'static str,
+) -> Key {
+    Key { path, kind: Quantity(d), need, range: (low, high), example, text, only: &[] }
+}
+
+const OP_AMP: &[&str] = &["op-amp"];
+const OTA: &[&str] = &["transconductance"];
+const ANY_AMPLIFIER: &[&str] = &["op-amp", "transconductance"];
+const CP: &str = "common practice";
+const LOSS_LEFT_OUT: &str = "the loss it causes is left out";
+
+/// Keys of `board.toml`.
+#[rustfmt::skip] // one row a line, as a table
+pub const BOARD: &[Key] = &[
+    key("title", Text, Req, "\"Pump controller, 24 V to 5 V\"", "Title of the board and the question, for people."),
+    key("original", Text, Req, "\"Teal-10\"", "Name of the part now on the board. All other parts are substitutes, in the order of the files."),
+    key("input", Table, Req, "", "Input."),
+    Key { range: (1.0, 1000.0), ..key("input.voltages", Quantities(Voltage), Req, "[\"18 V\", \"24 V\", \"32 V\"]", "Input voltages to be simulated, ascending.") },
+    q("input.nominal", Voltage, Req, 1.0, 1000.0, "\"24 V\"", "Nominal input voltage, one of `input.voltages`."),
+    key("input.capacitors", Tables, Opt("the ripple current and loss of the input capacitors are not calculated"), "", "Input capacitors, one entry a type."),
+    key("input.capacitors.name", Text, Req, "\"ceramic\"", "Name for tables."),
+    Key { range: (1.0, 1000.0), ..key("input.capacitors.count", Count, Opt("one capacitor"), "2", "Number of equal capacitors in parallel; the values below are of one of them.") },
+    q("input.capacitors.capacitance", Capacitance, Req, 1e-10, 1.0, "\"5.5 uF\"", "Effective capacitance of one at its bias, not the printed one."),
+    q("input.capacitors.aged_capacitance", Capacitance, Opt("equal to `capacitance`"), 1e-10, 1.0, "\"5 uF\"", "The same at the end of life."),
+    q("input.capacitors.esr", Resistance, Req, 0.0, 100.0, "\"3 mohm\"", "Series resistance of one."),
+    q("input.capacitors.esl", Inductance, Opt("no series inductance"), 0.0, 1e-6, "\"0.6 nH\"", "Series inductance of one."),
+    key("output", Table, Req, "", "Output."),
+    q("output.voltage", Voltage, Req, 0.1, 1000.0, "\"5 V\"", "Output voltage aimed at."),
+    key("output.capacitors", Tables, Req, "", "Output capacitors, one entry a type."),
+    key("output.capacitors.name", Text, Req, "\"ceramic\"", "Name for tables."),
+    Key { range: (1.0, 1000.0), ..key("output.capacitors.count", Count, Opt("one capacitor"), "3", "Number of equal capacitors in parallel; the values below are of one of them.") },
+    q("output.capacitors.capacitance", Capacitance, Req, 1e-10, 1.0, "\"15 uF\"", "Effective capacitance of one at its bias, not the printed one."),
+    q("output.capacitors.aged_capacitance", Capacitance, Derived("equal to `capacitance`"), 1e-10, 1.0, "\"13 uF\"", "The same at the end of life."),
+    q("output.capacitors.esr", Resistance, Req, 0.0, 100.0, "\"3.6 mohm\"", "Series resistance of one. May be 0 in one entry without inductance."),
+    q("output.capacitors.esl", Inductance, Std("0 H", "no series inductance"), 0.0, 1e-6, "\"0.9 nH\"", "Series inductance of one."),
+    key("load", Table, Req, "", "Load."),
+    Key { range: (0.0, 1000.0), ..key("load.currents", Quantities(Current), Req, "[\"0.15 A\", \"2 A\", \"3 A\"]", "Load currents of the steady states, ascending; the last is the full load.") },
+    key("load.kind", Choice(&["current", "resistance", "power"]), Std("current", "a current sink, the usual bench load"), "\"current\"", "What draws the currents above: a sink, a resistor or a constant power that draws them at `output.voltage`."),
+    key("load.step", Table, Opt("no load step is simulated"), "", "Load step and release. The step is always a current sink."),
+    q("load.step.from", Current, Req, 0.0, 1000.0, "\"0.5 A\"", "Current before the step."),
+    q("load.step.to", Current, Req, 0.0, 1000.0, "\"2.5 A\"", "Current after the step, above `from`; the release is simulated as well."),
+    q("load.step.slew", Slew, Req, 1e2, 1e10, "\"1 A/us\"", "Slew of both edges."),
+    q("load.step.hold", Time, Derived("the larger of 8 x `limits.recovery` and 120 switching periods, in whole periods"), 1e-6, 10.0, "\"1 ms\"", "Time for which each level is held."),
+    key("stage", Table, Req, "", "Power stage."),
+    q("stage.frequency", Frequency, Req, 1e4, 2e7, "\"400 kHz\"", "Switching frequency."),
+    q("stage.ambient", Temperature, Req, -65.0, 175.0, "\"60 degC\"", "Ambient temperature at the inductor."),
+    q("stage.high_side_resistance", Resistance, Req, 1e-5, 100.0, "\"75 mohm\"", "On-resistance of the high side at 25 degC."),
+    q("stage.hot_factor", Ratio, Std("1.25", CP), 1.0, 3.0, "1.25", "Factor on the on-resistances for a warm board."),
+    q("stage.rise_time", Time, Std("0 s", LOSS_LEFT_OUT), 0.0, 1e-6, "\"7 ns\"", "Rise time of the switch node."),
+    q("stage.fall_time", Time, Std("0 s", LOSS_LEFT_OUT), 0.0, 1e-6, "\"5 ns\"", "Fall time of the switch node."),
+    q("stage.gate_charge", Charge, Std("0 C", LOSS_LEFT_OUT), 0.0, 1e-6, "\"9 nC\"", "Total gate charge a cycle."),
+    q("stage.gate_supply", Voltage, Std("5 V", CP), 1.0, 30.0, "\"5 V\"", "Supply voltage of the gate drivers."),
+    q("stage.recovery_charge", Charge, Std("0 C", LOSS_LEFT_OUT), 0.0, 1e-5, "\"12 nC\"", "Recovery charge of the low-side diode."),
+    q("stage.output_capacitance", Capacitance, Std("0 F", LOSS_LEFT_OUT), 0.0, 1e-7, "\"140 pF\"", "Output capacitance at the switch node."),
+    q("stage.quiescent_current", Current, Std("0 A", LOSS_LEFT_OUT), 0.0, 1.0, "\"1 mA\"", "Quiescent current drawn from the input."),
+    q("stage.pulse_rating", Current, Opt("the peak current is not held against the switches"), 1e-3, 1e4, "\"6.2 A\"", "Pulse current rating of the switches."),
+    key("stage.low_side", Table, Req, "", "What conducts while the high side is off."),
+    key("stage.low_side.kind", Choice(&["switch", "diode"]), Req, "\"switch\"", "A driven switch or a diode."),
+    q("stage.low_side.resistance", Resistance, Req, 1e-5, 100.0, "\"45 mohm\"", "On-resistance at 25 degC.").only(&["switch"]),
+    q("stage.low_side.dead_time", Time, Req, 0.0, 1e-6, "\"22 ns\"", "Dead time at each edge.").only(&["switch"]),
+    q("stage.low_side.body_diode", Voltage, Std("0.8 V", CP), 0.1, 3.0, "\"0.8 V\"", "Forward voltage of either body diode.").only(&["switch"]),
+    key("stage.low_side.emulation", Flag, Req, "true", "true: opens when its current falls to zero (diode emulation); false: conducts on with negative current (forced continuous).").only(&["switch"]),
+    q("stage.low_side.forward_voltage", Voltage, Req, 0.05, 3.0, "\"0.45 V\"", "Forward voltage at zero current.").only(&["diode"]),
+    q("stage.low_side.slope_resistance", Resistance, Std("0 ohm", "forward voltage constant"), 0.0, 10.0, "\"30 mohm\"", "Slope resistance.").only(&["diode"]),
+    key("control", Table, Req, "", "Control."),
+    q("control.min_on", Time, Std("0 s", "no shortest conduction, no blanking"), 0.0, 1e-4, "\"90 ns\"", "Shortest high-side conduction, blanking included."),
+    q("control.min_off", Time, Std("0 s", "the high side may conduct to the end of the period"), 0.0, 1e-4, "\"110 ns\"", "Shortest time from high-side turn-off to the next clock edge."),
+    key("control.modulator", Table, Req, "", "What turns the control voltage into pulses."),
+    key("control.modulator.kind", Choice(&["fixed-duty", "voltage-mode", "peak-current"]), Req, "\"peak-current\"", "Pulse forming."),
+    q("control.modulator.duty", Ratio, Req, 0.01, 0.99, "0.231", "Conduction time of the high side as a part of the period.").only(&["fixed-duty"]),
+    q("control.modulator.ramp_amplitude", Voltage, Opt("`ramp_divisor` must be given"), 1e-2, 100.0, "\"1.5 V\"", "Amplitude of a fixed ramp.").only(&["voltage-mode"]),
+    q("control.modulator.ramp_divisor", Number, Opt("`ramp_amplitude` must be given"), 0.1, 1e3, "10", "Input feed-forward: the ramp's amplitude is the input voltage divided by this number.").only(&["voltage-mode"]),
+    q("control.modulator.current_gain", CurrentGain, Req, 1e-3, 1e4, "\"5 A/V\"", "Peak current commanded per volt of control voltage.").only(&["peak-current"]),
+    q("control.modulator.slope", Slew, Req, 0.0, 1e10, "\"0.45 A/us\"", "Slope compensation.").only(&["peak-current"]),
+    q("control.modulator.delay", Time, Req, 0.0, 1e-5, "\"40 ns\"", "Comparator and driver delay.").only(&["voltage-mode", "peak-current"]),
+    key("control.compensator", Table, Req, "", "Error amplifier and its network."),
+    key("control.compensator.kind", Choice(&["open", "op-amp", "transconductance"]), Req, "\"transconductance\"", "None (open loop), operational amplifier type II or III, or transconductance amplifier type II."),
+    q("control.compensator.reference", Voltage, Req, 0.05, 100.0, "\"0.8 V\"", "Reference voltage.").only(ANY_AMPLIFIER),
+    q("control.compensator.r1", Resistance, Req, 1.0, 1e8, "\"20 kohm\"", "Upper divider resistor, from the output to the inverting input.").only(OP_AMP),
+    q("control.compensator.rb", Resistance, Derived("from `reference`, `r1` and `output.voltage`"), 1.0, 1e10, "\"1.43 kohm\"", "Lower divider resistor, from the inverting input to ground.").only(OP_AMP),
+    q("control.compensator.r3", Resistance, Opt("type II: no lead network"), 1.0, 1e8, "\"1 kohm\"", "Lead network across R1 (type III): series resistor.").only(OP_AMP),
+    q("control.compensator.c3", Capacitance, Opt("type II: no lead network"), 1e-12, 1e-3, "\"1.2 nF\"", "Lead network across R1 (type III): series capacitor.").only(OP_AMP),
+    q("control.compensator.r2", Resistance, Req, 1.0, 1e8, "\"56 kohm\"", "Feedback: series resistor.").only(OP_AMP),
+    q("control.compensator.c1", Capacitance, Req, 1e-12, 1e-3, "\"1.2 nF\"", "Feedback: series capacitor.").only(OP_AMP),
+    q("control.compensator.c2", Capacitance, Std("0 F", "none fitted"), 0.0, 1e-3, "\"27 pF\"", "Feedback: parallel capacitor.").only(OP_AMP),
+    q("control.compensator.gain_bandwidth", Frequency, Std("10 MHz", CP), 1e4, 1e10, "\"8 MHz\"", "Gain-bandwidth product of the amplifier.").only(OP_AMP),
+    q("control.compensator.gm", Conductance, Req, 1e-7, 1.0, "\"240 uS\"", "Transconductance.").only(OTA),
+    q("control.compensator.ro", Resistance, Req, 1e3, 1e10, "\"4 Mohm\"", "Output resistance of the amplifier.").only(OTA),
+    q("control.compensator.rc", Resistance, Req, 1.0, 1e8, "\"51 kohm\"", "Series resistor to ground.").only(OTA),
+    q("control.compensator.cc", Capacitance, Req, 1e-12, 1e-3, "\"330 pF\"", "Series capacitor to ground.").only(OTA),
+    q("control.compensator.chf", Capacitance, Std("5 pF", "pin and track, common practice"), 1e-13, 1e-3, "\"15 pF\"", "Parallel capacitor to ground.").only(OTA),
+    q("control.compensator.clamp_low", Voltage, Std("0 V", CP), -10.0, 100.0, "\"0 V\"", "Lowest control voltage.").only(ANY_AMPLIFIER),
+    q("control.compensator.clamp_high", Voltage, Derived("voltage mode: 1.1 x the ramp's amplitude at the highest input; peak current mode: 1.2 x the highest current-limit threshold / `current_gain`"), 1e-3, 1e3, "\"1.2 V\"", "Highest control voltage.").only(ANY_AMPLIFIER),
+    key("control.current_limit", Table, Opt("no cycle-by-cycle limit"), "", "Cycle-by-cycle limit of the inductor current."),
+    q("control.current_limit.typical", Current, Req, 1e-3, 1e4, "\"4.9 A\"", "Typical threshold."),
+    q("control.current_limit.lowest", Current, Derived("equal to `typical`"), 1e-3, 1e4, "\"4.4 A\"", "Lowest threshold."),
+    q("control.current_limit.highest", Current, Derived("equal to `typical`"), 1e-3, 1e4, "\"5.4 A\"", "Highest threshold."),
+    q("control.current_limit.delay", Time, Req, 0.0, 1e-5, "\"100 ns\"", "Delay from the threshold to turn-off."),
+    key("mechanics", Table, Opt("the fit of the parts is not checked"), "", "Land and room on the board."),
+    key("mechanics.land", Table, Opt("the fit of the terminals is not checked"), "", "The two pads of the inductor."),
+    q("mechanics.land.pad_length", Length, Req, 1e-4, 0.1, "\"2.4 mm\"", "Extent of one pad along the axis through both."),
+    q("mechanics.land.pad_width", Length, Req, 1e-4, 0.1, "\"6 mm\"", "Extent of one pad across that axis."),
+    q("mechanics.land.gap", Length, Req, 1e-4, 0.1, "\"3.2 mm\"", "Free distance between the pads."),
+    key("mechanics.keep_out", Table, Opt("the fit of the body is not checked"), "", "Room for the body."),
+    q("mechanics.keep_out.length", Length, Req, 1e-4, 0.2, "\"8 mm\"", "Along the axis through both pads."),
+    q("mechanics.keep_out.width", Length, Req, 1e-4, 0.2, "\"8 mm\"", "Across that axis."),
+    q("mechanics.keep_out.height", Length, Req, 1e-4, 0.2, "\"5.2 mm\"", "Above the board."),
+    key("limits", Table, Std("", ""), "", "Limits of the board and agreed changes against the original."),
+    q("limits.output_band", Fraction, Opt("not judged"), 1e-4, 0.5, "\"5 %\"", "Total band of the output around its aim, either way."),
+    q("limits.ripple", Voltage, Opt("not judged"), 1e-5, 10.0, "\"25 mV\"", "Output ripple, peak to peak, at 20 MHz bandwidth."),
+    q("limits.step_deviation", Voltage, Opt("not judged"), 1e-4, 100.0, "\"250 mV\"", "Dip and rise at the load step."),
+    q("limits.recovery", Time, Opt("not judged"), 1e-7, 1.0, "\"120 us\"", "Recovery time after the load step."),
+    q("limits.recovery_band", Fraction, Std("1 %", CP), 1e-4, 0.2, "\"1 %\"", "Band around the final output in which it counts as recovered."),
+    q("limits.winding_temperature", Temperature, Opt("only the part's own limit is judged"), 0.0, 300.0, "\"115 degC\"", "Highest winding temperature."),
+    q("limits.efficiency", Fraction, Opt("not judged"), 0.01, 1.0, "\"88 %\"", "Least efficiency at full load and nominal input."),
+    key("limits.changes", Table, Std("", ""), "", "Changes against the original that are agreed to be harmless."),
+    q("limits.changes.ripple", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Output ripple, upwards."),
+    q("limits.changes.inductor_ripple", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Inductor ripple current, either way."),
+    q("limits.changes.peak_current", Fraction, Std("5 %", CP), 0.0, 10.0, "\"5 %\"", "Peak current, upwards."),
+    q("limits.changes.inductance", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Incremental inductance at the peak, either way."),
+    q("limits.changes.step_deviation", Fraction, Std("10 %", CP), 0.0, 10.0, "\"10 %\"", "Dip and rise, upwards."),
+    q("limits.changes.recovery", Fraction, Std("20 %", CP), 0.0, 10.0, "\"20 %\"", "Recovery time, upwards."),
+    q("limits.changes.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency at full load, downwards."),
+    q("limits.changes.temperature", TemperatureRise, Std("5 K", CP), 0.0, 200.0, "\"5 K\"", "Winding temperature, upwards."),
+    key("bench", Table, Std("", ""), "", "What the bench can resolve: standard uncertainty of a difference between two readings."),
+    q("bench.voltage_fixed", Voltage, Std("0.5 mV", CP), 0.0, 1.0, "\"0.5 mV\"", "Voltages at the output: fixed part."),
+    q("bench.voltage", Fraction, Std("2 %", CP), 0.0, 0.5, "\"2 %\"", "Voltages at the output: part of the reading."),
+    q("bench.current", Fraction, Std("1 %", CP), 0.0, 0.5, "\"1 %\"", "Currents: part of the reading."),
+    q("bench.time", Time, Std("1 us", CP), 0.0, 1e-2, "\"1 us\"", "Times."),
+    q("bench.temperature", TemperatureRise, Std("2 K", CP), 0.0, 50.0, "\"2 K\"", "Temperatures."),
+    q("bench.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency."),
+    key("numerics", Table, Std("", ""), "", "Numerical settings."),
+    q("numerics.saturation_error", Current, Std("0.5 mA", "far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
+];
+
+/// Keys of one part: of an entry `[[part]]` in `parts.toml` or, except for the tables, a column in `parts.csv`.
+#[rustfmt::skip] // one row a line, as a table
+pub const PART: &[Key] = &[
+    key("name", Text, Req, "\"Teal-10\"", "Name, unique in the case."),
+    key("core", Choice(&["ferrite", "composite", "iron-powder"]), Req, "\"ferrite\"", "Family of the core material."),
+    q("inductance", Inductance, Req, 1e-9, 0.1, "\"10 uH\"", "Nominal inductance."),
+    q("tolerance", Fraction, Req, 1e-3, 0.6, "\"20 %\"", "Tolerance of the inductance, either way; scales the whole curve."),
+    q("dcr_typical", Resistance, Req, 1e-6, 100.0, "\"36 mohm\"", "Typical winding resistance at 25 degC."),
+    q("dcr_max", Resistance, Req, 1e-6, 100.0, "\"41 mohm\"", "Largest winding resistance at 25 degC."),
+    key("saturation", Tables, Opt("`saturation_files` or `saturation_knee` must be given"), "", "Saturation curves in place (parts.toml only)."),
+    q("saturation.temperature", Temperature, Opt("one of the columns is the temperature"), -65.0, 250.0, "\"25 degC\"", "Temperature of the curve."),
+    key("saturation.columns", Texts, Req, "[\"current [A]\", \"inductance [uH]\"]", "What the columns of `points` are, each with its unit; the inductance may be in % of the nominal one."),
+    key("saturation.points", Rows, Req, "[[0, 10], [2.15, 9.4], [4.3, 7], [8.6, 3.4]]", "The curve, current ascending from 0; incremental inductance, not rising."),
+    key("saturation_files", Texts, Opt("`saturation` or `saturation_knee` must be given"), "[\"curves/teal-25.csv @ 25 degC\", \"curves/teal-100.csv @ 100 degC\"]", "Saturation curves in CSV files, relative to the case; the temperature follows the @, or is a column of the file."),
+    q("saturation_current", Current, Opt("the curve is not held against the rating"), 1e-3, 1e4, "\"5.7 A\"", "Current at which the inductance has dropped by `saturation_drop`."),
+    q("saturation_drop", Fraction, Opt("must be given with `saturation_current`"), 0.05, 0.6, "\"30 %\"", "Drop of the inductance that belongs to the saturation currents."),
+    q("saturation_temperature", Temperature, Derived("25 degC, common practice"), -65.0, 250.0, "\"25 degC\"", "Temperature of `saturation_current`."),
+    q("hot_saturation_current", Current, Opt("no hot rating"), 1e-3, 1e4, "\"4.3 A\"", "The same when hot."),
+    q("hot_saturation_temperature", Temperature, Derived("100 degC, common practice"), -65.0, 250.0, "\"100 degC\"", "Temperature of `hot_saturation_current`."),
+    key("saturation_knee", Choice(&["soft", "hard"]), Opt("`saturation` or `saturation_files` must be given"), "\"soft\"", "In place of a curve: the curve is estimated from the saturation ratings with a soft or a hard knee."),
+    q("heating_current", Current, Opt("`thermal_resistance` must be given"), 1e-3, 1e4, "\"4.2 A\"", "Direct current that heats the part by `heating_rise`."),
+    q("heating_rise", TemperatureRise, Opt("must be given with `heating_current`"), 1.0, 150.0, "\"40 K\"", "Rise that belongs to `heating_current`."),
+    q("thermal_resistance", ThermalResistance, Derived("rise / (I^2 x `dcr_typical` x (1 + 0.00393 /K x rise)) from the heating rating"), 0.1, 1e4, "\"54.4 K/W\"", "Thermal resistance from the winding to ambient."),
+    key("ac_resistance", Texts, Opt("taken as equal to the d.c. resistance"), "[\"1.8 @ 100 kHz\", \"3.0 @ 400 kHz\"]", "Ratio of a.c. to d.c. resistance; a ratio without frequency belongs to the switching frequency."),
+    q("core_loss", Power, Opt("no core loss can be calculated"), 1e-6, 1e4, "\"150 mW\"", "Core loss at the reference point below, for a symmetric triangle."),
+    q("core_loss_frequency", Frequency, Opt("must be given with `core_loss`"), 1e3, 1e8, "\"400 kHz\"", "Reference frequency."),
+    q("core_loss_volt_seconds", VoltSeconds, Opt("must be given with `core_loss`"), 1e-9, 1.0, "\"10 V us\"", "Reference volt-seconds: swing of the flux linkage, peak to peak."),
+    q("core_loss_alpha", Number, Opt("must be given with `core_loss`"), 0.5, 3.0, "1.28", "Exponent of frequency."),
+    q("core_loss_beta", Number, Opt("must be given with `core_loss`"), 1.0, 4.0, "2.15", "Exponent of the swing."),
+    q("core_loss_tolerance", Fraction, Derived("20 %, common practice"), 0.0, 1.0, "\"20 %\"", "Part by which the core loss may exceed its data."),
+    q("steinmetz_k", PowerDensity, Opt("`core_loss` may be given instead"), 1e-9, 1e9, "\"8.2 W/m3\"", "Steinmetz coefficient for sinusoidal flux, f in Hz and B in T (peak)."),
+    q("steinmetz_alpha", Number, Opt("must be given with `steinmetz_k`"), 0.5, 3.0, "1.45", "Exponent of frequency."),
+    q("steinmetz_beta", Number, Opt("must be given with `steinmetz_k`"), 1.0, 4.0, "2.5", "Exponent of the flux density."),
+    q("core_volume", Volume, Opt("must be given with `steinmetz_k`"), 1e-12, 1e-2, "\"310 mm3\"", "Core volume."),
+    q("turns_area", Area, Opt("must be given with `steinmetz_k`"), 1e-9, 1.0, "\"180 mm2\"", "Number of turns times core area."),
+    q("max_temperature", Temperature, Opt("only the board's limit is judged"), 0.0, 300.0, "\"125 degC\"", "Highest temperature including its own heating."),
+    q("working_voltage", Voltage, Opt("not judged"), 1.0, 1e4, "\"60 V\"", "Rated voltage between the terminals."),
+    q("self_resonance", Frequency, Opt("not checked"), 1e5, 1e10, "\"24 MHz\"", "Self-resonance."),
+    q("body_length", Length, Opt("the fit of the body is not checked"), 1e-4, 0.2, "\"7.2 mm\"", "Largest length along the axis through both terminals."),
+    q("body_width", Length, Opt("must be given with `body_length`"), 1e-4, 0.2, "\"6.7 mm\"", "Largest width across that axis."),
+    q("body_height", Length, Opt("must be given with `body_length`"), 1e-4, 0.2, "\"4.8 mm\"", "Largest height."),
+    q("terminal_length", Length, Opt("the fit of the terminals is not checked"), 1e-5, 0.1, "\"2 mm\"", "Extent of one terminal along the axis through both."),
+    q("terminal_width", Length, Opt("must be given with `terminal_length`"), 1e-5, 0.1, "\"5.4 mm\"", "Extent of one terminal across that axis."),
+    q("terminal_gap", Length, Opt("must be given with `terminal_length`"), 1e-5, 0.1, "\"3.4 mm\"", "Free distance between the terminals."),
+    key("origin", Choice(ORIGINS), Opt("not stated"), "\"typical\"", "Where the data of this part come from, unless a datum says otherwise."),
+    key("note", Text, Opt("none"), "\"data sheet, issue 3\"", "Remark on the origin."),
+];
+
+/// Words for the origin of a datum.
+pub const ORIGINS: &[&str] = &["measured", "guaranteed", "typical", "digitised", "estimated", "assumed"];

@@ -1,0 +1,450 @@
+//! From rows of a parts table, in TOML or CSV, to inductors.
+
+use std::path::Path;
+
+use super::board::Context;
+use super::curves;
+use super::keys::{Key, Kind, PART};
+use super::source::{Cell, Node, Place, Raw, Sources, nearest};
+use super::walk::{Values, origin_of};
+use super::{DatumOrigin, Origin};
+use crate::parts::*;
+use crate::units::{self, Dimension, show};
+
+/// Temperature coefficient of the resistance of copper in 1/K, referred to 20 C (IEC 60028); the 25 C of the data
+/// sheet changes it by 2 %, far below what a heating rating is worth.
+const COPPER_PER_K: f64 = 0.00393;
+
+/// The entries `[[part]]` of a TOML file.
+pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
+    let Some(tree) = sources.toml(file) else { return Vec::new() };
+    let Raw::Table(entries) = tree.raw else { return Vec::new() };
+    let mut parts = Vec::new();
+    for (name, place, node) in entries {
+        match (name.as_str(), node.raw) {
+            ("part", Raw::List(items)) if !items.is_empty() => parts.extend(items),
+            ("part", _) => {
+                sources.problem(&node.place, "part", "a list of parts", "begin each part with a line [[part]]")
+            }
+            _ => sources.problem(
+                &place,
+                &name,
+                "only entries [[part]] in this file",
+                "keys of a part stand below its line [[part]]",
+            ),
+        }
+    }
+    if parts.is_empty() {
+        let place = Place { file, span: 0..0 };
+        sources.problem(&place, "part", "at least one part", "begin each part with a line [[part]]");
+    }
+    parts
+}
+
+/// A column of a parts table: the key it stands for, the unit of its cells, and whether that unit is a right one.
+struct Column {
+    key: Option<String>,
+    unit: Option<String>,
+    good_unit: bool,
+}
+
+/// The rows of a CSV file as tables: key from the header, value from the cell with the unit of the header.
+pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
+    let records = sources.csv(file);
+    let Some((header, rows)) = records.split_first() else { return Vec::new() };
+    let mut columns: Vec<Column> = Vec::new();
+    for cell in header {
+        let column = column_of(sources, header, cell);
+        if column.key.is_some() && columns.iter().any(|c| c.key == column.key) {
+            sources.problem(&cell.place, &cell.text, "each column once", "remove one of the two");
+        }
+        columns.push(column);
+    }
+    let entry = |((column, cell), head): ((&Column, &Cell), &Cell)| {
+        let text = curves::with_unit(&cell.text, column.unit.as_deref());
+        let raw = if column.good_unit { Raw::Text(text) } else { Raw::Spoilt };
+        let node = Node { raw, place: cell.place.clone() };
+        (!cell.text.is_empty()).then_some((column.key.clone()?, head.place.clone(), node))
+    };
+    let table = |row: &Vec<Cell>| Raw::Table(columns.iter().zip(row).zip(header).filter_map(entry).collect());
+    rows.iter().map(|row| Node { raw: table(row), place: row[0].place.clone() }).collect()
+}
+
+/// A misspelled column is one problem and not one a part: its cells are read as those of the key that is meant.
+fn column_of(sources: &mut Sources, header: &[Cell], cell: &Cell) -> Column {
+    let (name, unit) = curves::split_header(&cell.text);
+    if let Some(key) = PART.iter().find(|k| k.path == name && !matches!(k.kind, Kind::Tables | Kind::Rows)) {
+        let good_unit = unit.as_ref().is_none_or(|u| check_unit(sources, &cell.place, key, u));
+        return Column { key: Some(name), unit, good_unit };
+    }
+    let given: Vec<String> = header.iter().map(|c| curves::split_header(&c.text).0).collect();
+    let near = nearest(&name, PART.iter().map(|k| k.path).filter(|k| given.iter().all(|g| g != k)));
+    let hint = near.map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
+    sources.problem(&cell.place, &name, "a known column", hint);
+    Column { key: near.map(str::to_string), unit, good_unit: true }
+}
+
+/// Whether the unit in a header belongs to the key; notes a problem if not.
+fn check_unit(sources: &mut Sources, place: &Place, key: &Key, unit: &str) -> bool {
+    let refusal = match key.kind {
+        Kind::Quantity(d) => units::parse(&format!("1 {unit}"), d).err(),
+        _ => Some(units::Refusal { expected: "no unit".into(), hint: "remove it from the header".into() }),
+    };
+    if let Some(refusal) = &refusal {
+        sources.problem(place, key.path, refusal.expected.clone(), refusal.hint.replace("1 ", ""));
+    }
+    refusal.is_none()
+}
+
+/// Name of the part in a tree that has not been checked yet.
+pub fn name_of(node: &Node) -> Option<String> {
+    let Raw::Table(entries) = &node.raw else { return None };
+    entries.iter().find(|(k, _, _)| k == "name").and_then(|(_, _, n)| match &n.raw {
+        Raw::Text(t) if !t.trim().is_empty() => Some(t.trim().to_string()),
+        _ => None,
+    })
+}
+
+/// Names are unique, the original is among the parts, and there is something to compare it with.
+pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values]) {
+    let named: Vec<(&str, Place)> = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name")))).collect();
+    for (i, (name, place)) in named.iter().enumerate() {
+        if let Some((_, first)) = named[..i].iter().find(|(n, _)| n == name) {
+            let (file, line) = sources.line(first);
+            let hint = format!("the first stands in {file}, line {line}");
+            sources.problem(place, &format!("{name}: name"), "a name of its own for each part", hint);
+        }
+    }
+    if let Some(original) = board.text("original")
+        && !named.is_empty()
+        && named.iter().all(|(n, _)| *n != original)
+    {
+        let near = nearest(original, named.iter().map(|(n, _)| *n)).map(|n| format!("did you mean \"{n}\"?"));
+        let all: Vec<&str> = named.iter().map(|(n, _)| *n).collect();
+        let hint = near.unwrap_or(format!("the parts are {}", all.join(", ")));
+        sources.problem(&board.place("original"), "original", "the name of one of the parts", hint);
+    }
+    if let [only] = parts {
+        let hint = "a comparison needs the original and at least one substitute";
+        sources.problem(&only.place("name"), "part", "at least two parts", hint);
+    }
+}
+
+/// One inductor; `None` after noting what is missing.
+pub fn build(
+    sources: &mut Sources,
+    folder: &Path,
+    v: &mut Values,
+    context: &Context,
+    doubts: &mut Vec<String>,
+) -> Option<Inductor> {
+    check(sources, v);
+    let ratings = ratings(v);
+    let saturation = curves::read(sources, folder, v, &ratings);
+    let ac_resistance = ac_resistance(sources, v, context.frequency_hz);
+    let thermal_resistance_k_per_w = thermal_resistance(sources, v);
+    let core_loss = core_loss(v);
+    let core_loss_tolerance = match core_loss {
+        Some(_) => or_usual(v, "core_loss_tolerance", 0.2, Dimension::Fraction),
+        None => Some(v.number("core_loss_tolerance").unwrap_or(0.0)),
+    };
+    note_origin(v);
+    let part = Inductor {
+        name: v.text("name")?.to_string(),
+        core: match v.text("core")? {
+            "ferrite" => CoreFamily::Ferrite,
+            "composite" => CoreFamily::Composite,
+            _ => CoreFamily::IronPowder,
+        },
+        inductance_h: v.number("inductance")?,
+        tolerance: v.number("tolerance")?,
+        saturation,
+        saturation_ratings: ratings,
+        heating_rating: heating(v),
+        dcr_typical_ohm: v.number("dcr_typical")?,
+        dcr_max_ohm: v.number("dcr_max")?,
+        ac_resistance,
+        core_loss,
+        core_loss_tolerance: core_loss_tolerance?,
+        thermal_resistance_k_per_w: thermal_resistance_k_per_w?,
+        max_temperature_degc: v.number("max_temperature"),
+        working_voltage_v: v.number("working_voltage"),
+        self_resonance_hz: v.number("self_resonance"),
+        body: three(v, "body_length", "body_width", "body_height").map(|(length_m, width_m, height_m)| Body {
+            length_m,
+            width_m,
+            height_m,
+        }),
+        terminals: three(v, "terminal_length", "terminal_width", "terminal_gap")
+            .map(|(length_m, width_m, gap_m)| PadPair { length_m, width_m, gap_m }),
+    };
+    if part.saturation.is_empty() {
+        return None;
+    }
+    doubt(&part, context, doubts);
+    Some(part)
+}
+
+fn three(v: &Values, a: &str, b: &str, c: &str) -> Option<(f64, f64, f64)> {
+    Some((v.number(a)?, v.number(b)?, v.number(c)?))
+}
+
+/// Ratings of the saturation current; their temperatures default to those that data sheets use (common practice).
+fn ratings(v: &mut Values) -> Vec<SaturationRating> {
+    let mut rating = |prefix: &str, usual_degc: f64| {
+        let path = format!("{prefix}saturation_temperature");
+        let (current_a, drop) = (v.number(&format!("{prefix}saturation_current"))?, v.number("saturation_drop")?);
+        let temperature_degc = or_usual(v, &path, usual_degc, Dimension::Temperature)?;
+        Some(SaturationRating { current_a, drop, temperature_degc })
+    };
+    [rating("", 25.0), rating("hot_", 100.0)].into_iter().flatten().collect()
+}
+
+/// The value stated, or the usual one, listed as an assumption; `None` if what is stated is wrong.
+fn or_usual(v: &mut Values, path: &str, usual: f64, dimension: Dimension) -> Option<f64> {
+    if v.number(path).is_none() && !v.spoilt(path) {
+        v.assume(path, show(usual, dimension), Origin::Assumed, "common practice");
+        return Some(usual);
+    }
+    v.number(path)
+}
+
+fn heating(v: &Values) -> Option<HeatingRating> {
+    Some(HeatingRating { current_a: v.number("heating_current")?, rise_k: v.number("heating_rise")? })
+}
+
+fn core_loss(v: &Values) -> Option<CoreLoss> {
+    if let Some(k_w_per_m3) = v.number("steinmetz_k") {
+        return Some(CoreLoss::Steinmetz {
+            k_w_per_m3,
+            alpha: v.number("steinmetz_alpha")?,
+            beta: v.number("steinmetz_beta")?,
+            volume_m3: v.number("core_volume")?,
+            turns_area_m2: v.number("turns_area")?,
+        });
+    }
+    Some(CoreLoss::VoltSeconds {
+        loss_w: v.number("core_loss")?,
+        frequency_hz: v.number("core_loss_frequency")?,
+        swing_wb: v.number("core_loss_volt_seconds")?,
+        alpha: v.number("core_loss_alpha")?,
+        beta: v.number("core_loss_beta")?,
+    })
+}
+
+/// Stated, or from the heating rating: rise / (I^2 R25 (1 + a rise)), direct current only (IEC 62024-2).
+fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
+    let path = "thermal_resistance";
+    if let Some(stated) = v.number(path) {
+        return Some(stated);
+    }
+    let Some(rating) = heating(v) else {
+        if ["heating_current", "heating_rise", path].iter().all(|p| !v.spoilt(p)) {
+            let hint = "for example thermal_resistance = \"54.4 K/W\", or heating_current and heating_rise";
+            sources.problem(&v.place("").start(), &v.key(path), "the thermal resistance or the heating rating", hint);
+        }
+        return None;
+    };
+    let dcr_ohm = v.number("dcr_typical")?;
+    let loss_w = rating.current_a.powi(2) * dcr_ohm * (1.0 + COPPER_PER_K * rating.rise_k);
+    let derived = rating.rise_k / loss_w;
+    v.assume(
+        path,
+        show(derived, Dimension::ThermalResistance),
+        Origin::Estimated,
+        "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))",
+    );
+    Some(derived)
+}
+
+/// "3.0" at the switching frequency, or "1.8 @ 100 kHz".
+fn ac_resistance(sources: &mut Sources, v: &Values, switching_hz: Option<f64>) -> Option<AcResistance> {
+    let key = v.key("ac_resistance");
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for cell in v.texts("ac_resistance")? {
+        let (ratio, frequency) = cell.text.split_once('@').map_or((cell.text.as_str(), None), |(r, f)| (r, Some(f)));
+        let ratio = units::parse(ratio, Dimension::Number);
+        let frequency = frequency.map(|f| units::parse(f, Dimension::Frequency)).transpose();
+        match (ratio, frequency) {
+            (Err(refusal), _) | (_, Err(refusal)) => sources.problem(&cell.place, &key, refusal.expected, refusal.hint),
+            (Ok(ratio), _) if !(1.0..=1e3).contains(&ratio) => {
+                sources.problem(
+                    &cell.place,
+                    &key,
+                    "a ratio from 1 to 1000",
+                    "the resistance does not fall with frequency",
+                );
+            }
+            (Ok(ratio), Ok(frequency)) => {
+                let Some(hz) = frequency.or(switching_hz) else { continue };
+                if points.last().is_some_and(|last| last.0 >= hz) {
+                    sources.problem(&cell.place, &key, "frequencies in ascending order, each once", "sort the list");
+                }
+                points.push((hz, ratio));
+            }
+        }
+    }
+    Some(AcResistance { ratio_points: points })
+}
+
+/// Origin stated for the part as a whole.
+fn note_origin(v: &mut Values) {
+    if let Some(origin) = v.text("origin").and_then(origin_of) {
+        let note = v.text("note").unwrap_or("").to_string();
+        let value = "all data of the part that do not say otherwise".into();
+        v.origins.push(DatumOrigin { datum: v.label.clone(), value, origin, note });
+    }
+}
+
+/// Checks across keys.
+fn check(sources: &mut Sources, v: &Values) {
+    if let (Some(typical), Some(max)) = (v.number("dcr_typical"), v.number("dcr_max"))
+        && typical > max
+    {
+        let expected = format!("at most dcr_max = {}", show(max, Dimension::Resistance));
+        sources.problem(
+            &v.place("dcr_typical"),
+            &v.key("dcr_typical"),
+            expected,
+            "typical and largest value may be swapped",
+        );
+    }
+    together(sources, v, &["heating_current", "heating_rise"]);
+    together(
+        sources,
+        v,
+        &["core_loss", "core_loss_frequency", "core_loss_volt_seconds", "core_loss_alpha", "core_loss_beta"],
+    );
+    together(sources, v, &["steinmetz_k", "steinmetz_alpha", "steinmetz_beta", "core_volume", "turns_area"]);
+    together(sources, v, &["body_length", "body_width", "body_height"]);
+    together(sources, v, &["terminal_length", "terminal_width", "terminal_gap"]);
+    if v.number("core_loss").is_some() && v.number("steinmetz_k").is_some() {
+        let expected = "either core_loss or steinmetz_k";
+        sources.problem(&v.place("steinmetz_k"), &v.key("steinmetz_k"), expected, "remove the keys of one of the two");
+    }
+    let rated = ["saturation_current", "hot_saturation_current"].into_iter().find(|p| v.number(p).is_some());
+    if let Some(current) = rated
+        && v.number("saturation_drop").is_none()
+        && !v.spoilt("saturation_drop")
+    {
+        let expected = "saturation_drop with it, the percentage by which the inductance has dropped there";
+        let hint =
+            "makers use 10, 20, 30 or 40 %: the current alone says little; for example saturation_drop = \"30 %\"";
+        sources.problem(&v.place(current), &v.key(current), expected, hint);
+    }
+    if v.text("saturation_knee").is_some() && rated.is_none() && !v.spoilt("saturation_current") {
+        let hint = "the curve is estimated from saturation_current and saturation_drop";
+        sources.problem(&v.place("saturation_knee"), &v.key("saturation_knee"), "a saturation rating with it", hint);
+    }
+}
+
+/// Keys that are given all or not at all.
+fn together(sources: &mut Sources, v: &Values, paths: &[&str]) {
+    let given: Vec<&str> = paths.iter().copied().filter(|p| v.number(p).is_some()).collect();
+    let missing: Vec<&str> = paths.iter().copied().filter(|p| v.number(p).is_none() && !v.spoilt(p)).collect();
+    if let (Some(first), false) = (given.first(), missing.is_empty()) {
+        let expected = format!("{} with it", missing.join(", "));
+        sources.problem(&v.place(first), &v.key(first), expected, format!("{} belong together", paths.join(", ")));
+    }
+}
+
+/// Doubts that do not stop a run.
+fn doubt(part: &Inductor, context: &Context, doubts: &mut Vec<String>) {
+    let mut say = |key: &str, text: String| doubts.push(format!("{}: {key}: {text}", part.name));
+    doubt_trade(part, &mut say);
+    doubt_curves(part, context, &mut say);
+    if let (Some(srf_hz), Some(f_hz)) = (part.self_resonance_hz, context.frequency_hz)
+        && srf_hz < 10.0 * f_hz
+    {
+        say(
+            "self_resonance",
+            format!("{} is below ten times the switching frequency", show(srf_hz, Dimension::Frequency)),
+        );
+    }
+}
+
+/// What the trade sells as moulded composite parts (common practice): outside it, a slip of the pen is likely.
+fn doubt_trade(part: &Inductor, say: &mut dyn FnMut(&str, String)) {
+    if part.core != CoreFamily::Composite {
+        return;
+    }
+    let mut within = |key: &str, value: f64, low: f64, high: f64, d: Dimension| {
+        if !(low..=high).contains(&value) {
+            say(
+                key,
+                format!(
+                    "{} is outside what moulded composite parts are sold with, {} (common practice)",
+                    show(value, d),
+                    super::walk::range_text((low, high), d)
+                ),
+            );
+        }
+    };
+    within("inductance", part.inductance_h, 0.1e-6, 47e-6, Dimension::Inductance);
+    within("tolerance", part.tolerance, 0.2, 0.2, Dimension::Fraction);
+    within("dcr_typical", part.dcr_typical_ohm, 1.5e-3, 350e-3, Dimension::Resistance);
+    for rating in &part.saturation_ratings {
+        within("saturation_current", rating.current_a, 2.0, 35.0, Dimension::Current);
+    }
+    if let Some(max_degc) = part.max_temperature_degc {
+        within("max_temperature", max_degc, -55.0, 155.0, Dimension::Temperature);
+    }
+}
+
+fn doubt_curves(part: &Inductor, context: &Context, say: &mut dyn FnMut(&str, String)) {
+    let curves = &part.saturation;
+    let degc = |t: f64| show(t, Dimension::Temperature);
+    for rating in &part.saturation_ratings {
+        let Some(curve) = curves.iter().find(|c| (c.temperature_degc - rating.temperature_degc).abs() < 0.5) else {
+            continue;
+        };
+        let drop = 1.0 - curves::at(curve, rating.current_a) / curve.points[0].1;
+        if (drop - rating.drop).abs() > 0.03 {
+            let at = show(rating.current_a, Dimension::Current);
+            say(
+                "saturation",
+                format!(
+                    "at {at} and {} the curve has dropped by {:.1} %, the rating says {:.1} %",
+                    degc(curve.temperature_degc),
+                    100.0 * drop,
+                    100.0 * rating.drop
+                ),
+            );
+        }
+    }
+    let room =
+        curves.iter().min_by(|a, b| (a.temperature_degc - 25.0).abs().total_cmp(&(b.temperature_degc - 25.0).abs()));
+    if let Some(curve) = room
+        && (curve.points[0].1 / part.inductance_h - 1.0).abs() > 0.05
+    {
+        say(
+            "saturation",
+            format!(
+                "without current the curve at {} begins at {}, more than 5 % off the nominal inductance",
+                degc(curve.temperature_degc),
+                show(curve.points[0].1, Dimension::Inductance)
+            ),
+        );
+    }
+    if part.core == CoreFamily::Ferrite && curves.iter().all(|c| c.temperature_degc < 80.0) {
+        say(
+            "saturation",
+            "no hot curve; a gapped ferrite saturates a fifth to a quarter earlier at 100 degC (common practice)"
+                .into(),
+        );
+    }
+    for curve in curves {
+        let end_a = curve.points.last().map_or(0.0, |p| p.0);
+        if let Some(need_a) = context.highest_current_a.filter(|need_a| end_a < *need_a) {
+            say(
+                "saturation",
+                format!(
+                    "the curve at {} ends at {}, below the {} that the current limit lets through",
+                    degc(curve.temperature_degc),
+                    show(end_a, Dimension::Current),
+                    show(need_a, Dimension::Current)
+                ),
+            );
+        }
+    }
+}

@@ -1,0 +1,75 @@
+//! `presolder compare`.
+
+use super::{Done, output};
+use crate::case;
+use crate::compare::record::Outcome;
+use crate::error::Error;
+use crate::report::{folder, json, text};
+use crate::run;
+use clap::Args;
+use std::path::PathBuf;
+
+const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
+Prints one table and one verdict a substitute, and writes record.json, report.html, quantities.csv, waveforms/*.csv and \
+plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, a substitute fails; 2 it could not run.";
+
+/// Arguments of `compare`.
+#[derive(Args)]
+#[command(after_help = EXAMPLE)]
+pub struct Compare {
+    /// Folder of the case: board.toml with parts.toml or parts.csv.
+    case: PathBuf,
+    /// Folder for the results [default: presolder-CASE in the working directory, numbered where taken].
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Replace an earlier result in the folder given by --out; a folder with anything else in it is never touched.
+    #[arg(long, requires = "out")]
+    replace: bool,
+    /// Print the record as JSON instead of the table, and write no folder unless --out names one.
+    #[arg(long)]
+    json: bool,
+    /// End with exit code 1 when a substitute fails.
+    #[arg(long)]
+    strict: bool,
+    /// Also integrate steady state and load step by an independent method on the smooth saturation curve, and report the
+    /// largest differences.
+    #[arg(long)]
+    cross_check: bool,
+}
+
+impl Compare {
+    /// Does it.
+    pub fn run(&self) -> Result<Done, Error> {
+        let case = case::read(&self.case)?;
+        let target = match (&self.out, self.json) {
+            (Some(out), _) => Some(out.clone()),
+            (None, true) => None,
+            (None, false) => Some(output::free_folder(&case.name)),
+        };
+        // Better told now than after the simulation.
+        if let Some(target) = &target {
+            folder::check(target, self.replace).map_err(output::report_error)?;
+            output::note_target(target);
+        }
+        let (mut record, curves) = run::compare(&case, &output::progress)?;
+        if self.cross_check {
+            record.cross_check = run::cross_check(&case)?;
+        }
+        if self.json {
+            output::print(&json::record(&record).map_err(output::report_error)?)?;
+        } else {
+            output::print(&text::comparison(&record, output::width()))?;
+        }
+        if let Some(target) = &target {
+            folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
+            if !self.json {
+                output::print(&format!(
+                    "\nWritten to {}/: report.html (open in a browser), record.json, quantities.csv, waveforms/, plots/\n",
+                    target.display()
+                ))?;
+            }
+        }
+        let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);
+        Ok(if self.strict && fails { Done::SubstituteFails } else { Done::Well })
+    }
+}

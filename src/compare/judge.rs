@@ -1,0 +1,461 @@
+//! From results to rows and verdicts.
+//!
+//! The rule: docs/physics.md, "decision rule".
+
+use super::quantities::{self, QUANTITIES, Quantity, Scope, highest_input_v};
+use super::record::{
+    Cell, ChangeKind, ConditionRecord, Judgement, LimitRecord, Outcome, PartRecord, QuantityRow, Side, Verdict,
+};
+use crate::case::{Case, Origin};
+use crate::parts::{CoreFamily, Inductor};
+use crate::units;
+
+/// Factor on the highest input that a working voltage should cover for ringing (common practice).
+const RINGING: f64 = 1.2;
+/// A bench sees a change of this many times what it resolves (coverage factor of 95 %).
+const COVERAGE: f64 = 2.0;
+/// Share of a limit below which the original's value is no base for a fraction.
+const SMALL_SHARE: f64 = 0.1;
+/// Winding temperature in degrees Celsius from which iron powder may age (common practice).
+const AGEING_DEGC: f64 = 100.0;
+
+/// A value of a part with the condition in which it stands.
+struct Found<'a> {
+    value: f64,
+    condition: &'a ConditionRecord,
+}
+
+/// All rows of the comparison.
+pub fn rows(case: &Case, parts: &[PartRecord]) -> Vec<QuantityRow> {
+    QUANTITIES
+        .iter()
+        .map(|quantity| row(case, parts, quantity))
+        .filter(|row| row.cells.iter().any(Option::is_some))
+        .collect()
+}
+
+fn row(case: &Case, parts: &[PartRecord], quantity: &Quantity) -> QuantityRow {
+    let original = values(case, &parts[0], quantity);
+    let agreed = (quantity.agreed)(&case.limits.changes);
+    // A change for the worse is negative where more is better.
+    let sign = if quantity.side == Side::AtLeast { -1.0 } else { 1.0 };
+    let agreed_change =
+        agreed.map(|agreed| LimitRecord { value: sign * agreed.change, side: quantity.side, stated: agreed.stated });
+    let cells = parts
+        .iter()
+        .zip(&case.parts)
+        .map(|(part, data)| {
+            let found = values(case, part, quantity);
+            let base = (!part.original).then_some(original.as_slice());
+            cell(case, quantity, data, &found, base, agreed_change.as_ref())
+        })
+        .collect();
+    QuantityRow {
+        quantity: quantity.id.into(),
+        label: quantity.label.into(),
+        unit: quantity.unit.into(),
+        change_kind: quantity.change_kind,
+        limit: (quantity.limit)(case, &case.parts[0]),
+        agreed_change,
+        cells,
+    }
+}
+
+/// Every value of a quantity in its scope.
+fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity) -> Vec<Found<'a>> {
+    let counts = |condition: &ConditionRecord| match quantity.scope {
+        Scope::Everywhere => true,
+        Scope::FullLoadNominal => {
+            condition.corner == crate::run::NOMINAL
+                && condition.input_v == Some(case.board.nominal_input_v)
+                && condition.load_a == case.board.load_a.last().copied()
+        }
+    };
+    part.results
+        .iter()
+        .filter(|condition| counts(condition))
+        .filter_map(|condition| {
+            let value = condition.values.iter().find(|value| value.quantity == quantity.id)?.value;
+            Some(Found { value, condition })
+        })
+        .collect()
+}
+
+fn worst<'a, 'b>(side: Side, found: &'b [Found<'a>]) -> Option<&'b Found<'a>> {
+    let by = |a: &&Found, b: &&Found| a.value.total_cmp(&b.value);
+    match side {
+        Side::AtMost | Side::Within => found.iter().rev().max_by(by),
+        Side::AtLeast => found.iter().min_by(by),
+    }
+}
+
+fn cell(
+    case: &Case,
+    quantity: &Quantity,
+    part: &Inductor,
+    found: &[Found<'_>],
+    original: Option<&[Found<'_>]>,
+    agreed: Option<&LimitRecord>,
+) -> Option<Cell> {
+    let worst = worst(quantity.side, found)?;
+    let ambient = case.board.ambient_degc;
+    let uncertainty = quantity.uncertainty(worst.value, ambient);
+    let limit = (quantity.limit)(case, part);
+    let change = original.and_then(|original| worst_change(case, quantity, found, original, limit.as_ref()));
+    let relative = match (&change, agreed) {
+        (Some(change), Some(agreed)) => judge(change.change, quantity.change_uncertainty(worst.value, ambient), agreed),
+        _ => Judgement::NoLimit,
+    };
+    Some(Cell {
+        value: worst.value,
+        uncertainty,
+        place: place(worst.condition),
+        change: change.as_ref().map(|change| change.change),
+        change_place: change.as_ref().map(|change| place(change.condition)),
+        share_of_limit: limit.as_ref().filter(|limit| limit.value != 0.0).map(|limit| worst.value / limit.value),
+        absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, limit)),
+        relative,
+        bench_sees: change.as_ref().and_then(|change| change.in_resolutions).map(|times| times >= COVERAGE),
+    })
+}
+
+/// The change of one part in one condition.
+struct Change<'a> {
+    change: f64,
+    /// Difference in units of what the bench resolves, where it can read the quantity.
+    in_resolutions: Option<f64>,
+    condition: &'a ConditionRecord,
+}
+
+/// The most adverse change over all conditions that both parts share.
+fn worst_change<'a>(
+    case: &Case,
+    quantity: &Quantity,
+    found: &[Found<'a>],
+    original: &[Found<'_>],
+    limit: Option<&LimitRecord>,
+) -> Option<Change<'a>> {
+    // Where the original uses less than a tenth of a limit, a change is a fraction of that tenth: 2 us after 0 us is no
+    // change of any weight where 300 us are allowed.
+    let least_base = limit.map_or(f64::MIN_POSITIVE, |limit| SMALL_SHARE * limit.value);
+    let same = |a: &ConditionRecord, b: &ConditionRecord| {
+        a.condition == b.condition && a.corner == b.corner && a.input_v == b.input_v && a.load_a == b.load_a
+    };
+    let changes = found.iter().filter_map(|mine| {
+        let base = original.iter().find(|base| same(base.condition, mine.condition))?;
+        let difference = mine.value - base.value;
+        let resolution = quantity.bench_resolution(&case.bench, base.value);
+        let change = match quantity.change_kind {
+            ChangeKind::Difference => difference,
+            ChangeKind::Fraction => difference / base.value.abs().max(least_base),
+        };
+        Some(Change { change, in_resolutions: resolution.map(|r| (difference / r).abs()), condition: mine.condition })
+    });
+    let adverse = |change: &Change| match quantity.side {
+        Side::AtMost => change.change,
+        Side::AtLeast => -change.change,
+        Side::Within => change.change.abs(),
+    };
+    changes.reduce(|a, b| if adverse(&b) > adverse(&a) { b } else { a })
+}
+
+/// A value against a limit: past it by more than the uncertainty, inside by more, or neither.
+pub fn judge(value: f64, uncertainty: f64, limit: &LimitRecord) -> Judgement {
+    let margin = match limit.side {
+        Side::AtMost => limit.value - value,
+        Side::AtLeast => value - limit.value,
+        Side::Within => limit.value - value.abs(),
+    };
+    if margin >= uncertainty {
+        Judgement::Pass
+    } else if margin < -uncertainty {
+        Judgement::Fail
+    } else {
+        Judgement::Inconclusive
+    }
+}
+
+/// A condition in words.
+pub fn place(condition: &ConditionRecord) -> String {
+    let mut words = vec![];
+    if condition.condition == "load step" {
+        words.push("load step".to_string());
+    }
+    words.extend(condition.input_v.map(|v| say(v, "V")));
+    if condition.condition == "steady" {
+        words.extend(condition.load_a.map(|a| say(a, "A")));
+    }
+    if condition.condition != "data" {
+        words.push(condition.corner.clone());
+    } else {
+        words = vec![condition.corner.clone()];
+    }
+    words.join(", ")
+}
+
+/// A value with its unit for sentences.
+pub fn say(value: f64, unit: &str) -> String {
+    match unit {
+        "degC" => format!("{value:.1} °C"),
+        "K" => format!("{value:.1} K"),
+        "fraction" => format!("{:.1} %", 100.0 * value),
+        "" => {
+            let text = format!("{value:.3}");
+            text.trim_end_matches('0').trim_end_matches('.').to_string()
+        }
+        _ => {
+            let text = units::format_si(value, unit, 4);
+            match text.split_once(' ') {
+                Some((number, unit)) if number.contains('.') => {
+                    format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
+                }
+                _ => text,
+            }
+        }
+    }
+}
+
+/// A change in words, with its sign.
+fn say_change(quantity: &Quantity, change: f64) -> String {
+    match (quantity.change_kind, quantity.id) {
+        (ChangeKind::Fraction, _) => format!("{:+.1} %", 100.0 * change),
+        (ChangeKind::Difference, "efficiency") => format!("{:+.2} points", 100.0 * change),
+        (ChangeKind::Difference, "winding_temperature") => format!("{change:+.1} K"),
+        (ChangeKind::Difference, _) => format!("{}{}", if change > 0.0 { "+" } else { "" }, say(change, quantity.unit)),
+    }
+}
+
+/// A finding that bears on a verdict.
+struct Finding {
+    outcome: Outcome,
+    /// How far past the limit, as a fraction of it: the worst decides.
+    excess: f64,
+    sentence: String,
+    shared: bool,
+}
+
+/// The verdict on one substitute (`index` among the parts).
+pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRecord]) -> Verdict {
+    let part = &parts[index];
+    let mut findings: Vec<Finding> = rows.iter().flat_map(|row| findings_of(case, row, index)).collect();
+    findings.extend(data_findings(case, rows, index));
+    findings.sort_by(|a, b| b.outcome.cmp(&a.outcome).then(b.excess.total_cmp(&a.excess)));
+    let already_failing = findings.iter().any(|finding| finding.shared);
+    let outcome = findings
+        .iter()
+        .map(|finding| if finding.shared { Outcome::PassWithNote } else { finding.outcome })
+        .max()
+        .unwrap_or(Outcome::Pass);
+    let decides = |finding: &&Finding| !finding.shared && finding.outcome == outcome;
+    let sentence = match findings.iter().find(decides).or(findings.first()) {
+        Some(finding) => finding.sentence.clone(),
+        None => nearest_limit(rows, index),
+    };
+    let (reasons, notes): (Vec<&Finding>, Vec<&Finding>) = findings
+        .iter()
+        .filter(|finding| finding.sentence != sentence)
+        .partition(|finding| finding.outcome >= Outcome::Inconclusive);
+    let mut notes: Vec<String> = notes.iter().map(|finding| finding.sentence.clone()).collect();
+    let shared = shared_notes(parts);
+    notes.extend(condition_notes(part, |note| !shared.contains(&note.to_string())));
+    Verdict {
+        part: part.name.clone(),
+        outcome,
+        already_failing,
+        sentence,
+        reasons: reasons.iter().map(|finding| finding.sentence.clone()).collect(),
+        notes,
+        bench: bench_sentence(case, rows, index),
+    }
+}
+
+fn findings_of(case: &Case, row: &QuantityRow, index: usize) -> Vec<Finding> {
+    let (Some(quantity), Some(cell)) = (quantities::find(&row.quantity), row.cells[index].as_ref()) else {
+        return vec![];
+    };
+    let mut findings = vec![];
+    if let Some(limit) = (quantity.limit)(case, &case.parts[index]) {
+        if let Some(outcome) = outcome_of(cell.absolute, limit.stated) {
+            let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
+            let shared = cell.absolute == Judgement::Fail && original_fails;
+            // A default that the working board breaks as well is no yardstick for this board.
+            if shared && !limit.stated {
+                return vec![];
+            }
+            let excess = match limit.side {
+                Side::AtLeast => limit.value / cell.value - 1.0,
+                _ => cell.value / limit.value - 1.0,
+            };
+            let sentence = limit_sentence(quantity, cell, &limit, shared);
+            findings.push(Finding { outcome, excess, sentence, shared });
+        }
+    }
+    if let (Some(agreed), Some(change)) = (&row.agreed_change, cell.change) {
+        if let Some(outcome) = outcome_of(cell.relative, agreed.stated) {
+            let what = if agreed.stated { "agreed" } else { "default" };
+            let sentence = format!(
+                "{}: {} against the original, more than the {what} {} ({})",
+                quantity.label,
+                say_change(quantity, change),
+                say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
+                cell.change_place.as_deref().unwrap_or("data")
+            );
+            findings.push(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false });
+        }
+    }
+    findings
+}
+
+/// What a judgement means for the outcome: limits that nobody stated lead to a note only.
+fn outcome_of(judgement: Judgement, stated: bool) -> Option<Outcome> {
+    match (judgement, stated) {
+        (Judgement::NoLimit | Judgement::Pass, _) => None,
+        (Judgement::Inconclusive, true) => Some(Outcome::Inconclusive),
+        (Judgement::Fail, true) => Some(Outcome::Fail),
+        (Judgement::Fail, false) => Some(Outcome::PassWithNote),
+        (Judgement::Inconclusive, false) => None,
+    }
+}
+
+fn limit_sentence(quantity: &Quantity, cell: &Cell, limit: &LimitRecord, shared: bool) -> String {
+    let value = say(cell.value, quantity.unit);
+    let bound = say(limit.value, quantity.unit);
+    let relation = match (cell.absolute, limit.side) {
+        (Judgement::Inconclusive, _) => {
+            return format!(
+                "{}: {value} with an uncertainty of {} cannot be told from the limit of {bound} ({})",
+                quantity.label,
+                say(cell.uncertainty, if quantity.unit == "degC" { "K" } else { quantity.unit }),
+                cell.place
+            );
+        }
+        (_, Side::AtLeast) => "is below",
+        _ => "is past",
+    };
+    let what = if limit.stated { "its limit" } else { "the default" };
+    let flag = if shared { "; already failing with the original" } else { "" };
+    format!("{}: {value} {relation} {what} of {bound} ({}){flag}", quantity.label, cell.place)
+}
+
+/// Findings from data that no row holds.
+fn data_findings(case: &Case, rows: &[QuantityRow], index: usize) -> Vec<Finding> {
+    let part = &case.parts[index];
+    let mut notes = vec![];
+    let input_v = highest_input_v(&case.board);
+    match part.working_voltage_v {
+        None => notes.push("no working voltage is stated: ask the maker".to_string()),
+        Some(rating) if rating >= input_v && rating < RINGING * input_v => notes.push(format!(
+            "working voltage {} leaves less than 20 % above the highest input for ringing (common practice)",
+            say(rating, "V")
+        )),
+        Some(_) => {}
+    }
+    let hottest =
+        rows.iter().find(|row| row.quantity == "winding_temperature").and_then(|row| row.cells[index].as_ref());
+    if part.core == CoreFamily::IronPowder && hottest.is_some_and(|cell| cell.value > AGEING_DEGC) {
+        notes
+            .push("iron powder above 100 °C may age: its core loss can rise over months (common practice)".to_string());
+    }
+    if part.core_loss.is_none() {
+        notes.push("no core-loss data: losses and temperature are too low by the core's share".to_string());
+    }
+    let own = format!("{}: ", part.name);
+    let assumed: Vec<&str> = case
+        .origins
+        .iter()
+        .filter(|origin| origin.origin == Origin::Assumed)
+        .filter_map(|origin| origin.datum.strip_prefix(&own))
+        .collect();
+    if !assumed.is_empty() {
+        notes.push(format!("assumed data of the part: {}", assumed.join(", ")));
+    }
+    notes
+        .into_iter()
+        .map(|sentence| Finding { outcome: Outcome::PassWithNote, excess: -1.0, sentence, shared: false })
+        .collect()
+}
+
+/// Notes that the results of every part carry: they say something about the data or the model, not about a part.
+pub fn shared_notes(parts: &[PartRecord]) -> Vec<String> {
+    let has = |part: &PartRecord, note: &String| part.results.iter().any(|result| result.notes.contains(note));
+    let mut shared: Vec<String> = vec![];
+    for note in parts[0].results.iter().flat_map(|result| &result.notes) {
+        if !shared.contains(note) && parts.iter().all(|part| has(part, note)) {
+            shared.push(note.clone());
+        }
+    }
+    shared
+}
+
+/// Notes of the conditions that are wanted, each once, with the first place where it arose.
+fn condition_notes(part: &PartRecord, wanted: impl Fn(&str) -> bool) -> Vec<String> {
+    let mut notes: Vec<(String, String, usize)> = vec![];
+    for condition in &part.results {
+        for note in condition.notes.iter().filter(|note| wanted(note)) {
+            match notes.iter_mut().find(|(known, _, _)| known == note) {
+                Some((_, _, count)) => *count += 1,
+                None => notes.push((note.clone(), place(condition), 1)),
+            }
+        }
+    }
+    notes
+        .into_iter()
+        .map(|(note, place, count)| match count {
+            1 => format!("{note} ({place})"),
+            _ => format!("{note} ({place} and {} more)", count - 1),
+        })
+        .collect()
+}
+
+/// For a part without findings: which limit is nearest.
+fn nearest_limit(rows: &[QuantityRow], index: usize) -> String {
+    let used = |row: &QuantityRow| {
+        let cell = row.cells[index].as_ref()?;
+        let share = cell.share_of_limit?;
+        let quantity = quantities::find(&row.quantity)?;
+        // Defaults are no limits of this board, and counts that sit on their limit say nothing about the margin.
+        let stated = row.limit.as_ref().is_some_and(|limit| limit.stated);
+        if !stated || quantity.id == "periods" {
+            return None;
+        }
+        Some((if quantity.side == Side::AtLeast { 1.0 / share } else { share }, quantity.label, cell.place.clone()))
+    };
+    match rows.iter().filter_map(used).max_by(|a, b| a.0.total_cmp(&b.0)) {
+        Some((share, label, place)) => {
+            format!("every limit is met; nearest to its limit: {label}, {:.0} % of it ({place})", 100.0 * share)
+        }
+        None => "no limit is stated that could be broken".into(),
+    }
+}
+
+/// Whether, and where best, the bench sees that the part was changed.
+fn bench_sentence(case: &Case, rows: &[QuantityRow], index: usize) -> String {
+    let mut seen: Vec<(f64, String)> = vec![];
+    for row in rows {
+        let (Some(quantity), Some(cell), Some(original)) =
+            (quantities::find(&row.quantity), &row.cells[index], &row.cells[0])
+        else {
+            continue;
+        };
+        let (Some(change), Some(place), Some(true)) = (cell.change, &cell.change_place, cell.bench_sees) else {
+            continue;
+        };
+        let difference = match quantity.change_kind {
+            ChangeKind::Fraction => change * original.value,
+            ChangeKind::Difference => change,
+        };
+        if let Some(resolution) = quantity.bench_resolution(&case.bench, original.value) {
+            let times = (difference / resolution).abs();
+            seen.push((times, format!("{} {} ({place})", quantity.label, say_change(quantity, change))));
+        }
+    }
+    seen.sort_by(|a, b| b.0.total_cmp(&a.0));
+    match seen.first() {
+        None => "the stated bench would not see a difference from the original in any of these quantities".into(),
+        Some((times, what)) => format!(
+            "the bench would see the change best in: {what}, about {times:.0} times what it resolves; {} of {} quantities differ visibly",
+            seen.len(),
+            rows.iter().filter(|row| row.cells[index].as_ref().is_some_and(|cell| cell.bench_sees.is_some())).count()
+        ),
+    }
+}

@@ -1,0 +1,346 @@
+//! The quantities of a comparison: one list that drives the rows, the limits and the judgements.
+
+use super::record::{ChangeKind, LimitRecord, Side};
+use crate::board::Board;
+use crate::case::{Agreed, AgreedChanges, Bench, Case};
+use crate::parts::{CoreFamily, Inductor};
+
+/// Which conditions a quantity is compared in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// All in which it exists.
+    Everywhere,
+    /// Full load, nominal input, nominal corner.
+    FullLoadNominal,
+}
+
+/// What the stated bench resolves of a quantity.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Instrument {
+    /// Voltage at the output.
+    Voltage,
+    /// Current probe.
+    Current,
+    /// Time base.
+    Time,
+    /// Thermometer.
+    Temperature,
+    /// Power meters.
+    Efficiency,
+    /// Nothing on a working board.
+    None,
+}
+
+/// Relative (or, for a temperature, of the rise) model uncertainty of a quantity.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trust {
+    /// Of the value itself, as a fraction of it.
+    pub value: f64,
+    /// Of a change against the original, as a fraction of the value: the two share board and model.
+    pub change: f64,
+}
+
+/// A quantity.
+pub struct Quantity {
+    /// Identifier in the record.
+    pub id: &'static str,
+    /// Label for people.
+    pub label: &'static str,
+    /// SI unit.
+    pub unit: &'static str,
+    /// How its change is expressed.
+    pub change_kind: ChangeKind,
+    /// Which side is worse; `Within` where both are.
+    pub side: Side,
+    /// Where it is compared.
+    pub scope: Scope,
+    /// Instrument with which a bench would see it.
+    pub instrument: Instrument,
+    /// Model uncertainty (common practice).
+    pub trust: Trust,
+    /// Absolute limit of a part on the board.
+    pub limit: fn(&Case, &Inductor) -> Option<LimitRecord>,
+    /// Agreed change.
+    pub agreed: fn(&AgreedChanges) -> Option<Agreed>,
+}
+
+/// Data and geometry: no uncertainty beyond what the case states.
+const DATA: Trust = Trust { value: 0.0, change: 0.0 };
+/// Steady waveforms (common practice: a switched model with good data is within a few per cent).
+const WAVEFORM: Trust = Trust { value: 0.03, change: 0.01 };
+/// Load step: depends on the tolerance of compensation parts too (common practice).
+const TRANSIENT: Trust = Trust { value: 0.05, change: 0.02 };
+/// Rise of temperature: the thermal resistance comes from the maker's board (common practice: 15 % on a similar board).
+const HEATING: Trust = Trust { value: 0.15, change: 0.03 };
+/// Losses, relative (common practice).
+const LOSS: Trust = Trust { value: 0.2, change: 0.02 };
+/// Efficiency as a difference of fractions (common practice: 1 to 2 points absolute, 0.3 points between two inductors; the
+/// copper part of the difference is known much better).
+const EFFICIENCY: Trust = Trust { value: 0.01, change: 0.0005 };
+
+fn none(_: &Case, _: &Inductor) -> Option<LimitRecord> {
+    None
+}
+
+fn unagreed(_: &AgreedChanges) -> Option<Agreed> {
+    None
+}
+
+fn at_most(value: Option<f64>) -> Option<LimitRecord> {
+    value.map(|value| LimitRecord { value, side: Side::AtMost, stated: true })
+}
+
+fn at_least(value: f64, stated: bool) -> LimitRecord {
+    LimitRecord { value, side: Side::AtLeast, stated }
+}
+
+/// Highest input voltage of a board in V.
+pub fn highest_input_v(board: &Board) -> f64 {
+    board.input_v.iter().copied().fold(0.0, f64::max)
+}
+
+/// Share of the nominal inductance that should be left at the limit current (common practice: 70 % with a hard knee, 50 %
+/// with soft saturation).
+fn least_share_at_limit(part: &Inductor) -> f64 {
+    match part.core {
+        CoreFamily::Ferrite => 0.7,
+        CoreFamily::Composite | CoreFamily::IronPowder => 0.5,
+    }
+}
+
+fn winding_limit(case: &Case, part: &Inductor) -> Option<LimitRecord> {
+    let limits = [case.limits.winding_degc, part.max_temperature_degc];
+    at_most(limits.into_iter().flatten().reduce(f64::min))
+}
+
+const BASE: Quantity = Quantity {
+    id: "",
+    label: "",
+    unit: "",
+    change_kind: ChangeKind::Fraction,
+    side: Side::AtMost,
+    scope: Scope::Everywhere,
+    instrument: Instrument::None,
+    trust: DATA,
+    limit: none,
+    agreed: unagreed,
+};
+
+/// All quantities, in the order of the rows.
+pub static QUANTITIES: &[Quantity] = &[
+    Quantity {
+        id: "ripple_20mhz",
+        label: "Output ripple, 20 MHz",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: WAVEFORM,
+        limit: |case, _| at_most(case.limits.ripple_v),
+        agreed: |changes| Some(changes.ripple),
+        ..BASE
+    },
+    Quantity {
+        id: "ripple_raw",
+        label: "Output ripple, unfiltered",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
+        id: "dip",
+        label: "Dip at the load step",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.step_deviation_v),
+        agreed: |changes| Some(changes.step_deviation),
+        ..BASE
+    },
+    Quantity {
+        id: "rise",
+        label: "Rise at the release",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.step_deviation_v),
+        agreed: |changes| Some(changes.step_deviation),
+        ..BASE
+    },
+    Quantity {
+        id: "window",
+        label: "Window of the load step",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        ..BASE
+    },
+    Quantity {
+        id: "recovery",
+        label: "Recovery into the band",
+        unit: "s",
+        instrument: Instrument::Time,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.recovery_s),
+        agreed: |changes| Some(changes.recovery),
+        ..BASE
+    },
+    Quantity {
+        id: "output_deviation",
+        label: "Output off its aim, all in",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.output_band.map(|band| band * case.board.output_v)),
+        ..BASE
+    },
+    Quantity {
+        id: "inductor_ripple",
+        label: "Inductor ripple current",
+        unit: "A",
+        side: Side::Within,
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
+        agreed: |changes| Some(changes.inductor_ripple),
+        ..BASE
+    },
+    Quantity {
+        id: "peak_current",
+        label: "Peak current",
+        unit: "A",
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
+        limit: |case, _| at_most(case.board.control.current_limit.map(|limit| limit.threshold_a.0)),
+        agreed: |changes| Some(changes.peak_current),
+        ..BASE
+    },
+    Quantity {
+        id: "inductance_at_peak",
+        label: "Inductance at peak",
+        unit: "H",
+        side: Side::AtLeast,
+        trust: WAVEFORM,
+        agreed: |changes| Some(changes.inductance),
+        ..BASE
+    },
+    Quantity {
+        id: "limit_current",
+        label: "Peak at limit, shorted",
+        unit: "A",
+        trust: WAVEFORM,
+        limit: |case, _| at_most(case.board.stage.pulse_rating_a),
+        ..BASE
+    },
+    Quantity {
+        id: "limit_share",
+        label: "Inductance left at limit",
+        unit: "fraction",
+        side: Side::AtLeast,
+        trust: WAVEFORM,
+        limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
+        ..BASE
+    },
+    Quantity { id: "periods", label: "Periods until it repeats", limit: |_, _| at_most(Some(1.0)), ..BASE },
+    Quantity { id: "multiplier", label: "Largest multiplier", ..BASE },
+    Quantity { id: "inductor_loss", label: "Inductor loss", unit: "W", trust: LOSS, ..BASE },
+    Quantity {
+        id: "winding_temperature",
+        label: "Winding temperature",
+        unit: "degC",
+        change_kind: ChangeKind::Difference,
+        instrument: Instrument::Temperature,
+        trust: HEATING,
+        limit: winding_limit,
+        agreed: |changes| Some(changes.temperature_k),
+        ..BASE
+    },
+    Quantity {
+        id: "efficiency",
+        label: "Efficiency, full load",
+        unit: "fraction",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        scope: Scope::FullLoadNominal,
+        instrument: Instrument::Efficiency,
+        trust: EFFICIENCY,
+        limit: |case, _| case.limits.efficiency.map(|least| at_least(least, true)),
+        agreed: |changes| Some(changes.efficiency),
+        ..BASE
+    },
+    Quantity {
+        id: "working_voltage",
+        label: "Working voltage rating",
+        unit: "V",
+        side: Side::AtLeast,
+        limit: |case, _| Some(at_least(highest_input_v(&case.board), true)),
+        ..BASE
+    },
+    Quantity {
+        id: "body_height",
+        label: "Body height",
+        unit: "m",
+        limit: |case, _| at_most(case.board.keep_out.map(|room| room.height_m)),
+        ..BASE
+    },
+    Quantity {
+        id: "body_length",
+        label: "Body length",
+        unit: "m",
+        limit: |case, _| at_most(case.board.keep_out.map(|room| room.length_m)),
+        ..BASE
+    },
+    Quantity {
+        id: "body_width",
+        label: "Body width",
+        unit: "m",
+        limit: |case, _| at_most(case.board.keep_out.map(|room| room.width_m)),
+        ..BASE
+    },
+    Quantity {
+        id: "terminal_on_pad",
+        label: "Terminal area on the pads",
+        unit: "fraction",
+        side: Side::AtLeast,
+        limit: |_, _| Some(at_least(LEAST_TERMINAL_ON_PAD, false)),
+        ..BASE
+    },
+];
+
+/// Share of a terminal's area that should lie on its pad (common practice).
+const LEAST_TERMINAL_ON_PAD: f64 = 0.75;
+
+impl Quantity {
+    /// Smallest change in the quantity's unit that the bench resolves at a value; `None` where a bench cannot read it.
+    pub fn bench_resolution(&self, bench: &Bench, value: f64) -> Option<f64> {
+        match self.instrument {
+            Instrument::Voltage => Some(bench.voltage_v + bench.voltage * value.abs()),
+            Instrument::Current => Some(bench.current * value.abs()),
+            Instrument::Time => Some(bench.time_s),
+            Instrument::Temperature => Some(bench.temperature_k),
+            Instrument::Efficiency => Some(bench.efficiency),
+            Instrument::None => None,
+        }
+    }
+
+    /// Uncertainty of a value in its unit.
+    pub fn uncertainty(&self, value: f64, ambient_degc: f64) -> f64 {
+        match self.id {
+            "winding_temperature" => self.trust.value * (value - ambient_degc).abs(),
+            "efficiency" => self.trust.value,
+            _ => self.trust.value * value.abs(),
+        }
+    }
+
+    /// Uncertainty of a change, expressed as the change is.
+    pub fn change_uncertainty(&self, value: f64, ambient_degc: f64) -> f64 {
+        match (self.id, self.change_kind) {
+            ("winding_temperature", _) => self.trust.change * (value - ambient_degc).abs(),
+            (_, ChangeKind::Difference) => self.trust.change,
+            (_, ChangeKind::Fraction) => self.trust.change,
+        }
+    }
+}
+
+/// The quantity with an identifier.
+pub fn find(id: &str) -> Option<&'static Quantity> {
+    QUANTITIES.iter().find(|quantity| quantity.id == id)
+}

@@ -1,0 +1,453 @@
+//! Wrong cases: each is a demo case with one wrong thing in it, and the message must name file, line, key, what was
+//! found, what was expected and what to do.
+
+use std::path::{Path, PathBuf};
+
+use presolder::case;
+use presolder::error::{Error, Problem};
+
+const KIOSK: &str = "ticket-kiosk";
+const VALVE: &str = "valve-controller";
+const BOARD: &str = "board.toml";
+const TOML: &str = "parts.toml";
+const CSV: &str = "parts.csv";
+const CURVE: &str = "curves/kestrel-10-25.csv";
+
+/// A folder that goes away with the test.
+struct Copy {
+    _keep: tempfile::TempDir,
+    folder: PathBuf,
+}
+
+impl Copy {
+    fn of(demo: &str) -> Copy {
+        let keep = tempfile::tempdir().expect("temporary folder");
+        let folder = keep.path().join(demo);
+        copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(demo), &folder);
+        Copy { _keep: keep, folder }
+    }
+
+    fn text(&self, file: &str) -> String {
+        std::fs::read_to_string(self.folder.join(file)).expect("a file of the case")
+    }
+
+    fn write(&self, file: &str, bytes: impl AsRef<[u8]>) {
+        std::fs::write(self.folder.join(file), bytes).expect("writing the copy");
+    }
+
+    fn replace(&self, file: &str, old: &str, new: &str) {
+        let text = self.text(file);
+        assert!(text.contains(old), "{file} does not contain {old:?}");
+        self.write(file, text.replacen(old, new, 1));
+    }
+
+    fn problems(&self) -> Vec<Problem> {
+        let error = case::read(&self.folder).expect_err("the case is wrong");
+        assert_eq!(error.exit_code(), 2);
+        let shown = error.to_string();
+        assert!(!shown.contains('\u{1b}'), "no colour codes unless asked for");
+        let Error::Case(problems) = error else { panic!("not a problem of the case: {shown}") };
+        for p in &problems {
+            assert!(shown.contains(&p.expected) && shown.contains(&p.key), "{shown}");
+            let place = if p.line > 0 { format!("{}:{}:{}", p.file, p.line, p.column) } else { p.file.clone() };
+            assert!(shown.contains(&place), "{shown} lacks {place}");
+            assert!(shown.contains(&p.found), "{shown} lacks {}", p.found);
+        }
+        problems
+    }
+}
+
+fn copy(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).expect("a folder for the copy");
+    for entry in std::fs::read_dir(from).expect("the demo case").map(|e| e.expect("an entry")) {
+        let target = to.join(entry.file_name());
+        if entry.path().is_dir() {
+            copy(&entry.path(), &target)
+        } else {
+            std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy")
+        }
+    }
+}
+
+/// One wrong thing: demo case, file, what is replaced, and by what; then the essential parts of the message: a text that
+/// marks the line it must point at (in the changed file), key, what was found, what was expected, and the hint.
+type Wrong = [&'static str; 9];
+
+/// Exactly one problem, and it says what it must.
+fn check(all: &[Wrong]) {
+    for [demo, file, old, new, at, key, found, expected, hint] in all {
+        let copy = Copy::of(demo);
+        copy.replace(file, old, new);
+        let problems = copy.problems();
+        let listed: Vec<String> = problems.iter().map(|p| p.to_string()).collect();
+        assert_eq!(problems.len(), 1, "{new:?} for {old:?}: {listed:#?}");
+        let p = &problems[0];
+        let line = copy.text(file).lines().position(|l| l.contains(at)).map(|i| i + 1);
+        assert_eq!((p.file.as_str(), Some(p.line)), (*file, line), "{p}");
+        assert_eq!((p.key.as_str(), p.found.as_str()), (*key, *found), "{p}");
+        assert!(p.expected.contains(expected), "{p}\nlacks {expected}");
+        assert!(p.hint.contains(hint), "{p}\nlacks {hint}");
+        assert!(p.source_line.contains(at), "{p}");
+    }
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_quantities() {
+    check(&[
+        [KIOSK, BOARD, "\"250 kHz\"", "\"250 mHz\"", "250 mHz", "stage.frequency", "\"250 mHz\"", "frequency from 10 kHz to 20 MHz", "\"250 kHz\""],
+        [KIOSK, BOARD, "\"8 MHz\"", "\"8 mHz\"", "8 mHz", "control.compensator.gain_bandwidth", "\"8 mHz\"", "frequency from 10 kHz", "\"8 MHz\""],
+        [KIOSK, BOARD, "\"250 kHz\"", "\"0 Hz\"", "0 Hz", "stage.frequency", "\"0 Hz\"", "frequency from 10 kHz to 20 MHz", ""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26\"", "\"26\"", "stage.high_side_resistance", "\"26\"", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "26", "= 26", "stage.high_side_resistance", "26", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26 m\"", "26 m", "stage.high_side_resistance", "\"26 m\"", "resistance with its unit", "\"26 mohm\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"26 mV\"", "26 mV", "stage.high_side_resistance", "\"26 mV\"", "resistance", "unit of voltage"],
+        [KIOSK, BOARD, "\"26 mohm\"", "true", "= true", "stage.high_side_resistance", "true", "resistance as text with its unit", "75 mohm"],
+        [KIOSK, TOML, "\"33 uH\"", "\"33,5 uH\"", "33,5 uH", "Alder-33: inductance", "\"33,5 uH\"", "inductance with its unit", "\"33.5 uH\""],
+        [KIOSK, BOARD, "\"150 uF\"", "\"1,000 uF\"", "1,000 uF", "output.capacitors[1].capacitance", "\"1,000 uF\"", "capacitance", "\"1000 uF\""],
+        [KIOSK, BOARD, "\"9 ns\"", "\"9 ns typ\"", "9 ns typ", "stage.rise_time", "\"9 ns typ\"", "time with its unit", "\"9 ns\""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"NaN ohm\"", "NaN", "stage.high_side_resistance", "\"NaN ohm\"", "resistance", "finite"],
+        [KIOSK, BOARD, "\"26 mohm\"", "nan", "= nan", "stage.high_side_resistance", "nan", "resistance", "finite"],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"1e30 ohm\"", "1e30", "stage.high_side_resistance", "\"1e30 ohm\"", "from 10 µohm to 100 ohm", ""],
+        [KIOSK, BOARD, "\"26 mohm\"", "\"1e-400 ohm\"", "1e-400", "stage.high_side_resistance", "\"1e-400 ohm\"", "resistance", "proportion"],
+        [KIOSK, BOARD, "hot_factor           = 1.25", "hot_factor           = inf", "inf", "stage.hot_factor", "inf", "a ratio", "finite"],
+        [KIOSK, BOARD, "\"4 %\"", "0.04", "= 0.04", "limits.output_band", "0.04", "percentage", "\"0.04 %\""],
+        [KIOSK, BOARD, "\"3.9 mohm\"", "\"-3.9 mohm\"", "-3.9", "output.capacitors[0].esr", "\"-3.9 mohm\"", "from 0 ohm to 100 ohm", ""],
+        [KIOSK, BOARD, "\"13 uF\"", "\"0 uF\"", "\"0 uF\"", "output.capacitors[0].capacitance", "\"0 uF\"", "capacitance from 100 pF", ""],
+        [KIOSK, BOARD, "\"50 degC\"", "\"50 C\"", "50 C", "stage.ambient", "\"50 C\"", "temperature with its unit", "\"50 degC\""],
+        [KIOSK, BOARD, "\"1 A/us\"", "\"1 A\"", "slew = \"1 A\"", "load.step.slew", "\"1 A\"", "slew with its unit", "\"1 A/us\""],
+        [KIOSK, BOARD, "\"56 kohm\"", "\"56 Kohm\"", "56 Kohm", "control.compensator.r2", "\"56 Kohm\"", "resistance", "\"56 kohm\""],
+    ]);
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_keys_and_types() {
+    check(&[
+        [KIOSK, BOARD, "ambient  ", "ambiant  ", "ambiant", "stage.ambiant", "ambiant", "a known key", "did you mean ambient?"],
+        [KIOSK, BOARD, "kind         = \"voltage-mode\"", "kind         = \"voltage mode\"", "voltage mode", "control.modulator.kind", "\"voltage mode\"", "one of fixed-duty, voltage-mode, peak-current", "\"voltage-mode\""],
+        [KIOSK, BOARD, "delay        = \"150 ns\"", "delay = \"150 ns\"\nslope = \"1 A/us\"", "slope", "control.modulator.slope", "slope", "no such key with kind = \"voltage-mode\"", "peak-current"],
+        [KIOSK, BOARD, "emulation  = false", "emulation  = \"no\"", "\"no\"", "stage.low_side.emulation", "\"no\"", "true or false", "emulation = true"],
+        [KIOSK, BOARD, "count       = 4", "count       = 0", "count       = 0", "input.capacitors[0].count", "0", "whole number from 1 to 1000", ""],
+        [KIOSK, BOARD, "count       = 4", "count       = 4.5", "4.5", "input.capacitors[0].count", "4.5", "whole number", ""],
+        [KIOSK, BOARD, "[\"36 V\", \"48 V\", \"56 V\"]", "\"48 V\"", "voltages", "input.voltages", "\"48 V\"", "a list of voltages", "[\"18 V\""],
+        [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[]", "currents", "load.currents", "[]", "at least one value", "0.15 A"],
+        [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[\"2.5 A\", \"0.3 A\", \"4 A\"]", "currents", "load.currents", "\"0.3 A\"", "ascending order", "before 2.5 A"],
+        [KIOSK, BOARD, "title    = \"", "title    = \"\" # ", "title", "title", "\"\"", "a text in quotation marks, not empty", "title ="],
+        [KIOSK, BOARD, "origin = \"guaranteed\" }\ntypical", "origin = \"garanteed\" }\ntypical", "garanteed", "control.current_limit.lowest.origin", "\"garanteed\"", "one of measured, guaranteed", "\"guaranteed\""],
+        [KIOSK, BOARD, "{ value = \"8 MHz\", origin", "{ size = \"8 MHz\", value = \"8 MHz\", origin", "size =", "control.compensator.gain_bandwidth.size", "size", "value, origin or note", "no other keys"],
+        [KIOSK, TOML, "core      = \"ferrite\"", "core      = \"ferite\"", "ferite", "Alder-33: core", "\"ferite\"", "one of ferrite, composite, iron-powder", "\"ferrite\""],
+        [KIOSK, TOML, "\n[[part]]", "\nunit = \"mm\"\n[[part]]", "unit", "unit", "unit", "only entries [[part]]", "[[part]]"],
+        [KIOSK, BOARD, "\"12 V\"", "\"12 V", "voltage = \"12 V", "board.toml", "voltage = \"12 V", "TOML, but: invalid basic string", "quotation marks"],
+        [KIOSK, BOARD, "[limits]", "[stage] # again", "# again", "board.toml", "stage", "duplicate key", "once"],
+        [KIOSK, BOARD, "[output]\nvoltage = \"12 V\"\n", "", "[[output.capacitors]]", "output.voltage", "nothing", "the key voltage: Output voltage", "voltage = \"5 V\""],
+        [KIOSK, BOARD, "reference      = \"0.8 V\"\n", "", "[control.compensator]", "control.compensator.reference", "nothing", "the key reference: Reference voltage", "reference = \"0.8 V\""],
+    ]);
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_values_that_do_not_fit_together() {
+    check(&[
+        [KIOSK, BOARD, "voltage = \"12 V\"", "voltage = \"40 V\"", "40 V", "output.voltage", "\"40 V\"", "below the lowest input voltage of 36 V", "steps down"],
+        [KIOSK, BOARD, "nominal  = \"48 V\"", "nominal  = \"50 V\"", "50 V", "input.nominal", "\"50 V\"", "one of the values of input.voltages", "add it"],
+        [VALVE, BOARD, "min_on  = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"],
+        [VALVE, BOARD, "min_off = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 0 A to 1 kA", "\"3.5 A\""],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"35 A\"", "35 A", "load.step.to", "\"35 A\"", "below the lowest current-limit threshold of 5.6 A", "limit at work"],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"0.7 A\"", "0.7 A", "load.step.to", "\"0.7 A\"", "above from = 1 A", "release"],
+        [KIOSK, BOARD, "{ value = \"5.6 A\", origin = \"guaranteed\" }", "\"3.9 A\"", "3.9 A", "control.current_limit.lowest", "\"3.9 A\"", "above the full load of 4 A", "load"],
+        [KIOSK, BOARD, "{ value = \"6.2 A\", origin = \"typical\" }", "\"7.2 A\"", "7.2 A", "control.current_limit.typical", "\"7.2 A\"", "lowest <= typical <= highest", "order"],
+        [KIOSK, BOARD, "r3             = \"1.0 kohm\"\n", "", "[control.compensator]", "control.compensator.r3", "[control.compensator]", "r3 and c3 together", "type II"],
+        [KIOSK, BOARD, "ramp_divisor = 10 ", "ramp_amplitude = \"4.8 V\"\nramp_divisor = 10 ", "ramp_amplitude", "control.modulator.ramp_amplitude", "\"4.8 V\"", "either ramp_amplitude or ramp_divisor", "feed-forward"],
+        [KIOSK, BOARD, "clamp_low      = \"0 V\"", "clamp_low      = \"6.5 V\"", "clamp_high", "control.compensator.clamp_high", "\"6 V\"", "above clamp_low = 6.5 V", ""],
+        [KIOSK, BOARD, "reference      = \"0.8 V\"", "reference      = \"12.8 V\"", "12.8 V", "control.compensator.reference", "\"12.8 V\"", "below the output voltage of 12 V", "divide"],
+        [VALVE, BOARD, "\"13 uF\"", "\"16 uF\"", "16 uF", "output.capacitors[0].aged_capacitance", "{ value = \"16 uF\", origin = \"estimated\", note = \"ageing over the servi…", "at most the capacitance of 15 µF", "age"],
+        [KIOSK, BOARD, "dead_time  = \"35 ns\"", "dead_time  = \"900 ns\"", "900 ns", "stage.low_side.dead_time", "\"900 ns\"", "less than a fifth of the period of 4 µs", "both edges"],
+        [KIOSK, BOARD, "original = \"Alder-33\"", "original = \"Alder33\"", "Alder33", "original", "\"Alder33\"", "the name of one of the parts", "\"Alder-33\""],
+        [KIOSK, TOML, "name      = \"Rowan-47\"", "name      = \"Hawthorn-33\" # twice", "# twice", "Hawthorn-33: name", "\"Hawthorn-33\"", "a name of its own", "parts.toml, line 60"],
+        [KIOSK, TOML, "dcr_typical = \"44 mohm\"", "dcr_typical = \"54 mohm\"", "54 mohm", "Alder-33: dcr_typical", "\"54 mohm\"", "at most dcr_max = 50 mohm", "swapped"],
+        [KIOSK, TOML, "saturation_drop        = \"30 %\"\n", "", "\"7.8 A\"", "Alder-33: saturation_current", "\"7.8 A\"", "saturation_drop with it", "30 %"],
+        [KIOSK, TOML, "heating_rise       = \"40 K\"\n", "", "heating_current", "Alder-33: heating_current", "\"4.9 A\"", "heating_rise with it", "belong together"],
+        [KIOSK, TOML, "core_loss_beta         = 2.5\n", "", "core_loss  ", "Alder-33: core_loss", "\"110 mW\"", "core_loss_beta with it", "belong together"],
+        [KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"0.5 @ 250 kHz\"", "0.5 @", "Alder-33: ac_resistance", "\"0.5 @ 250 kHz\"", "a ratio from 1 to 1000", "does not fall"],
+        [KIOSK, TOML, "\"4.5 @ 250 kHz\"", "\"4.5 @ 250\"", "@ 250\"", "Alder-33: ac_resistance", "\"4.5 @ 250\"", "frequency with its unit", "\"250 kHz\""],
+    ]);
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_saturation_curves() {
+    check(&[
+        [KIOSK, TOML, "[5.46, 32.5], [6.24, 31.8]", "[6.24, 31.8], [5.46, 31.5]", "[5.46, 31.5]", "Alder-33: saturation", "5.46", "a current above 6.24 A of the row before", "sort"],
+        [KIOSK, TOML, "[6.24, 31.8]", "[6.24, 32.8]", "[6.24, 32.8]", "Alder-33: saturation", "6.24", "an inductance not above 32.5 µH", "does not rise"],
+        [KIOSK, TOML, "    [0, 33], [3.9, 33],", "    [3.9, 33],", "[3.9, 33]", "Alder-33: saturation", "3.9", "a first point at 0 A", "without current"],
+        [KIOSK, TOML, "[3.9, 33]", "[3.9, 33, 1]", "[3.9, 33, 1]", "Alder-33: saturation[0].points", "3.9", "2 numbers in each row", "each column"],
+        [KIOSK, TOML, "[3.9, 33]", "[3.9, -33]", "[3.9, -33]", "Alder-33: saturation[0].points", "-33", "inductance from 100 pH", "unit of the column"],
+        [KIOSK, TOML, "inductance [uH]", "inductance [uF]", "inductance [uF]", "Alder-33: saturation[0].points", "\"inductance [uF]\"", "inductance with its unit", "capacitance"],
+        [KIOSK, TOML, "[\"current [A]\", \"inductance [uH]\"]", "[\"current [A]\", \"L [uH]\"]", "L [uH]", "Alder-33: saturation[0].points", "\"L [uH]\"", "a column current, inductance", "current [A]"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,\"9,85\"", "3.99,", "Kestrel-10: saturation_files", "\"9,85\"", "inductance", "\"9.85 uH\""],
+        [VALVE, CURVE, "3.99,9.85", "3,99,9,85", "3,99", CURVE, "3,99,9,85", "2 fields as in the header, not 4", "point"],
+        [VALVE, CURVE, "3.99,9.85", "3.99", "3.99", CURVE, "3.99", "2 fields as in the header, not 1", "separator"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,NaN", "NaN", "Kestrel-10: saturation_files", "NaN", "inductance", "finite"],
+        [VALVE, CURVE, "3.99,9.85", "2.85,9.85", "2.85,9.85", "Kestrel-10: saturation", "2.85", "a current above 2.85 A", "sort"],
+        [VALVE, CURVE, "3.99,9.85", "3.99,\"9.85", "\"9.85", CURVE, "\"9.85", "a closing quotation mark", "double"],
+        [VALVE, CURVE, "current [A]", "current [mV]", "current [mV]", "Kestrel-10: saturation_files", "current [mV]", "current with its unit", "voltage"],
+    ]);
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_tables_of_parts() {
+    check(&[
+        [VALVE, CSV, "dcr_typical [mohm]", "dcr_typ [mohm]", "dcr_typ ", "dcr_typ", "dcr_typ [mohm]", "a known column", "did you mean dcr_typical?"],
+        [VALVE, CSV, "working_voltage [V]", "dcr_max [mohm]", "dcr_max [mohm]", "dcr_max [mohm]", "dcr_max [mohm]", "each column once", "remove"],
+        [VALVE, CURVE, "inductance [uH]", "current [A]", "current [A]", "Kestrel-10: saturation_files", "current [A]", "each column once", "remove"],
+        [VALVE, CSV, "name,core", "name,core [kg]", "core [kg]", "core", "core [kg]", "no unit", "remove it"],
+        [VALVE, CSV, "working_voltage [V]", "working_voltage [A]", "working_voltage", "working_voltage", "working_voltage [A]", "voltage with its unit", "unit of current"],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27", "Kestrel-10,ferrite,10,20,\"2,7\"", "Kestrel-10", "Kestrel-10: dcr_typical", "\"2,7\"", "resistance", "\"2.7 mohm\""],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27,nan", "Kestrel-10", "Kestrel-10: dcr_max", "nan", "resistance", "finite"],
+        [VALVE, CSV, "Kestrel-10,ferrite,10,20,27,31", "Kestrel-10,ferrite,10,20,27", "Kestrel-10", CSV, "Kestrel-10,ferrite,10,20,27,5.7,4.3,30,4.8,40,55.6,125,55,400,10,1.5,2…", "30 fields as in the header, not 29", "separator"],
+        [VALVE, CSV, "Sedge-6R8", "Kestrel-10", "Kestrel-10,composite", "Kestrel-10: name", "Kestrel-10", "a name of its own", "parts.csv, line 5"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "curves/sedge.csv", "curves/sedge.csv", "Sedge-6R8: saturation_files", "curves/sedge.csv", "no such file", "relative to the case folder"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "curves", "Sedge", "Sedge-6R8: saturation_files", "curves", "a folder", "relative to the case folder"],
+        [VALVE, CSV, "curves/sedge-6r8.csv", "", "Sedge", "Sedge-6R8: saturation", "nothing", "a saturation curve", "ripple"],
+        [VALVE, CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv @ hot", "Kestrel", "Kestrel-10: saturation_files", "curves/kestrel-10-25.csv @ 25 degC; curves/kestrel-10-100.csv @ hot", "temperature with its unit", "decimal number"],
+    ]);
+}
+
+#[test]
+fn error_several_problems_come_in_one_go() {
+    let copy = Copy::of(KIOSK);
+    copy.replace(BOARD, "\"250 kHz\"", "\"250 k\"");
+    copy.replace(BOARD, "esr         = \"3.9 mohm\"", "esr         = \"3,9 mohm\"");
+    copy.replace(BOARD, "voltage = \"12 V\"", "voltage = \"57 V\"");
+    copy.replace(BOARD, "emulation", "emulate");
+    copy.replace(TOML, "dcr_typical = \"47 mohm\"", "dcr_typical = \"47 uH\"");
+    copy.replace(TOML, "[7.2, 23.1]", "[7.2, 33.1]");
+    let problems = copy.problems();
+    let keys: Vec<&str> = problems.iter().map(|p| p.key.as_str()).collect();
+    // In the order of the files.
+    let expected = [
+        "output.voltage",
+        "output.capacitors[0].esr",
+        "stage.frequency",
+        "stage.low_side.emulate",
+        "Hawthorn-33: dcr_typical",
+        "Hawthorn-33: saturation",
+    ];
+    assert_eq!(keys, expected, "{problems:#?}");
+    let shown = Error::Case(problems).to_text(false);
+    assert!(shown.ends_with("error: 6 problems in the case"), "{shown}");
+    assert!(shown.contains("250 k\" alone is no") || shown.contains("write \"250 kHz\""), "{shown}");
+}
+
+#[test]
+fn error_missing_tables_and_files() {
+    let copy = Copy::of(KIOSK);
+    std::fs::remove_file(copy.folder.join(TOML)).expect("removing");
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].line), (1, TOML, 0));
+    assert!(problems[0].found.contains("neither parts.toml nor parts.csv"));
+
+    let copy = Copy::of(KIOSK);
+    std::fs::remove_file(copy.folder.join(BOARD)).expect("removing");
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].found.as_str()), (1, BOARD, "no such file"));
+
+    let copy = Copy::of(KIOSK);
+    std::fs::remove_file(copy.folder.join(BOARD)).expect("removing");
+    std::fs::create_dir(copy.folder.join(BOARD)).expect("a folder");
+    assert_eq!(copy.problems()[0].found, "a folder");
+
+    let copy = Copy::of(KIOSK);
+    copy.write(BOARD, "title = \"t\"\noriginal = \"Alder-33\"\n");
+    let problems = copy.problems();
+    let keys: Vec<&str> = problems.iter().map(|p| p.key.as_str()).collect();
+    assert_eq!(keys, ["input", "output", "load", "stage", "control"]);
+    assert!(problems[0].hint.contains("[input]") && problems[0].line == 1);
+
+    let copy = Copy::of(KIOSK);
+    copy.write(BOARD, "");
+    assert_eq!(copy.problems().len(), 7);
+}
+
+#[test]
+fn error_case_folder_that_is_not_there() {
+    let copy = Copy::of(KIOSK);
+    for name in ["nowhere", BOARD] {
+        let error = case::read(&copy.folder.join(name)).expect_err("no folder");
+        assert!(matches!(error, Error::Io { .. }));
+        let shown = error.to_string();
+        assert!(shown.contains("cannot read the case folder") && shown.contains(name), "{shown}");
+        assert_eq!(error.exit_code(), 2);
+    }
+    assert_eq!(Error::Interrupted.exit_code(), 130);
+}
+
+#[test]
+fn error_tables_without_parts() {
+    for (file, demo, text, found) in [
+        (CSV, VALVE, "", "an empty file"),
+        (CSV, VALVE, "# nothing but a remark\n\n", "an empty file"),
+        (CSV, VALVE, "name,core,inductance [uH]\n", "a header without rows"),
+        (CURVE, VALVE, "", "an empty file"),
+        (CURVE, VALVE, "current [A],inductance [uH]\n", "a header without rows"),
+    ] {
+        let copy = Copy::of(demo);
+        copy.write(file, text);
+        let problems = copy.problems();
+        assert_eq!(
+            (problems.len(), problems[0].file.as_str(), problems[0].found.as_str()),
+            (1, file, found),
+            "{problems:#?}"
+        );
+        assert!(problems[0].expected.contains("a header line and at least one row"));
+    }
+    let copy = Copy::of(KIOSK);
+    copy.write(TOML, "");
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].key.as_str()), (1, "part"), "{problems:#?}");
+    assert!(problems[0].hint.contains("[[part]]"));
+}
+
+#[test]
+fn error_curve_without_temperature() {
+    let copy = Copy::of(VALVE);
+    copy.replace(CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv");
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].line), (1, "curves/kestrel-10-100.csv", 2));
+    assert!(
+        problems[0].expected.contains("the temperature of the curve")
+            && problems[0].hint.contains("temperature [degC]")
+    );
+    copy.replace("curves/larkspur-10.csv", "temperature [degC]", "temperature [kohm]");
+    assert_eq!(copy.problems().len(), 2);
+}
+
+#[test]
+fn error_no_substitutes() {
+    let copy = Copy::of(KIOSK);
+    let text = copy.text(TOML);
+    let first_only: String = text.split("# Gapped ferrite, shielded, same outline.").next().unwrap_or("").to_string();
+    copy.write(TOML, first_only);
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].key.as_str(), problems[0].line), (1, "part", 6));
+    assert!(problems[0].expected.contains("at least two parts") && problems[0].hint.contains("substitute"));
+}
+
+#[test]
+fn error_wrong_encodings() {
+    let copy = Copy::of(KIOSK);
+    let text = copy.text(BOARD).replacen("\"150 uF\"", "\"150 \u{b5}F\"", 1);
+    let line = text.lines().position(|l| l.contains('\u{b5}')).map_or(0, |i| i + 1);
+    let latin: Vec<u8> = text.chars().map(|c| u8::try_from(u32::from(c)).expect("Latin-1")).collect();
+    copy.write(BOARD, latin);
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].line, problems[0].found.as_str()), (1, line, "\u{b5}"));
+    assert!(
+        problems[0].expected.contains("windows-1252")
+            && problems[0].hint.contains("0xB5")
+            && problems[0].hint.contains("UTF-8")
+    );
+
+    let copy = Copy::of(VALVE);
+    let utf16: Vec<u8> = copy.text(CSV).encode_utf16().flat_map(u16::to_le_bytes).collect();
+    copy.write(CSV, utf16);
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].file.as_str()), (1, CSV));
+    assert!(problems[0].hint.contains("UTF-16 without a byte order mark"));
+
+    let copy = Copy::of(VALVE);
+    copy.write(CURVE, [0xFF, 0xFE, 0x00, 0xD8, 0x41, 0x00]);
+    assert!(copy.problems()[0].found.contains("UTF-16"));
+}
+
+#[test]
+fn error_decimal_commas_in_a_table_with_semicolons() {
+    let copy = Copy::of(VALVE);
+    let text = copy.text(CURVE).replace(',', ";").replace('.', ",");
+    copy.write(CURVE, text);
+    let problems = copy.problems();
+    assert!(problems.len() > 5 && problems.iter().all(|p| p.file == CURVE));
+    assert!(problems[0].found == "2,85" && problems[0].hint.contains("\"2.85 A\""), "{}", problems[0]);
+}
+
+#[test]
+fn error_clamp_cannot_be_derived_without_a_current_limit() {
+    let copy = Copy::of(VALVE);
+    copy.replace(BOARD, "clamp_high = \"1.2 V\"\n", "");
+    let text = copy.text(BOARD);
+    let (before, after) = text.split_once("[control.current_limit]").expect("the current limit");
+    let rest = after.find("[mechanics.land]").map_or("", |i| &after[i..]);
+    copy.write(BOARD, format!("{before}{rest}"));
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].key.as_str()), (1, "control.compensator.clamp_high"));
+    assert!(problems[0].hint.contains("current limit"));
+}
+
+#[test]
+fn error_fixed_duty_and_open_loop_belong_together() {
+    let copy = Copy::of(KIOSK);
+    let text = copy.text(BOARD);
+    let (before, after) = text.split_once("kind         = \"voltage-mode\"").expect("the modulator");
+    let rest = after.find("[control.compensator]").map_or("", |i| &after[i..]);
+    copy.write(BOARD, format!("{before}kind = \"fixed-duty\"\nduty = \"25.3 %\"\n\n{rest}"));
+    let problems = copy.problems();
+    assert!(
+        problems.iter().any(|p| p.key == "control.compensator.kind" && p.expected.starts_with("open")),
+        "{problems:#?}"
+    );
+}
+
+#[test]
+fn error_rating_data_without_its_percentage() {
+    let copy = Copy::of(VALVE);
+    let text = copy.text(CSV);
+    let text = text.replace("saturation_drop [%],", "").replace(",30,4.2,", ",4.2,").replace(",30,3.9,", ",3.9,");
+    copy.write(CSV, text.replace(",30,4.8,", ",4.8,").replace(",30,4,", ",4,"));
+    let problems = copy.problems();
+    // One for each part, whether it has one rating or two.
+    assert_eq!(problems.len(), 4, "{problems:#?}");
+    assert!(problems.iter().all(|p| p.expected.contains("saturation_drop") && p.hint.contains("30 %")));
+}
+
+#[test]
+fn error_knee_and_curve_exclude_each_other() {
+    let copy = Copy::of(KIOSK);
+    copy.replace(
+        TOML,
+        "saturation_drop        = \"30 %\"\n",
+        "saturation_drop        = \"30 %\"\nsaturation_knee = \"hard\"\n",
+    );
+    let problems = copy.problems();
+    assert_eq!((problems.len(), problems[0].key.as_str()), (1, "Alder-33: saturation_knee"));
+}
+
+/// Whatever is done to the bytes of a file, the reader answers with a case or with an error, and does not panic.
+#[test]
+fn error_damaged_files_do_not_panic() {
+    let marks: [&[u8]; 8] = [b"\"", b"[", b"]", b",", b"\n", b"\xB5", "\u{3a9}".as_bytes(), b"="];
+    for (demo, files) in [(KIOSK, [BOARD, TOML]), (VALVE, [CSV, CURVE])] {
+        let copy = Copy::of(demo);
+        for file in files {
+            let whole = copy.text(file).into_bytes();
+            let mut state = 12345usize;
+            for round in 0..60 {
+                state = state.wrapping_mul(1_103_515_245).wrapping_add(12345) % 2_147_483_648;
+                let at = state % whole.len();
+                let mark = marks[round % marks.len()];
+                let damaged = match round % 3 {
+                    0 => [&whole[..at], mark, &whole[at..]].concat(),
+                    1 => [&whole[..at], &whole[(at + 1 + round).min(whole.len())..]].concat(),
+                    _ => whole[..at].to_vec(),
+                };
+                copy.write(file, damaged);
+                if let Err(error) = case::read(&copy.folder) {
+                    assert!(!error.to_string().is_empty() && !error.to_text(true).is_empty());
+                }
+            }
+            copy.write(file, &whole);
+        }
+    }
+}
