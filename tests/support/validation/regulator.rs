@@ -1,0 +1,217 @@
+//! Two published closed-loop regulators: R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed.,
+//! Springer 2020, sect. 15.4.2 (28 V to 15 V) and ch. 19 (5 V to 1.8 V).
+
+use super::{Log, Status};
+use crate::support::*;
+use presolder::board::{Board, Compensator, Control, LoadKind, LoadStep, Modulator, Ramp};
+use presolder::measure::curves::Grid;
+use presolder::measure::step::{self, StepResult, Timing};
+use std::f64::consts::TAU;
+
+/// Published input network: R1 in series with R2, C2 across R2.
+pub const INPUT_NETWORK: (f64, f64, f64) = (11e3, 85e3, 1.1e-9);
+
+/// The same admittance as a resistor with a series resistor and capacitor across it: (Ra, Rb, Cb).
+pub fn as_lead((r1, r2, c2): (f64, f64, f64)) -> (f64, f64, f64) {
+    let whole = r1 + r2;
+    (whole, r1 * whole / r2, c2 * (r2 / whole).powi(2))
+}
+
+/// Amplifiers of the books are ideal: this one is a thousand times faster than the switching.
+const IDEAL_AMPLIFIER_HZ: f64 = 1e9;
+
+fn control(compensator: Compensator, ramp_v: f64, limit_s: f64) -> Control {
+    let modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(ramp_v), delay_s: 0.0 };
+    Control { compensator, modulator, min_on_s: limit_s, min_off_s: limit_s, current_limit: None }
+}
+
+/// 28 V to 15 V, 100 kHz. Duty limits 0.1 and 0.9.
+pub fn regulator() -> Board {
+    let (r1_ohm, r3, c3) = as_lead(INPUT_NETWORK);
+    let compensator = Compensator::OpAmp {
+        reference_v: 5.0,
+        r1_ohm,
+        rb_ohm: 47e3,
+        lead: Some((r3, c3)),
+        r2_ohm: 120e3,
+        c1_f: 2.7e-9,
+        c2_f: 0.0,
+        gain_bandwidth_hz: IDEAL_AMPLIFIER_HZ,
+        clamp_v: (-20.0, 20.0),
+    };
+    let mut board = open_loop(28.0, 0.5, 100e3, vec![branch(500e-6, 0.0, 0.0)], 1.0);
+    board.output_v = 5.0 * (11.0 + 85.0 + 47.0) / 47.0;
+    board.stage.low_side = diode(0.0, 0.0);
+    board.control = control(compensator, 4.0, 1e-6);
+    board
+}
+
+/// 5 V to 1.8 V, 1 MHz, with the gain of the proportional part.
+pub fn point_of_load(gain: f64) -> Board {
+    let [low, zero, pole_1, pole_2] = [8e3, 33e3, 300e3, 1e6].map(|hz| TAU * hz);
+    let r1_ohm = 10e3;
+    let c3 = (1.0 / zero - 1.0 / pole_1) / r1_ohm;
+    let feedback_f = 1.0 / (r1_ohm * gain * low);
+    let c2_f = feedback_f * low / pole_2;
+    let c1_f = feedback_f - c2_f;
+    let compensator = Compensator::OpAmp {
+        reference_v: 1.8,
+        r1_ohm,
+        rb_ohm: f64::INFINITY,
+        lead: Some((1.0 / (pole_1 * c3), c3)),
+        r2_ohm: 1.0 / (low * c1_f),
+        c1_f,
+        c2_f,
+        gain_bandwidth_hz: 100.0 * IDEAL_AMPLIFIER_HZ,
+        clamp_v: (-20.0, 20.0),
+    };
+    let mut board = open_loop(5.0, 0.36, 1e6, vec![branch(200e-6, 0.8e-3, 0.0)], 2.5);
+    board.load_kind = LoadKind::Current;
+    board.control = control(compensator, 1.0, 0.0);
+    board
+}
+
+pub fn jump(from_a: f64, to_a: f64, hold_s: f64) -> LoadStep {
+    LoadStep { from_a, to_a, slew_a_per_s: f64::INFINITY, hold_s }
+}
+
+pub fn operating_points(log: &mut Log) {
+    const PRINTED: f64 = 2e-3;
+    /// The closed form takes the output as constant; its ripple is 2e-4 of it.
+    const SMALL_RIPPLE: f64 = 5e-4;
+    log.case(
+        "Published regulator, operating points in both conduction modes",
+        "Erickson, Maksimovic, as above, sect. 15.4.2: 15.2 V, duty 0.543 with 3 ohm and 0.508 with 25 ohm; further digits by small-ripple formulas",
+        Status::Seen,
+    );
+    let board = regulator();
+    let at = |load_ohm: f64| {
+        let load_a = board.output_v / load_ohm;
+        steady(&Board { load_kind: LoadKind::Resistance, ..board.clone() }, linear(50e-6), 0.0, 28.0, load_a)
+    };
+    let run = at(3.0);
+    log.near("3 ohm, mean output", run.mean_voltage(), 15.21277, 1e-6);
+    log.near("3 ohm, duty, printed", run.duty(), 0.543, PRINTED);
+    log.near("3 ohm, duty", run.duty(), 0.54331, 2e-5);
+    let run = at(25.0);
+    assert!(run.book.idle_s > 0.0, "25 ohm is discontinuous");
+    log.near("25 ohm, mean output", run.mean_voltage(), 15.21277, 1e-6);
+    log.near("25 ohm, duty, printed", run.duty(), 0.508, PRINTED);
+    log.near("25 ohm, duty", run.duty(), 0.508476, SMALL_RIPPLE);
+    log.near("25 ohm, share of the diode", run.freewheeling(), 0.427405, SMALL_RIPPLE);
+    log.near("25 ohm, peak current", run.current().1, 1.300402, SMALL_RIPPLE);
+    log.near("25 ohm, ripple", run.ripple(), 3.44523e-3, PRINTED);
+    log.near("25 ohm, rms inductor current", run.rms_current(), 0.726319, SMALL_RIPPLE);
+}
+
+/// Load step of a board that starts a fraction of the period after a clock edge.
+pub fn stepped(board: &Board, inductance_h: f64, dcr_ohm: f64, load: &LoadStep, fraction: f64) -> (StepResult, f64) {
+    let circuit = Circuit::new(board, linear(inductance_h), dcr_ohm, board.nominal_input_v, 0.0);
+    let mut machine = Machine::new(circuit).unwrap();
+    let low = presolder::measure::steady::measure(&mut machine, load.from_a).unwrap();
+    let high = presolder::measure::steady::measure(&mut machine, load.to_a).unwrap();
+    let means = (low.mean_output_v(), high.mean_output_v());
+    let result = step::run(&mut machine, load, fraction, &low.orbit, means, 1e-3 * board.output_v, &mut ()).unwrap();
+    assert!(result.book_residual <= ENERGY_RESIDUAL);
+    (result, low.output.width())
+}
+
+/// Output after a step, averaged over steps at equally spaced phases of the clock: the ripple averages out and what is left is what an
+/// averaged model describes. Returns (time in s, output less the mean before in V).
+fn mean_response(
+    board: &Board,
+    inductance_h: f64,
+    dcr_ohm: f64,
+    load: &LoadStep,
+    phases: usize,
+    every_s: f64,
+) -> Vec<(f64, f64)> {
+    let circuit = Circuit::new(board, linear(inductance_h), dcr_ohm, board.nominal_input_v, 0.0);
+    let mut machine = Machine::new(circuit).unwrap();
+    let low = presolder::measure::steady::measure(&mut machine, load.from_a).unwrap();
+    let mean_v = low.mean_output_v();
+    let mut sums: Vec<(f64, f64)> = vec![];
+    for k in 0..phases {
+        let fraction = (k as f64 + 0.5) / phases as f64;
+        let timing = Timing::new(load, machine.period_s(), fraction);
+        let mut program = timing.program(load, &machine);
+        let mut state = machine.at_clock(low.orbit.x);
+        let mut samples = vec![];
+        let span = (0.5 * every_s, load.hold_s);
+        let mut grid =
+            Grid::new(timing.step, machine.period_s(), every_s, span, |s| samples.push((s.time_s, s.output_v)));
+        machine.run(&mut state, timing.release.0, &mut program, &mut grid, None).unwrap();
+        sums.resize(samples.len().max(sums.len()), (0.0, 0.0));
+        for (sum, (time_s, output_v)) in sums.iter_mut().zip(samples) {
+            *sum = (time_s, sum.1 + (output_v - mean_v) / phases as f64);
+        }
+    }
+    sums
+}
+
+fn lowest(response: &[(f64, f64)]) -> (f64, f64) {
+    response.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)).expect("there are samples")
+}
+
+pub fn load_step(log: &mut Log) {
+    /// The oracle's integrator steps and the spread of its four phases are known to three to four digits.
+    const ORACLE: f64 = 0.02;
+    log.case(
+        "Published regulator, load step from 1.5 A to 5 A",
+        "Erickson, Maksimovic, as above, fig. 15.32 (about 0.2 V; seen), and a separate switched run with SciPy at four phases of the clock",
+        Status::Oracle,
+    );
+    let mut board = regulator();
+    board.load_kind = LoadKind::Current;
+    let load = jump(1.5, 5.0, 1e-3);
+    let (mut dips, mut peaks) = (vec![], vec![]);
+    for fraction in [0.0, 0.25, 0.5, 0.75] {
+        let (result, ripple_v) = stepped(&board, 50e-6, 0.0, &load, fraction);
+        if fraction == 0.0 {
+            log.near("ripple before the step", ripple_v, 3.449e-3, 1e-3);
+        }
+        log.within(format!("dip, step at {fraction} of the period, against the print"), result.dip_v(), 0.15, 0.22);
+        dips.push(result.dip_v());
+        peaks.push(result.step.current.high);
+        log.within("time until it stays within 0.1 % of the output", result.step.recovery_s, 1e-4, 5.5e-4);
+    }
+    let (least, most) = (f64::min, f64::max);
+    log.near("least dip of the four", dips.iter().copied().reduce(least).unwrap(), 172.8e-3, ORACLE);
+    log.near("largest dip of the four", dips.iter().copied().reduce(most).unwrap(), 179.1e-3, ORACLE);
+    log.near("least peak current of the four", peaks.iter().copied().reduce(least).unwrap(), 6.90, ORACLE / 4.0);
+    log.near("largest peak current of the four", peaks.iter().copied().reduce(most).unwrap(), 6.94, ORACLE / 4.0);
+}
+
+/// The averaged model has no ripple and no sampling; the mean over sixteen phases has no ripple either, and the sampling delays by a
+/// fraction of the period that is small against the time of the dip.
+pub fn averaged_load_step(log: &mut Log) {
+    const AVERAGED: f64 = 0.02;
+    log.case(
+        "Published regulator, the same step averaged over the phases of the clock",
+        "averaged linear model of the same loop, step response with python-control",
+        Status::Oracle,
+    );
+    let mut board = regulator();
+    board.load_kind = LoadKind::Current;
+    let response = mean_response(&board, 50e-6, 0.0, &jump(1.5, 5.0, 0.4e-3), 16, 0.5e-6);
+    let (time_s, value_v) = lowest(&response);
+    log.near("dip", -value_v, 173.21e-3, AVERAGED);
+    log.near("time of the dip", time_s, 45.5e-6, 0.05);
+    let highest_v = response.iter().map(|r| r.1).fold(0.0, f64::max);
+    log.near("overshoot", highest_v, 34.9e-3, 0.05);
+}
+
+pub fn point_of_load_step(log: &mut Log) {
+    const AVERAGED: f64 = 0.05;
+    log.case(
+        "Point-of-load regulator, load step from 2.5 A to 5 A, averaged over the phases of the clock",
+        "Erickson, Maksimovic, as above, ch. 19 (values seen; fig. 19.13 prints no numbers); averaged linear model with python-control",
+        Status::Oracle,
+    );
+    for (gain, dip_mv, at_us) in [(5.45, 15.99, 2.25), (5.2374, 16.41, 2.32)] {
+        let response = mean_response(&point_of_load(gain), 1e-6, 30e-3, &jump(2.5, 5.0, 30e-6), 32, 0.02e-6);
+        let (time_s, value_v) = lowest(&response);
+        log.near(format!("dip, gain {gain}"), -value_v, dip_mv * 1e-3, AVERAGED);
+        log.near(format!("time of the dip, gain {gain}"), time_s, at_us * 1e-6, 0.3);
+    }
+}
