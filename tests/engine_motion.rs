@@ -39,3 +39,8 @@ fn closed_form_ideal_recovery() {
 fn closed_form_charge_balance() {
     cases::charge_balance(&mut Log::default());
 }
+
+#[test]
+fn closed_form_equal_stages() {
+    cases::equal_stages(&mut Log::default());
+}

@@ -61,16 +61,32 @@ pub fn rlc_step(log: &mut Log) {
     let peak = at(&modal, 100.6114863253916e-6);
     log.near("underdamped, highest voltage", peak[1], 8.023395328471692, INTEGRATOR);
 
-    // A double eigenvalue has no modal form: this is the matrix exponential.
-    let modal = series_rlc(0.6324555320336759, 10e-6, 100e-6, 50e-6);
-    assert!(modal.is_dense(), "a double eigenvalue is propagated by the matrix exponential");
-    let x = at(&modal, 50e-6);
+    let x = at(&series_rlc(0.6324555320336759, 10e-6, 100e-6, 50e-6), 50e-6);
     log.near("critically damped, current at 50 us", x[0], 5.143516527095361, INTEGRATOR);
     log.near("critically damped, voltage at 50 us", x[1], 2.344773953746877, INTEGRATOR);
 
     let x = at(&series_rlc(2.0, 10e-6, 100e-6, 50e-6), 50e-6);
     log.near("overdamped, current at 50 us", x[0], 2.038698538937374, INTEGRATOR);
     log.near("overdamped, voltage at 50 us", x[1], 1.026928808846175, INTEGRATOR);
+}
+
+/// A triple eigenvalue has no modal form: the matrix exponential takes its place.
+pub fn equal_stages(log: &mut Log) {
+    log.case(
+        "Three equal low-pass stages in a row",
+        "5 V (1 - exp(-a t) (1 + a t + (a t)^2 / 2)), a = 7.3e4 / s",
+        Status::Derived,
+    );
+    let stage = |before: Row, k: usize| (before - Row::state(k)) * 7.3e4;
+    let rows = [stage(Row::input(Input::Source), 0), stage(Row::state(0), 1), stage(Row::state(1), 2)];
+    let modal = Modal::new(&rows, 40e-6);
+    assert!(modal.is_dense(), "a triple eigenvalue has no modal form");
+    for t_us in [3.0, 17.0, 40.0] {
+        let x = propagate(&modal, &vector(&[0.0]), inputs(5.0), t_us * 1e-6);
+        let angle: f64 = 7.3e4 * t_us * 1e-6;
+        let expected_v = 5.0 * (1.0 - (-angle).exp() * (1.0 + angle + angle * angle / 2.0));
+        log.near(format!("voltage at {t_us} us"), x[2], expected_v, INTEGRATOR);
+    }
 }
 
 /// Both positions of the switch as affine maps of the current; their periodic point follows from two runs.
