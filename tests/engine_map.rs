@@ -16,7 +16,7 @@ use support::*;
 /// Extrapolated central differences leave an error of fourth order in the step and rounding over the step: both are below this.
 const DIFFERENCES: f64 = 1e-6;
 /// Step as a part of the size of each state.
-const STEP: f64 = 2e-5;
+const STEP: f64 = 5e-6;
 
 fn end_of_period(
     machine: &mut Machine,
