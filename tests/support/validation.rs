@@ -2,6 +2,7 @@
 //! and not typed.
 
 pub mod current_mode;
+pub mod derivation;
 pub mod losses;
 pub mod motion;
 pub mod regulator;
