@@ -24,3 +24,8 @@ fn outside_averaged_load_step() {
 fn outside_point_of_load_step() {
     cases::point_of_load_step(&mut Log::default());
 }
+
+#[test]
+fn closed_form_input_network() {
+    cases::input_network(&mut Log::default());
+}

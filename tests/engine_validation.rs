@@ -28,6 +28,7 @@ fn all() -> Log {
         motion::saturating_ramp,
         motion::ideal_recovery,
         motion::charge_balance,
+        regulator::input_network,
         regulator::operating_points,
         regulator::load_step,
         regulator::averaged_load_step,

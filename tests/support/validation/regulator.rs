@@ -75,6 +75,31 @@ pub fn jump(from_a: f64, to_a: f64, hold_s: f64) -> LoadStep {
     LoadStep { from_a, to_a, slew_a_per_s: f64::INFINITY, hold_s }
 }
 
+/// Admittance of the published input network and of ours at a frequency, as (real, imaginary) in S.
+fn admittances(hz: f64) -> [(f64, f64); 2] {
+    use nalgebra::Complex;
+    let s = Complex::new(0.0, TAU * hz);
+    let one = Complex::new(1.0, 0.0);
+    let (r1, r2, c2) = INPUT_NETWORK;
+    let published = one / (one / (s * c2 + 1.0 / r2) + r1);
+    let (ra, rb, cb) = as_lead(INPUT_NETWORK);
+    let ours = one / (one / (s * cb) + rb) + 1.0 / ra;
+    [(published.re, published.im), (ours.re, ours.im)]
+}
+
+pub fn input_network(log: &mut Log) {
+    log.case(
+        "Input network of the published regulator in the form of a type III amplifier",
+        "two-terminal equivalence: R1 + (R2 || C2) has the admittance of R1 + R2 with R1 (R1 + R2) / R2 and C2 (R2 / (R1 + R2))^2 in series across it",
+        Status::Derived,
+    );
+    for hz in [13.0, 1.7e3, 14.3e3, 390e3] {
+        let [published, ours] = admittances(hz);
+        log.near(format!("conductance at {hz} Hz"), ours.0, published.0, 1e-12);
+        log.near(format!("susceptance at {hz} Hz"), ours.1, published.1, 1e-12);
+    }
+}
+
 pub fn operating_points(log: &mut Log) {
     const PRINTED: f64 = 2e-3;
     /// The closed form takes the output as constant; its ripple is 2e-4 of it.
@@ -154,10 +179,13 @@ fn lowest(response: &[(f64, f64)]) -> (f64, f64) {
 }
 
 pub fn load_step(log: &mut Log) {
-    /// The oracle's integrator steps and the spread of its four phases are known to three to four digits.
-    const ORACLE: f64 = 0.02;
-    /// The separate run reads its ripple from samples, which miss the extremes; the closed form agrees with ours.
+    /// The separate run is known to three or four digits.
+    const ORACLE: f64 = 1e-3;
+    /// The ripple of the separate run is 0.7 % below the closed form, which ours meets to 1e-4: samples 0.2 us beside the
+    /// extremes would explain it.
     const SAMPLED: f64 = 0.01;
+    /// The band is ten times the ripple, which the averaged model does not have.
+    const RIPPLE_IN_BAND: f64 = 0.15;
     log.case(
         "Published regulator, load step from 1.5 A to 5 A",
         "Erickson, Maksimovic, as above, fig. 15.32 (about 0.2 V; seen), and a separate switched run with SciPy at four phases of the clock",
@@ -178,13 +206,14 @@ pub fn load_step(log: &mut Log) {
         log.within(format!("dip, step at {fraction} of the period, against the print"), result.dip_v(), 0.15, 0.22);
         dips.push(result.dip_v());
         peaks.push(result.step.current.high);
-        log.within("time until it stays within 0.1 % of the output", result.step.recovery_s, 1e-4, 5.5e-4);
+        let settled = format!("time outside 0.1 % of the output, step at {fraction}, averaged model");
+        log.near(settled, result.step.recovery_s, 475e-6, RIPPLE_IN_BAND);
     }
     let (least, most) = (f64::min, f64::max);
     log.near("least dip of the four", dips.iter().copied().reduce(least).unwrap(), 172.8e-3, ORACLE);
     log.near("largest dip of the four", dips.iter().copied().reduce(most).unwrap(), 179.1e-3, ORACLE);
-    log.near("least peak current of the four", peaks.iter().copied().reduce(least).unwrap(), 6.90, ORACLE / 4.0);
-    log.near("largest peak current of the four", peaks.iter().copied().reduce(most).unwrap(), 6.94, ORACLE / 4.0);
+    log.near("least peak current of the four", peaks.iter().copied().reduce(least).unwrap(), 6.90, ORACLE);
+    log.near("largest peak current of the four", peaks.iter().copied().reduce(most).unwrap(), 6.94, ORACLE);
 }
 
 /// The same board with a clock that is faster by a factor; everything that an averaged model knows stays.
