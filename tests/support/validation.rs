@@ -133,16 +133,21 @@ impl Check {
             Reference::Value(value, tolerance) => {
                 let relative = (self.ours / value - 1.0).abs();
                 let shown = if relative < ROUNDING { "< 1e-9".into() } else { format!("{relative:.1e}") };
-                (digits(value), shown, format!("{tolerance:.0e}"))
+                (digits(value), shown, short(tolerance))
             }
             Reference::Band(low, high) => {
                 (format!("{} to {}", digits(low), digits(high)), "inside".into(), "inside".into())
             }
-            Reference::Below(limit) => ("0".into(), "below".into(), format!("{limit:.0e}")),
+            Reference::Below(limit) => ("0".into(), "below".into(), short(limit)),
         };
         let ours = if matches!(self.reference, Reference::Below(_)) { "rounding".into() } else { digits(self.ours) };
         format!("| {} | {ours} | {reference} | {difference} | {allowed} |\n", self.quantity)
     }
+}
+
+/// A tolerance with at most two digits.
+fn short(value: f64) -> String {
+    format!("{value:.1e}").replace(".0e", "e")
 }
 
 /// A number with a fixed count of significant digits, trailing zeros cut.
