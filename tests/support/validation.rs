@@ -29,7 +29,7 @@ impl Status {
             Status::Seen => "read in the source",
             Status::Memory => "from memory of the source, recomputed",
             Status::Derived => "derived and confirmed numerically",
-            Status::Oracle => "computed with a general-purpose library",
+            Status::Oracle => "computed with general-purpose numerics",
         }
     }
 }
@@ -83,7 +83,7 @@ impl Log {
         let quantity = quantity.into();
         let relative = ours / reference - 1.0;
         println!(
-            "{quantity}: {ours:.12e}, reference {reference:.12e}, difference {relative:.2e}, allowed {tolerance:.0e}"
+            "{quantity}: {ours:.12e}, reference {reference:.12e}, difference {relative:.2e}, allowed {tolerance:e}"
         );
         assert!(relative.abs() <= tolerance, "{quantity}: {ours:e} against {reference:e}, difference {relative:e}");
         self.note(quantity, ours, Reference::Value(reference, tolerance));

@@ -35,7 +35,7 @@ pub fn core_loss(log: &mut Log) {
 pub fn copper_loss(log: &mut Log) {
     log.case(
         "Copper loss",
-        "IEC 60028:1925; Hurley, Woelfle, as above, and Erickson, Maksimovic (2020) eq. 10.87; table of the factor with mpmath",
+        "IEC 60028:1925; Hurley, Woelfle, as above, and Erickson, Maksimovic (2020) eq. 10.87; table of the factor with general-purpose numerics",
         Status::Seen,
     );
     let resistivity = copper::COPPER_RESISTIVITY_20_OHM_M;

@@ -42,7 +42,7 @@ pub fn series_rlc(resistance_ohm: f64, inductance_h: f64, capacitance_f: f64, lo
 pub fn rlc_step(log: &mut Log) {
     log.case(
         "Step of a series circuit (R, L, C)",
-        "closed forms evaluated with 30 digits (mpmath): 5 V, 10 uH, 100 uF; 0.1 ohm, critically damped, 2 ohm",
+        "closed forms evaluated with 30 digits: 5 V, 10 uH, 100 uF; 0.1 ohm, critically damped, 2 ohm",
         Status::Oracle,
     );
     let at = |modal: &Modal, t_s: f64| propagate(modal, &vector(&[0.0]), inputs(5.0), t_s);

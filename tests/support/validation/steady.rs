@@ -37,7 +37,7 @@ pub fn hart_6_1(log: &mut Log) {
 pub fn hart_6_1_esr(log: &mut Log) {
     log.case(
         "The same with a series resistance of the capacitor",
-        "D. W. Hart, as above, with 0.1 ohm; exact waveform by matrix exponential with 30 digits (mpmath)",
+        "D. W. Hart, as above, with 0.1 ohm; exact periodic waveform by matrix exponentials",
         Status::Oracle,
     );
     let (board, load_a) = resistive(50.0, 0.4, 20e3, vec![branch(100e-6, 0.1, 0.0)], 20.0);
@@ -68,7 +68,7 @@ pub fn esr_ripple(log: &mut Log) {
     const INTERPLAY: f64 = 1e-6;
     log.case(
         "Ripple of a triangular current in a capacitor with series resistance",
-        "closed form in three regimes of time constant against conduction time, and brute force (NumPy)",
+        "closed form in three regimes of time constant against conduction time, and brute force",
         Status::Derived,
     );
     let (duty, frequency_hz, source_v) = (0.3, 500e3, 1.3e5);
@@ -113,7 +113,7 @@ pub fn diode_drop(log: &mut Log) {
 pub fn power_stage(log: &mut Log) {
     log.case(
         "Power stage of a published regulator, open loop",
-        "Erickson, Maksimovic, as above, eq. 2.15 and 2.60 (seen); exact waveform by matrix exponential (mpmath)",
+        "Erickson, Maksimovic, as above, eq. 2.15 and 2.60 (seen); exact periodic waveform by matrix exponentials",
         Status::Oracle,
     );
     let (board, load_a) = resistive(28.0, 15.0 / 28.0, 100e3, vec![branch(500e-6, 0.0, 0.0)], 3.0);
@@ -143,7 +143,7 @@ pub fn lossy_buck(log: &mut Log) {
     const AVERAGED: f64 = 1e-4;
     log.case(
         "Every conduction loss of a buck converter",
-        "method of sect. 3.5 of Erickson, Maksimovic, as above, applied to the buck; exact switched waveform and its integrals with SciPy",
+        "method of sect. 3.5 of Erickson, Maksimovic, as above, applied to the buck; exact switched waveform and its integrals with general-purpose numerics",
         Status::Oracle,
     );
     let (mut board, load_a) = resistive(12.0, 0.3, 500e3, vec![branch(100e-6, 0.0, 0.0)], 1.0);
@@ -167,7 +167,7 @@ pub fn lossy_buck(log: &mut Log) {
 pub fn pol_stage(log: &mut Log) {
     log.case(
         "Point-of-load stage with series resistances",
-        "power stage of ch. 19 of Erickson, Maksimovic, as above (inputs seen); exact waveform by matrix exponential (mpmath)",
+        "power stage of ch. 19 of Erickson, Maksimovic, as above (inputs seen); exact periodic waveform by matrix exponentials",
         Status::Oracle,
     );
     let (board, load_a) = resistive(5.0, 0.36, 1e6, vec![branch(200e-6, 0.8e-3, 0.0)], 0.36);
