@@ -3,6 +3,7 @@
 //!
 //! Equations: docs/physics.md, "energy book".
 
+use super::crossing::Track;
 use super::error::EngineError;
 use super::machine::{Observer, Output, Stretch};
 use super::network::{Circuit, FLUX_STATE, Path};
@@ -17,42 +18,62 @@ const GAUSS: [(f64, f64); 6] = [
     (0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
     (0.932_469_514_203_152_1, 0.171_324_492_379_170_36),
 ];
-/// Widest panel in time constants of the fastest mode alive: the rule is then exact to about 1e-12 of that mode's share.
-const PANEL: f64 = 1.5;
-/// A mode counts as alive for this many of its decay times.
-const ALIVE: f64 = 25.0;
+/// Error constant of the rule: an exponential of rate m on a panel of width w is off by this times (m w)^12, relatively.
+const GAUSS_ERROR: f64 = 1.88e-16;
+/// Error allowed to a panel, relative to the size of what is integrated.
+const PANEL_ERROR: f64 = 1e-12;
+/// Relative size below which a mode no longer counts.
+const FAINT: f64 = 1e-14;
+/// Panels of a stretch where the modes are not known.
+const PANELS_WITHOUT_MODES: f64 = 4.0;
 /// Largest residual of the energy book as a fraction of the energy through the converter.
 pub const ALLOWED_RESIDUAL: f64 = 1e-9;
 
-/// Ends of the panels of a stretch.
-fn panels(stretch: &Stretch<'_>) -> impl Iterator<Item = (f64, f64)> {
-    let modal = &stretch.mode.modal;
-    let end_s = stretch.duration_s;
-    let plant = stretch.mode.plant_rates();
-    let dense = modal.is_dense();
-    let mut from_s = 0.0;
-    std::iter::from_fn(move || {
-        if from_s >= end_s {
-            return None;
-        }
-        let alive = |&&(decay, _): &&(f64, f64)| decay >= 0.0 || -decay * from_s < ALIVE;
-        let fastest = plant.iter().filter(alive).map(|&(_, size)| size).fold(0.0, f64::max);
-        let width_s = if dense { end_s / 4.0 } else { PANEL / fastest };
-        let to_s = if from_s + 1.3 * width_s >= end_s { end_s } else { from_s + width_s };
-        let panel = (from_s, to_s);
-        from_s = to_s;
-        Some(panel)
-    })
+/// How wide a panel may be for one mode: its logarithm is a straight line in time, since a fading mode matters less and less.
+struct Tempo {
+    log_width: f64,
+    growth_per_s: f64,
+    /// Time from which the mode is too faint to count.
+    until_s: f64,
 }
 
-/// Calls `visit` with (time in the stretch in s, weight in s, state) for every node of the quadrature.
-pub fn quadrature(stretch: &Stretch<'_>, mut visit: impl FnMut(f64, f64, &StateVector)) {
-    for (from_s, to_s) in panels(stretch) {
-        let half_s = 0.5 * (to_s - from_s);
-        for (node, weight) in GAUSS {
-            let t_s = from_s + half_s * (1.0 + node);
-            visit(t_s, weight * half_s, &stretch.state(t_s));
-        }
+/// Tempo of every mode in which the power stage takes part. The mode enters a product with something larger than itself
+/// (rate m) and its own square (rate 2 m); `size` gives its size relative to what is integrated.
+fn tempos(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64) -> Vec<Tempo> {
+    let log_ratio = (PANEL_ERROR / GAUSS_ERROR).ln();
+    let modal = &stretch.mode.modal;
+    stretch
+        .mode
+        .plant_modes()
+        .iter()
+        .map(|&j| {
+            let (decay, rate) = (-modal.rate[j], modal.rate[j].hypot(modal.omega[j]));
+            let log_size = size(j).max(f64::MIN_POSITIVE).ln();
+            let product = (log_ratio - log_size) / 12.0;
+            let square = (log_ratio - 2.0 * log_size) / 12.0 - std::f64::consts::LN_2;
+            Tempo {
+                log_width: product.min(square) - rate.ln(),
+                growth_per_s: decay.max(0.0) / 12.0,
+                until_s: if decay > 0.0 { (log_size - FAINT.ln()) / decay } else { f64::INFINITY },
+            }
+        })
+        .collect()
+}
+
+/// Calls `panel` with the begin and end of every panel of a stretch.
+fn panels(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64, mut panel: impl FnMut(f64, f64)) {
+    let end_s = stretch.duration_s;
+    let dense = stretch.mode.modal.is_dense();
+    let tempos = if dense { vec![] } else { tempos(stretch, size) };
+    let mut from_s = 0.0;
+    while from_s < end_s {
+        let width = |tempo: &Tempo| (tempo.log_width + tempo.growth_per_s * from_s).exp();
+        let alive = tempos.iter().filter(|tempo| from_s < tempo.until_s);
+        let widest = if dense { end_s / PANELS_WITHOUT_MODES } else { f64::INFINITY };
+        let width_s = alive.map(width).fold(widest, f64::min);
+        let to_s = if from_s + 1.2 * width_s >= end_s { end_s } else { from_s + width_s };
+        panel(from_s, to_s);
+        from_s = to_s;
     }
 }
 
@@ -150,39 +171,75 @@ impl Book {
     }
 }
 
+impl Book {
+    fn add(&mut self, path: Path, source_v: f64, weight_s: f64, values: &NodeValues) {
+        let current = values.current_a;
+        let square = weight_s * current * current;
+        self.current.0 += weight_s * current;
+        self.current.1 += square;
+        self.winding_j += square * self.circuit.dcr_ohm;
+        self.output_vs += weight_s * values.output_v;
+        self.load_j += weight_s * values.output_v * values.load_a;
+        for (k, branch) in self.circuit.bank.iter().enumerate() {
+            self.branch_j[k] += weight_s * branch.esr_ohm * values.branch_a[k] * values.branch_a[k];
+        }
+        if matches!(path, Path::High | Path::HighDiode) {
+            self.source_current.0 += weight_s * current;
+            self.source_current.1 += square;
+            self.source_j += weight_s * source_v * current;
+            self.throughput_j += weight_s * source_v * current.abs();
+        }
+        let (diode_v, diode_ohm) = self.circuit.diode();
+        match path {
+            Path::High => self.high_side_j += square * self.circuit.high_side_ohm(),
+            Path::Low => self.low_side_j += square * self.circuit.low_side_ohm(),
+            Path::LowDiode => self.diode_j += weight_s * diode_v * current + square * diode_ohm,
+            Path::HighDiode => self.diode_j -= weight_s * diode_v * current,
+            Path::Idle => {}
+        }
+    }
+}
+
+/// What the book reads at a node of the quadrature.
+struct NodeValues {
+    current_a: f64,
+    output_v: f64,
+    load_a: f64,
+    branch_a: Vec<f64>,
+}
+
 impl Observer for Book {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let path = stretch.mode.key.path;
         if self.first.is_none() {
             self.first = Some(self.stored_j(stretch, &stretch.flow.start, 0.0));
         }
-        let (diode_v, diode_ohm) = self.circuit.diode();
+        let branches: Vec<Output> = (0..self.circuit.bank.len()).map(Output::Branch).collect();
+        let track = |output: Output| stretch.track(output);
+        let (current, voltage, load) = (track(Output::Inductor), track(Output::Voltage), track(Output::Load));
+        let currents: Vec<Track<'_>> = branches.iter().map(|output| track(*output)).collect();
+        // Sizes are relative to the current and the voltage that carry the power.
+        let current_scale = current.start().abs().max(load.start().abs()).max(f64::MIN_POSITIVE);
+        let voltage_scale = voltage.start().abs().max(f64::MIN_POSITIVE);
+        let size = |j: usize| {
+            let of = |output: Output| stretch.mode.output(output).size[j] * stretch.flow.amplitude(j);
+            let currents = branches.iter().map(|output| of(*output)).fold(of(Output::Inductor), f64::max);
+            (currents / current_scale).max(of(Output::Voltage) / voltage_scale)
+        };
         let source_v = self.circuit.source_v;
-        let (high_ohm, low_ohm) = (self.circuit.high_side_ohm(), self.circuit.low_side_ohm());
-        quadrature(stretch, |t_s, weight_s, x| {
-            let current = stretch.read(Output::Inductor, x, t_s);
-            let output_v = stretch.read(Output::Voltage, x, t_s);
-            let square = weight_s * current * current;
-            self.current.0 += weight_s * current;
-            self.current.1 += square;
-            self.winding_j += square * self.circuit.dcr_ohm;
-            self.output_vs += weight_s * output_v;
-            self.load_j += weight_s * output_v * stretch.read(Output::Load, x, t_s);
-            for (k, branch) in self.circuit.bank.iter().enumerate() {
-                self.branch_j[k] += weight_s * branch.esr_ohm * stretch.read(Output::Branch(k), x, t_s).powi(2);
-            }
-            if matches!(path, Path::High | Path::HighDiode) {
-                self.source_current.0 += weight_s * current;
-                self.source_current.1 += square;
-                self.source_j += weight_s * source_v * current;
-                self.throughput_j += weight_s * source_v * current.abs();
-            }
-            match path {
-                Path::High => self.high_side_j += square * high_ohm,
-                Path::Low => self.low_side_j += square * low_ohm,
-                Path::LowDiode => self.diode_j += weight_s * diode_v * current + square * diode_ohm,
-                Path::HighDiode => self.diode_j -= weight_s * diode_v * current,
-                Path::Idle => {}
+        let mut values = NodeValues { current_a: 0.0, output_v: 0.0, load_a: 0.0, branch_a: vec![0.0; branches.len()] };
+        panels(stretch, size, |from_s, to_s| {
+            let half_s = 0.5 * (to_s - from_s);
+            for (node, weight) in GAUSS {
+                let t_s = from_s + half_s * (1.0 + node);
+                let basis = stretch.mode.plant_basis(t_s);
+                values.current_a = current.value_at_basis(&basis, t_s);
+                values.output_v = voltage.value_at_basis(&basis, t_s);
+                values.load_a = load.value_at_basis(&basis, t_s);
+                for (value, track) in values.branch_a.iter_mut().zip(&currents) {
+                    *value = track.value_at_basis(&basis, t_s);
+                }
+                self.add(path, source_v, weight * half_s, &values);
             }
         });
         self.duration_s += stretch.duration_s;

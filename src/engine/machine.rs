@@ -4,12 +4,12 @@
 //! it. Method and conventions: docs/physics.md, "switching sequence".
 
 use super::compensator::{self, Analog};
-use super::crossing::Track;
+use super::crossing::{Node, Track};
 use super::error::EngineError;
 use super::modal::{Basis, Flow, Modal, ProjectedRow};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
 use super::program::Program;
-use super::row::{Input, InputVector, MAX_STATES, Row, StateVector};
+use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::Sensitivity;
 use crate::board::{LowSide, Modulator};
 use std::collections::HashMap;
@@ -88,6 +88,32 @@ struct Watch {
     row: ProjectedRow,
     /// Slope in 1/s that is added per second of phase (ramps).
     per_phase: f64,
+    /// The states that the row reads: few, as a rule one.
+    reads: [usize; 2],
+    /// Whether it reads more than those.
+    reads_more: bool,
+    /// Time in the stretch at which it last became non-negative: a good guess for the next cycle.
+    last_s: Option<f64>,
+}
+
+impl Watch {
+    fn new(event: Event, row: ProjectedRow, per_phase: f64) -> Watch {
+        let read: Vec<usize> = (0..MAX_STATES).filter(|&k| row.row.x[k] != 0.0).collect();
+        let reads = [read.first().copied().unwrap_or(0), read.get(1).copied().unwrap_or(MAX_STATES - 1)];
+        Watch { event, row, per_phase, reads, reads_more: read.len() > 2, last_s: None }
+    }
+
+    /// Value at a state and input, without the ramp.
+    #[inline]
+    fn at(&self, x: &StateVector, u: &InputVector) -> f64 {
+        let row = &self.row.row;
+        if self.reads_more {
+            return row.at(x, u);
+        }
+        let [a, b] = self.reads;
+        // A row that reads one state has a zero for the second.
+        row.x[a] * x[a] + if b == a { 0.0 } else { row.x[b] * x[b] } + dot(&row.u, u)
+    }
 }
 
 /// A mode, ready to run: its network in modal form with everything that is read or watched in it.
@@ -103,14 +129,21 @@ pub struct Mode {
     /// Last durations with their exponentials: dead times and delays come back in every cycle.
     recent: [(f64, Basis); 4],
     oldest: usize,
-    /// (decay rate, size) in 1/s of each mode in which the power stage takes part.
-    plant_rates: Vec<(f64, f64)>,
+    /// Fast coordinates in which the power stage takes part, a pair by its first.
+    plant_modes: Vec<usize>,
+    /// Index of the mode that followed last.
+    next: usize,
 }
 
 impl Mode {
-    /// (decay rate, size) in 1/s of each mode in which the power stage takes part.
-    pub fn plant_rates(&self) -> &[(f64, f64)] {
-        &self.plant_rates
+    /// Fast coordinates in which the power stage takes part, a pair by its first.
+    pub fn plant_modes(&self) -> &[usize] {
+        &self.plant_modes
+    }
+
+    /// Exponentials of the power stage's modes only: enough for its currents and voltages.
+    pub fn plant_basis(&self, t_s: f64) -> Basis {
+        self.modal.basis_of(&self.plant_modes, t_s)
     }
 
     fn remember(&mut self, duration_s: f64) -> Basis {
@@ -398,16 +431,17 @@ impl Machine {
         let mode = &mut self.modes[mode_index];
         let flow = mode.modal.flow(&state.x, inputs, slopes);
         let allowed_basis = mode.remember(allowed_s);
+        let allowed_end = if allowed_s > 0.0 { mode.modal.state(&flow, allowed_s, &allowed_basis) } else { state.x };
+        let found = earliest_event(mode, &flow, state, allowed_s, &allowed_basis, &allowed_end);
         let mode = &self.modes[mode_index];
-        let found = earliest_event(mode, &flow, state, allowed_s, &allowed_basis);
-        let (duration_s, basis, event) = match found {
-            Some((t, event)) => {
+        let (duration_s, basis, event, end) = match found {
+            Some((t_s, basis, event)) => {
                 state.effort.located += 1;
-                (t, mode.modal.basis(t), Some(event))
+                let end = if t_s > 0.0 { mode.modal.state(&flow, t_s, &basis) } else { state.x };
+                (t_s, basis, Some(event), end)
             }
-            None => (allowed_s, allowed_basis, None),
+            None => (allowed_s, allowed_basis, None, allowed_end),
         };
-        let end = if duration_s > 0.0 { mode.modal.state(&flow, duration_s, &basis) } else { state.x };
         let mut tau = None;
         if let Some(sensitivity) = sensitivity {
             let watched = event.map(|event| mode.watch(event));
@@ -470,18 +504,25 @@ impl Machine {
     }
 
     fn prepare(&mut self, key: ModeKey) -> usize {
-        if self.modes.get(self.current).is_some_and(|mode| mode.key == key) {
-            return self.current;
+        // A cycle goes through the same few modes again and again: each remembers which came next.
+        if let Some(mode) = self.modes.get(self.current) {
+            let next = mode.next;
+            if self.modes[next].key == key {
+                self.current = next;
+                return next;
+            }
         }
-        if let Some(&index) = self.index.get(&key) {
-            self.current = index;
-            return index;
+        let index = self.index.get(&key).copied().unwrap_or_else(|| {
+            let mode = self.build(key);
+            self.index.insert(key, self.modes.len());
+            self.modes.push(mode);
+            self.modes.len() - 1
+        });
+        if let Some(mode) = self.modes.get_mut(self.current) {
+            mode.next = index;
         }
-        let mode = self.build(key);
-        self.current = self.modes.len();
-        self.index.insert(key, self.current);
-        self.modes.push(mode);
-        self.current
+        self.current = index;
+        index
     }
 
     fn build(&self, key: ModeKey) -> Mode {
@@ -501,10 +542,20 @@ impl Machine {
         let watches = self
             .watched_rows(&network, key)
             .into_iter()
-            .map(|(event, row, per_phase)| Watch { event, row: modal.project(&row), per_phase })
+            .map(|(event, row, per_phase)| Watch::new(event, modal.project(&row), per_phase))
             .collect();
-        let plant_rates = modal.rates_of(network.plant_states);
-        Mode { key, network, modal, plant_rates, outputs, watches, recent: [(-1.0, [0.0; MAX_STATES]); 4], oldest: 0 }
+        let plant_modes = modal.modes_of(network.plant_states);
+        Mode {
+            key,
+            network,
+            modal,
+            plant_modes,
+            next: self.modes.len(),
+            outputs,
+            watches,
+            recent: [(-1.0, [0.0; MAX_STATES]); 4],
+            oldest: 0,
+        }
     }
 
     /// Everything that may end a stretch in a mode, as rows that become non-negative.
@@ -704,26 +755,36 @@ fn is_armed(stage: Stage, event: Event) -> bool {
     }
 }
 
-/// The first event within the allowed time, if any.
+/// The first event within the allowed time, if any, with the exponentials of its time. `end` is the state after the allowed time.
 fn earliest_event(
-    mode: &Mode,
+    mode: &mut Mode,
     flow: &Flow,
     state: &RunState,
     allowed_s: f64,
     allowed_basis: &Basis,
-) -> Option<(f64, Event)> {
+    end: &StateVector,
+) -> Option<(f64, Basis, Event)> {
     let modal = &mode.modal;
-    let mut end_s = allowed_s;
-    let mut first = None;
-    for watch in &mode.watches {
+    let deviations = modal.chord_deviations(flow, allowed_s);
+    let end_inputs: InputVector = std::array::from_fn(|k| flow.inputs[k] + flow.input_slopes[k] * allowed_s);
+    let mut first: Option<(f64, Basis, Event)> = None;
+    for watch in &mut mode.watches {
         if !is_armed(state.stage, watch.event) || (watch.event == Event::Trip && state.early_off_s.is_some()) {
             continue;
         }
-        let track = Track::new(modal, flow, &watch.row, (watch.per_phase * state.phase_s, watch.per_phase));
-        let end = if end_s == allowed_s { track.value_at_basis(allowed_basis, end_s) } else { track.value(end_s) };
-        if let Some(t) = track.first_crossing((0.0, end_s), (track.start(), end)) {
-            end_s = t;
-            first = Some((t, watch.event));
+        let ramp = |t_s: f64| watch.per_phase * (state.phase_s + t_s);
+        let start_value = watch.at(&flow.start, &flow.inputs) + ramp(0.0);
+        let end_value = watch.at(end, &end_inputs) + ramp(allowed_s);
+        // Most watches are far from their threshold all the way: their chord and its bound say so.
+        if !modal.is_dense() && start_value.max(end_value) + dot(&watch.row.size, &deviations) < 0.0 {
+            continue;
+        }
+        let track = Track::new(modal, flow, &watch.row, (ramp(0.0), watch.per_phase));
+        let (t_s, basis) = first.map_or((allowed_s, *allowed_basis), |(t_s, basis, _)| (t_s, basis));
+        let end_node = Node { t_s, value: track.value_at_basis(&basis, t_s), basis };
+        if let Some(found) = track.first_crossing(end_node, watch.last_s) {
+            watch.last_s = Some(found.t_s);
+            first = Some((found.t_s, found.basis, watch.event));
         }
     }
     first

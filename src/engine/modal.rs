@@ -38,6 +38,8 @@ pub struct Modal {
     pub rate: StateVector,
     /// Angular frequency of each coordinate of a pair in rad/s.
     pub omega: StateVector,
+    /// Squared magnitude of each eigenvalue in 1/s2; for a pair in its first coordinate.
+    square: StateVector,
     /// Columns: directions of the coordinates in the state space.
     directions: Vec<StateVector>,
     /// Rows: coordinates of a state.
@@ -76,6 +78,8 @@ pub struct Flow {
     pub input_slopes: InputVector,
     /// State at the begin.
     pub start: StateVector,
+    /// Size of each mode: for a pair in its first coordinate.
+    amplitude: StateVector,
 }
 
 impl Modal {
@@ -100,6 +104,7 @@ impl Modal {
             pairs: split.pairs,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
+            square: [0.0; MAX_STATES],
             directions: vec![[0.0; MAX_STATES]; n],
             coordinates: vec![[0.0; MAX_STATES]; n],
             input: vec![[0.0; INPUTS]; n],
@@ -124,6 +129,10 @@ impl Modal {
         for j in (modal.reals..modal.fast()).step_by(2) {
             modal.omega[j] = split.block[(j, j + 1)];
             modal.omega[j + 1] = modal.omega[j];
+        }
+        for j in 0..modal.fast() {
+            let first = j < modal.reals || (j - modal.reals).is_multiple_of(2);
+            modal.square[j] = if first { modal.rate[j].powi(2) + modal.omega[j].powi(2) } else { 0.0 };
         }
         for u in 0..INPUTS {
             let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
@@ -153,6 +162,7 @@ impl Modal {
             pairs: 0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
+            square: [0.0; MAX_STATES],
             directions: vec![],
             coordinates: vec![],
             input: vec![],
@@ -167,15 +177,37 @@ impl Modal {
         self.dense.is_some()
     }
 
-    /// (decay rate, size) in 1/s of every fast mode in which one of the first `states` takes part.
-    pub fn rates_of(&self, states: usize) -> Vec<(f64, f64)> {
+    /// Fast coordinates in which one of the first `states` takes part, a pair by its first.
+    pub fn modes_of(&self, states: usize) -> Vec<usize> {
         // The power stage does not feel the compensator: the share of its modes there is rounding only.
         let takes_part = |j: &usize| {
             let direction = &self.directions[*j];
             let whole = direction.iter().fold(0.0f64, |size, v| size.max(v.abs()));
             direction[..states].iter().any(|v| v.abs() > 1e-9 * whole)
         };
-        (0..self.fast()).filter(takes_part).map(|j| (self.rate[j], self.rate[j].hypot(self.omega[j]))).collect()
+        let firsts = (0..self.reals).chain((self.reals..self.fast()).step_by(2));
+        firsts.filter(|&j| takes_part(&j) || (j >= self.reals && takes_part(&(j + 1)))).collect()
+    }
+
+    /// Exponentials of some modes only, a pair named by its first coordinate; those of the others are zero.
+    pub fn basis_of(&self, modes: &[usize], t_s: f64) -> Basis {
+        let mut basis = [0.0; MAX_STATES];
+        for &j in modes {
+            self.enter(&mut basis, j, t_s);
+        }
+        basis
+    }
+
+    #[inline]
+    fn enter(&self, basis: &mut Basis, j: usize, t_s: f64) {
+        let size = (self.rate[j] * t_s).exp();
+        if j < self.reals {
+            basis[j] = size;
+        } else {
+            let (sin, cos) = (self.omega[j] * t_s).sin_cos();
+            basis[j] = size * cos;
+            basis[j + 1] = size * sin;
+        }
     }
 
     /// Number of fast coordinates.
@@ -209,6 +241,7 @@ impl Modal {
             inputs,
             input_slopes,
             start: *x,
+            amplitude: [0.0; MAX_STATES],
         };
         if self.is_dense() {
             return flow;
@@ -228,8 +261,43 @@ impl Modal {
             (0..fast).for_each(|j| flow.steady[j] += correction[j]);
         }
         (0..fast).for_each(|j| flow.eta[j] -= flow.steady[j]);
+        for j in 0..self.reals {
+            flow.amplitude[j] = flow.eta[j].abs();
+        }
+        for j in (self.reals..fast).step_by(2) {
+            flow.amplitude[j] = (flow.eta[j] * flow.eta[j] + flow.eta[j + 1] * flow.eta[j + 1]).sqrt();
+        }
         self.slow_polynomials(&mut flow);
         flow
+    }
+
+    /// By how much each coordinate may differ from its chord over a whole stretch, see [`super::crossing`].
+    pub fn chord_deviations(&self, flow: &Flow, duration_s: f64) -> StateVector {
+        let mut deviations = [0.0; MAX_STATES];
+        let eighth = duration_s * duration_s / 8.0;
+        for (j, deviation) in deviations.iter_mut().enumerate().take(self.fast()) {
+            let most = if j < self.reals { 1.0 } else { 2.0 };
+            *deviation = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(most);
+        }
+        for k in 0..self.n - self.fast() {
+            let tail = flow.slow[k].iter().skip(2).rev().fold(0.0, |sum, c| sum * duration_s + c.abs());
+            deviations[self.fast() + k] = tail * duration_s * duration_s;
+        }
+        deviations
+    }
+
+    /// Factor by which a growing mode grows; 1 for a decaying one.
+    #[inline]
+    fn growth(&self, j: usize, duration_s: f64) -> f64 {
+        if self.rate[j] > 0.0 { (self.rate[j] * duration_s).exp() } else { 1.0 }
+    }
+
+    /// Exponentials at the begin of a stretch.
+    pub fn unit_basis(&self) -> Basis {
+        let mut basis = [0.0; MAX_STATES];
+        basis[..self.reals].fill(1.0);
+        (self.reals..self.fast()).step_by(2).for_each(|j| basis[j] = 1.0);
+        basis
     }
 
     /// Taylor coefficients of the slow coordinates: each derivative is the block applied to the former one.
@@ -260,15 +328,7 @@ impl Modal {
     #[inline]
     pub fn basis(&self, t_s: f64) -> Basis {
         let mut basis = [0.0; MAX_STATES];
-        for j in 0..self.reals {
-            basis[j] = (self.rate[j] * t_s).exp();
-        }
-        for j in (self.reals..self.fast()).step_by(2) {
-            let size = (self.rate[j] * t_s).exp();
-            let (sin, cos) = (self.omega[j] * t_s).sin_cos();
-            basis[j] = size * cos;
-            basis[j + 1] = size * sin;
-        }
+        (0..self.reals).chain((self.reals..self.fast()).step_by(2)).for_each(|j| self.enter(&mut basis, j, t_s));
         basis
     }
 
@@ -280,7 +340,12 @@ impl Modal {
                 coefficients[j] = dot(&row.x, &self.directions[j]);
             }
         }
-        ProjectedRow { coefficients, row: *row }
+        let mut size = coefficients.map(f64::abs);
+        for j in (self.reals..self.fast()).step_by(2) {
+            size[j] = coefficients[j].hypot(coefficients[j + 1]);
+            size[j + 1] = 0.0;
+        }
+        ProjectedRow { coefficients, size, row: *row }
     }
 
     /// A projected row along a flow, as a function of time.
@@ -352,10 +417,19 @@ impl Modal {
     }
 }
 
+impl Flow {
+    /// Size of a mode at the begin of the stretch; a pair by its first coordinate.
+    pub fn amplitude(&self, j: usize) -> f64 {
+        self.amplitude[j]
+    }
+}
+
 /// A row of the network together with its modal coefficients.
 #[derive(Clone, Copy, Debug)]
 pub struct ProjectedRow {
     coefficients: StateVector,
+    /// Magnitude of the coefficient of each mode; for a pair in its first coordinate.
+    pub size: StateVector,
     /// The row itself.
     pub row: Row,
 }
@@ -410,26 +484,31 @@ impl Scalar {
         d
     }
 
-    /// Bound of the magnitude of the second derivative over an interval: each mode by the larger of its end sizes.
-    pub fn curvature_bound(&self, modal: &Modal, from_s: f64, to_s: f64) -> f64 {
-        let size = |rate: f64| if rate < 0.0 { (rate * from_s).exp() } else { (rate * to_s).exp() };
-        let mut bound = 0.0;
+    /// Bounds of the distance from the chord, and of that of the slope from the chord's, on an interval of a width that begins at
+    /// a time whose exponentials are known.
+    pub fn chord_bounds(&self, modal: &Modal, from: &Basis, from_s: f64, width_s: f64) -> (f64, f64) {
+        let (mut value, mut slope) = (0.0, 0.0);
+        let mut include = |j: usize, size: f64, most: f64| {
+            let size = size * modal.growth(j, width_s);
+            let (square, per_width) = (modal.square[j], most / width_s);
+            value += size * (square * width_s * width_s / 8.0).min(most);
+            slope += size * (square * width_s / 2.0).min(square.sqrt() + per_width);
+        };
         for j in 0..modal.reals {
-            let rate = modal.rate[j];
-            let stiff = self.weight[j].abs() * rate * rate;
-            bound += if stiff == 0.0 { 0.0 } else { stiff * size(rate) };
+            include(j, (self.weight[j] * from[j]).abs(), 1.0);
         }
         for j in (modal.reals..modal.fast()).step_by(2) {
-            let (a, w) = (modal.rate[j], modal.omega[j]);
-            let stiff = self.weight[j].hypot(self.weight[j + 1]) * (a * a + w * w);
-            bound += if stiff == 0.0 { 0.0 } else { stiff * size(a) };
+            let now = (from[j] * from[j] + from[j + 1] * from[j + 1])
+                * (self.weight[j] * self.weight[j] + self.weight[j + 1] * self.weight[j + 1]);
+            include(j, now.sqrt(), 2.0);
         }
         let mut power = 1.0;
+        let mut curvature = 0.0;
         for k in 2..=SLOW_DEGREE {
-            bound += (k * (k - 1)) as f64 * self.polynomial[k].abs() * power;
-            power *= to_s;
+            curvature += (k * (k - 1)) as f64 * self.polynomial[k].abs() * power;
+            power *= from_s + width_s;
         }
-        bound
+        (value + curvature * width_s * width_s / 8.0, slope + curvature * width_s / 2.0)
     }
 }
 

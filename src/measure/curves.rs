@@ -119,7 +119,7 @@ impl Observer for Thinned {
         let begin_s = (stretch.cycle as f64 - self.origin.0 as f64) * self.period_s + stretch.phase_s - self.origin.1;
         let mut times = vec![0.0, stretch.duration_s];
         for output in [Output::Voltage, Output::Inductor] {
-            stretch.track(output).turning_points(stretch.duration_s, |t| times.push(t));
+            stretch.track(output).turning_points(stretch.duration_s, stretch.end_basis, |t| times.push(t));
         }
         let mut edge_s = ((begin_s / self.interval_s).floor() + 1.0) * self.interval_s - begin_s;
         while edge_s < stretch.duration_s {

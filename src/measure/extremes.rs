@@ -24,7 +24,13 @@ impl Range {
         self.high - self.low
     }
 
-    fn include(&mut self, value: f64, at: (u64, f64)) {
+    /// Includes another range.
+    pub fn include(&mut self, other: &Range) {
+        self.include_value(other.low, other.low_at);
+        self.include_value(other.high, other.high_at);
+    }
+
+    fn include_value(&mut self, value: f64, at: (u64, f64)) {
         if value < self.low {
             (self.low, self.low_at) = (value, at);
         }
@@ -37,9 +43,10 @@ impl Range {
     pub fn include_stretch(&mut self, stretch: &Stretch<'_>, output: Output) {
         let track = stretch.track(output);
         let at = |t_s: f64| (stretch.cycle, stretch.phase_s + t_s);
-        self.include(track.start(), at(0.0));
-        self.include(track.value_at_basis(stretch.end_basis, stretch.duration_s), at(stretch.duration_s));
-        track.turning_points(stretch.duration_s, |t_s| self.include(track.value(t_s), at(t_s)));
+        self.include_value(track.start(), at(0.0));
+        self.include_value(track.value_at_basis(stretch.end_basis, stretch.duration_s), at(stretch.duration_s));
+        track
+            .turning_points(stretch.duration_s, stretch.end_basis, |t_s| self.include_value(track.value(t_s), at(t_s)));
     }
 }
 

@@ -156,7 +156,7 @@ impl EdgeWatch {
         let track = stretch.track(Output::Voltage);
         let mut previous = (0.0, track.start());
         let mut pieces = vec![];
-        track.turning_points(stretch.duration_s, |t| pieces.push(t));
+        track.turning_points(stretch.duration_s, stretch.end_basis, |t| pieces.push(t));
         pieces.push(stretch.duration_s);
         let begin_s = self.since_edge_s(stretch.cycle, stretch.phase_s);
         self.note(begin_s, previous.1);
@@ -203,9 +203,14 @@ impl Observer for EdgeWatch {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let begin = (stretch.cycle, stretch.phase_s);
         if begin >= self.from && begin < self.until {
-            self.output.include_stretch(stretch, Output::Voltage);
+            let mut output = Range::EMPTY;
+            output.include_stretch(stretch, Output::Voltage);
+            self.output.include(&output);
             self.current.include_stretch(stretch, Output::Inductor);
-            self.follow_band(stretch);
+            let stays_inside = !self.is_outside(output.low) && !self.is_outside(output.high);
+            if !(self.inside && stays_inside) {
+                self.follow_band(stretch);
+            }
         }
     }
 }
