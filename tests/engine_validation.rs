@@ -53,5 +53,8 @@ fn frozen_validation_page() {
         std::fs::write(PAGE, &page).expect("the page can be written");
     }
     let kept = std::fs::read_to_string(PAGE).expect("the page is there");
-    assert!(same_page(&kept, &page), "the page has changed: set PRESOLDER_FREEZE to write the new one and look at the difference");
+    assert!(
+        same_page(&kept, &page),
+        "the page has changed: set PRESOLDER_FREEZE to write the new one and look at the difference"
+    );
 }

@@ -10,7 +10,7 @@ use super::modal::{Basis, Flow, Modal, ProjectedRow};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
 use super::program::Program;
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
-use super::sensitivity::Sensitivity;
+use super::sensitivity::{Crossed, Sensitivity};
 use crate::board::{LowSide, Modulator};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -447,13 +447,13 @@ impl Machine {
             // Without current there is no flux: what rounding leaves would pass for a current.
             end[FLUX_STATE] = 0.0;
         }
-        let mut tau = None;
-        if let Some(sensitivity) = sensitivity {
-            let watched = event.map(|event| mode.watch(event));
-            tau = Some(sensitivity);
-            if let Some(sensitivity) = tau.as_deref_mut() {
-                sensitivity.stretch(mode, &flow, duration_s, &end, watched.map(|w| (&w.row.row, w.per_phase)));
-            }
+        let mut tau = sensitivity;
+        if let Some(sensitivity) = tau.as_deref_mut() {
+            let crossed = event.map(|event| {
+                let watch = mode.watch(event);
+                Crossed { row: &watch.row.row, per_phase: watch.per_phase, is_trip: event == Event::Trip }
+            });
+            sensitivity.stretch(mode, &flow, (state.phase_s, duration_s), &end, crossed);
         }
         if duration_s > 0.0 {
             state.effort.stretches += 1;
@@ -475,6 +475,18 @@ impl Machine {
             None => {}
         }
         Ok(())
+    }
+
+    /// Index of the control voltage among the states, where there is an amplifier.
+    pub fn control_state(&self) -> Option<usize> {
+        let compensator = &self.circuit.board.control.compensator;
+        (compensator::state_count(compensator) > 0).then(|| network::compensator_state(&self.circuit))
+    }
+
+    /// The modal form of a mode that a run went through.
+    pub fn modal(&mut self, key: ModeKey) -> &Modal {
+        let index = self.prepare(key);
+        &self.modes[index].modal
     }
 
     fn inputs(&self, load_a: f64, load_slew: f64) -> InputVector {

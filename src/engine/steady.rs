@@ -49,10 +49,14 @@ impl Orbit {
     }
 }
 
-/// Result of the map over some periods.
-struct Mapped {
-    end: StateVector,
-    matrix: DMatrix<f64>,
+/// Result of the map over some periods from clock edge to clock edge.
+pub struct Mapped {
+    /// State at the end.
+    pub end: StateVector,
+    /// d(end) / d(begin).
+    pub matrix: DMatrix<f64>,
+    /// The whole linearisation, with the comparator's signal.
+    pub sensitivity: Sensitivity,
 }
 
 impl Machine {
@@ -109,11 +113,16 @@ impl Machine {
         Ok(state.x)
     }
 
-    fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
+    /// The map over some periods with its linearisation.
+    ///
+    /// # Errors
+    /// Whatever stops a run.
+    pub fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
         let mut state = self.at_clock(*x);
-        let mut sensitivity = Sensitivity::identity(self.states);
+        let mut sensitivity = Sensitivity::identity(self.states, self.control_state());
         self.run(&mut state, periods, &mut Program::constant(program_a), &mut (), Some(&mut sensitivity))?;
-        Ok(Mapped { end: state.x, matrix: sensitivity.matrix })
+        let matrix = sensitivity.matrix.columns(0, self.states).into_owned();
+        Ok(Mapped { end: state.x, matrix, sensitivity })
     }
 
     /// Newton's method for an orbit of that many periods.

@@ -124,7 +124,9 @@ pub fn same_page(a: &str, b: &str) -> bool {
     /// Relative difference of two numbers on the page that is rounding, and the absolute one of two small differences.
     const SAME: (f64, f64) = (1e-6, 1e-7);
     let same_word = |(a, b): (&str, &str)| match (a.parse::<f64>(), b.parse::<f64>()) {
-        (Ok(x), Ok(y)) => (x - y).abs() <= SAME.0 * x.abs().max(y.abs()) + SAME.1 * f64::from(x.abs().max(y.abs()) < 1e-3),
+        (Ok(x), Ok(y)) => {
+            (x - y).abs() <= SAME.0 * x.abs().max(y.abs()) + SAME.1 * f64::from(x.abs().max(y.abs()) < 1e-3)
+        }
         _ => a == b,
     };
     let words = |page: &'_ str| page.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
