@@ -1,24 +1,56 @@
-//! Steady states of the engine against closed forms and published examples.
+//! Steady states of the engine against closed forms, matrix exponentials and published examples; sources stand in tests/support/validation.
 
 mod support;
 
-use approx::assert_relative_eq;
-use presolder::parts::saturation::FluxTable;
-use support::{branch, open_loop, steady};
+use support::validation::Log;
+use support::validation::steady as cases;
 
-/// Exact periodic states are given to twelve digits; the engine's orbit residual is 1e-10.
-const EXACT: f64 = 1e-8;
-
-/// D. W. Hart, Power Electronics (2011), example 6-1: 50 V, duty 0.4, 400 uH, 100 uF, 20 kHz, 20 ohm. Reference: matrix
-/// exponential in 30 digits (mpmath).
 #[test]
 fn outside_hart_6_1_exact_waveform() {
-    let board = open_loop(50.0, 0.4, 20e3, vec![branch(100e-6, 0.0, 0.0)], 1.0);
-    let run = steady(&board, FluxTable::linear(400e-6).unwrap(), 0.0, 50.0, 1.0);
-    assert_relative_eq!(run.current().0, 0.249062190379, max_relative = EXACT);
-    assert_relative_eq!(run.current().1, 1.75094005652, max_relative = EXACT);
-    assert_relative_eq!(run.voltage().0, 19.9499231517, max_relative = EXACT);
-    assert_relative_eq!(run.voltage().1, 20.0438241379, max_relative = EXACT);
-    assert_relative_eq!(run.mean_voltage(), 20.0, max_relative = EXACT);
-    println!("{:?} {:e}", run.orbit, run.book.residual());
+    cases::hart_6_1(&mut Log::default());
+}
+
+#[test]
+fn outside_hart_6_1_with_series_resistance() {
+    cases::hart_6_1_esr(&mut Log::default());
+}
+
+#[test]
+fn outside_hart_6_9_discontinuous() {
+    cases::hart_6_9(&mut Log::default());
+}
+
+#[test]
+fn closed_form_ripple_in_three_regimes() {
+    cases::esr_ripple(&mut Log::default());
+}
+
+#[test]
+fn closed_form_diode_drop_in_both_modes() {
+    cases::diode_drop(&mut Log::default());
+}
+
+#[test]
+fn outside_published_power_stage() {
+    cases::power_stage(&mut Log::default());
+}
+
+#[test]
+fn closed_form_winding_divider() {
+    cases::winding_divider(&mut Log::default());
+}
+
+#[test]
+fn balance_every_conduction_loss() {
+    cases::lossy_buck(&mut Log::default());
+}
+
+#[test]
+fn outside_point_of_load_stage() {
+    cases::pol_stage(&mut Log::default());
+}
+
+#[test]
+fn closed_form_rms_currents() {
+    cases::trapezoids(&mut Log::default());
 }

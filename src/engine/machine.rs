@@ -442,6 +442,11 @@ impl Machine {
             }
             None => (allowed_s, allowed_basis, None, allowed_end),
         };
+        let mut end = end;
+        if key.path == Path::Idle {
+            // Without current there is no flux: what rounding leaves would pass for a current.
+            end[FLUX_STATE] = 0.0;
+        }
         let mut tau = None;
         if let Some(sensitivity) = sensitivity {
             let watched = event.map(|event| mode.watch(event));

@@ -22,6 +22,8 @@ pub const ORBIT_RESIDUAL: f64 = 1e-10;
 const NEWTON_STEPS: usize = 25;
 /// Periods after which an orbit may repeat, in the order in which they are tried.
 const PERIODS: [u64; 6] = [1, 2, 4, 3, 8, 6];
+/// Relative change below which an orbit of several periods repeats already sooner.
+const SAME_ORBIT: f64 = 1e-7;
 /// Largest multiplier of an orbit that is taken as stable.
 const STABLE: f64 = 1.0 + 1e-9;
 
@@ -164,16 +166,34 @@ impl Machine {
             _ => {}
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
-        let mut least = f64::INFINITY;
         for periods in PERIODS {
             match self.newton(settled, load_a, periods) {
-                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
-                Ok(orbit) => least = least.min(orbit.residual),
-                Err(EngineError::NoSteadyState { residual, .. }) => least = least.min(residual),
+                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return self.shortest(orbit, load_a),
+                Ok(_) | Err(EngineError::NoSteadyState { .. }) => {}
                 Err(error) => return Err(error),
             }
         }
-        Err(EngineError::NoSteadyState { cycles: SETTLING_CYCLES + LONG_SETTLING_CYCLES, residual: least })
+        let residual = self.change(&settled, load_a, 1)?.0;
+        Err(EngineError::NoSteadyState { cycles: SETTLING_CYCLES + LONG_SETTLING_CYCLES, residual })
+    }
+
+    /// Relative change of a state over some periods, with the map.
+    fn change(&mut self, x: &StateVector, load_a: f64, periods: u64) -> Result<(f64, Mapped), EngineError> {
+        let scale = self.scales(load_a);
+        let mapped = self.map(x, self.circuit.program_a(load_a), periods)?;
+        let change = (0..self.states).map(|k| ((mapped.end[k] - x[k]) / scale[k]).abs()).fold(0.0, f64::max);
+        Ok((change, mapped))
+    }
+
+    /// The orbit with the least number of periods after which it repeats.
+    fn shortest(&mut self, orbit: Orbit, load_a: f64) -> Result<Orbit, EngineError> {
+        for periods in (1..orbit.periods).filter(|periods| orbit.periods.is_multiple_of(*periods)) {
+            let (residual, mapped) = self.change(&orbit.x, load_a, periods)?;
+            if residual <= SAME_ORBIT {
+                return Ok(Orbit { periods, residual, multipliers: multipliers(&mapped.matrix), ..orbit });
+            }
+        }
+        Ok(orbit)
     }
 
     /// Runs an orbit once through all its periods under the eyes of an observer.

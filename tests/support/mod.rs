@@ -2,6 +2,7 @@
 #![allow(dead_code)]
 
 pub mod demo;
+pub mod validation;
 
 use presolder::board::{Board, Compensator, Control, LoadKind, LowSide, Modulator, Stage};
 use presolder::engine::book::Book;
@@ -61,6 +62,36 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
     }
 }
 
+/// An open-loop board with a load resistor.
+pub fn resistive(
+    source_v: f64,
+    duty: f64,
+    frequency_hz: f64,
+    bank: Vec<CapacitorBranch>,
+    load_ohm: f64,
+) -> (Board, f64) {
+    let load_a = duty * source_v / load_ohm;
+    (open_loop(source_v, duty, frequency_hz, bank, load_a), load_a)
+}
+
+/// A diode as low side.
+pub fn diode(forward_v: f64, slope_ohm: f64) -> LowSide {
+    LowSide::Diode { forward_v, slope_ohm }
+}
+
+/// An inductor that does not saturate.
+pub fn linear(inductance_h: f64) -> FluxTable {
+    FluxTable::linear(inductance_h).expect("the inductance is positive")
+}
+
+/// Largest residual of an energy book as a fraction of the energy through the converter: what the quadrature and the
+/// propagation leave, with a margin of some thousand over what is seen.
+pub const ENERGY_RESIDUAL: f64 = 1e-9;
+
+/// Rounding of the stored energy, which the book takes a difference of: it shows where a capacitor is so large that it
+/// holds a million times the energy of a cycle.
+pub const STORED_ROUNDING: f64 = 1e-12;
+
 /// What a steady state shows.
 pub struct Steady {
     pub orbit: Orbit,
@@ -83,6 +114,22 @@ impl Steady {
     pub fn mean_current(&self) -> f64 {
         self.book.current.0 / self.book.duration_s
     }
+    pub fn ripple(&self) -> f64 {
+        self.voltage().1 - self.voltage().0
+    }
+    pub fn swing(&self) -> f64 {
+        self.current().1 - self.current().0
+    }
+    pub fn duty(&self) -> f64 {
+        self.book.high_side_s / self.book.duration_s
+    }
+    pub fn rms_current(&self) -> f64 {
+        (self.book.current.1 / self.book.duration_s).sqrt()
+    }
+    /// Share of the period in which current flows while the high side is open.
+    pub fn freewheeling(&self) -> f64 {
+        1.0 - self.duty() - self.book.idle_s / self.book.duration_s
+    }
 }
 
 /// Steady state of a board with an inductor.
@@ -99,5 +146,9 @@ pub fn steady_of(circuit: Circuit, load_a: f64) -> Steady {
     let mut observer = (book, extremes);
     machine.trace_orbit(&orbit, &mut observer).expect("an orbit runs");
     let (book, extremes) = observer;
-    Steady { orbit, book, extremes }
+    let run = Steady { orbit, book, extremes };
+    let stored_j: f64 = machine.circuit.bank.iter().map(|b| 0.5 * b.capacitance_f * run.mean_voltage().powi(2)).sum();
+    let allowed = ENERGY_RESIDUAL + STORED_ROUNDING * stored_j / run.book.throughput_j;
+    assert!(run.book.residual().abs() <= allowed, "energy residual {:e}", run.book.residual());
+    run
 }

@@ -1,0 +1,245 @@
+//! Laws that hold for any board, and rules of the trade for the demo boards.
+
+mod support;
+
+use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator};
+use presolder::engine::machine::Machine;
+use presolder::engine::network::Circuit;
+use presolder::measure::steady::{Conduction, SteadyResult, measure};
+use presolder::measure::step::{self, StepResult};
+use presolder::parts::SaturationCurve;
+use presolder::parts::saturation::{FluxCurve, FluxTable};
+use support::demo::{self, DemoBoard};
+use support::*;
+
+/// Bound of the table in A.
+const TABLE_A: f64 = 1e-4;
+/// Rounding of two runs that do the same in other units.
+const SAME_NUMBERS: f64 = 1e-8;
+
+fn table(points: &[(f64, f64)], error_a: f64) -> FluxTable {
+    let curve = SaturationCurve { temperature_degc: 25.0, points: points.to_vec() };
+    FluxTable::from_curve(&FluxCurve::new(&[curve], 25.0, 1.0).unwrap(), error_a).unwrap()
+}
+
+fn machine(board: &DemoBoard) -> Machine {
+    let flux = table(&board.inductance, TABLE_A);
+    Machine::new(Circuit::new(&board.board, flux, board.dcr_ohm, board.board.nominal_input_v, 0.0)).unwrap()
+}
+
+fn steady_of_board(board: &DemoBoard, load_a: f64) -> SteadyResult {
+    measure(&mut machine(board), load_a).unwrap()
+}
+
+fn step_of_board(board: &DemoBoard) -> StepResult {
+    let mut machine = machine(board);
+    let load = board.board.load_step.unwrap();
+    let low = measure(&mut machine, load.from_a).unwrap();
+    let high = measure(&mut machine, load.to_a).unwrap();
+    let means = (low.mean_output_v(), high.mean_output_v());
+    let result = step::run(&mut machine, &load, 0.0, &low.orbit, means, 0.01 * board.board.output_v, &mut ()).unwrap();
+    assert!(result.book_residual <= ENERGY_RESIDUAL);
+    result
+}
+
+/// The same board, everything in it slower by `time` and of `impedance` times the impedance.
+fn scaled(board: &DemoBoard, time: f64, impedance: f64) -> DemoBoard {
+    let mut b = board.board.clone();
+    b.frequency_hz /= time;
+    for branch in &mut b.output_bank {
+        branch.capacitance_f *= time / impedance;
+        branch.esr_ohm *= impedance;
+        branch.esl_h *= time * impedance;
+    }
+    b.stage.high_side_ohm *= impedance;
+    if let LowSide::Switch { on_ohm, dead_time_s, .. } = &mut b.stage.low_side {
+        *on_ohm *= impedance;
+        *dead_time_s *= time;
+    }
+    b.control.min_on_s *= time;
+    b.control.min_off_s *= time;
+    match &mut b.control.modulator {
+        Modulator::VoltageMode { delay_s, .. } => *delay_s *= time,
+        Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, delay_s } => {
+            *gain_a_per_v /= impedance;
+            *slope_a_per_s /= impedance * time;
+            *delay_s *= time;
+        }
+        Modulator::FixedDuty { .. } => {}
+    }
+    match &mut b.control.compensator {
+        Compensator::OpAmp { lead, c1_f, c2_f, gain_bandwidth_hz, .. } => {
+            lead.iter_mut().for_each(|(_, c3)| *c3 *= time);
+            *c1_f *= time;
+            *c2_f *= time;
+            *gain_bandwidth_hz /= time;
+        }
+        Compensator::Transconductance { cc_f, chf_f, .. } => {
+            *cc_f *= time;
+            *chf_f *= time;
+        }
+        Compensator::Open => {}
+    }
+    b.load_step = b.load_step.map(|s| presolder::board::LoadStep {
+        from_a: s.from_a / impedance,
+        to_a: s.to_a / impedance,
+        slew_a_per_s: s.slew_a_per_s / impedance / time,
+        hold_s: s.hold_s * time,
+    });
+    DemoBoard {
+        name: board.name,
+        board: b,
+        dcr_ohm: board.dcr_ohm * impedance,
+        inductance: board.inductance.iter().map(|(a, h)| (a / impedance, h * time * impedance)).collect(),
+        steady_a: board.steady_a / impedance,
+    }
+}
+
+fn same(what: &str, ours: f64, other: f64, tolerance: f64) {
+    println!("{what}: {ours:.10e} and {other:.10e}");
+    assert!((ours - other).abs() <= tolerance * ours.abs(), "{what}: {ours:e} and {other:e}");
+}
+
+/// Time and impedance can be scaled; duty and voltages stay.
+#[test]
+fn law_time_and_impedance_scale() {
+    for board in [demo::ticket_kiosk(), demo::valve_controller()] {
+        for (time, impedance) in [(1.7, 1.0), (1.0, 2.3), (0.61, 0.37)] {
+            let other = scaled(&board, time, impedance);
+            let measured = |board: &DemoBoard, unit_a: f64| {
+                let flux = table(&board.inductance, TABLE_A * unit_a);
+                let circuit = Circuit::new(&board.board, flux, board.dcr_ohm, board.board.nominal_input_v, 0.0);
+                measure(&mut Machine::new(circuit).unwrap(), board.steady_a).unwrap()
+            };
+            let (a, b) = (measured(&board, 1.0), measured(&other, 1.0 / impedance));
+            let what = format!("{}, time {time}, impedance {impedance}", board.name);
+            same(&format!("{what}: duty"), a.duty(), b.duty(), SAME_NUMBERS);
+            same(&format!("{what}: ripple"), a.output.width(), b.output.width(), 1e-6);
+            same(&format!("{what}: ripple current"), a.current.width(), b.current.width() * impedance, SAME_NUMBERS);
+            same(&format!("{what}: mean output"), a.mean_output_v(), b.mean_output_v(), SAME_NUMBERS);
+            let (fastest, other) = (a.orbit.largest_multiplier(), b.orbit.largest_multiplier());
+            same(&format!("{what}: multiplier"), fastest, other, 1e-6);
+        }
+    }
+}
+
+/// A load step in another time scale is the same step, slower.
+#[test]
+fn law_load_step_scales_with_time() {
+    let board = demo::ticket_kiosk();
+    let (a, b) = (step_of_board(&board), step_of_board(&scaled(&board, 1.7, 1.0)));
+    same("dip", a.dip_v(), b.dip_v(), 1e-6);
+    same("rise", a.rise_v(), b.rise_v(), 1e-6);
+    same("peak current", a.peak_a(), b.peak_a(), 1e-6);
+    let band_v = 0.01 * board.board.output_v;
+    assert!(a.dip_v() < band_v && a.recovery_s() == 0.0 && b.recovery_s() == 0.0, "the output stays in its band");
+}
+
+/// A board at a fixed duty that conducts continuously is linear: answers to sources and loads add up. With equal resistances of both
+/// switches the network is the same in both positions, and the ripple belongs to the source alone.
+#[test]
+fn law_superposition_at_fixed_duty() {
+    for low_ohm in [21e-3, 13e-3] {
+        let bank = vec![branch(31e-6, 3.7e-3, 0.4e-9), branch(120e-6, 17e-3, 2.1e-9)];
+        let mut board = open_loop(17.0, 0.37, 290e3, bank, 0.0);
+        board.load_kind = LoadKind::Current;
+        board.stage.high_side_ohm = 21e-3;
+        board.stage.low_side =
+            LowSide::Switch { on_ohm: low_ohm, dead_time_s: 0.0, body_diode_v: 0.7, emulation: false };
+        let at = |source_v: f64, load_a: f64| {
+            let run = steady_of(Circuit::new(&board, linear(7.9e-6), 31e-3, source_v, 0.0), load_a);
+            (run.orbit.x, run.mean_voltage(), run.ripple())
+        };
+        let (first, second, both) = (at(17.0, 1.3), at(5.3, 2.9), at(22.3, 4.2));
+        for k in 0..first.0.len() {
+            let sum = first.0[k] + second.0[k];
+            let size = both.0[0].abs().max(both.0[k].abs());
+            assert!((sum - both.0[k]).abs() <= 1e-11 * size, "state {k}: {sum:e} and {:e}", both.0[k]);
+        }
+        same("mean output", both.1, first.1 + second.1, 1e-11);
+        let from_source = (first.2 * 22.3 / 17.0 / both.2 - 1.0).abs();
+        assert_eq!(from_source <= SAME_NUMBERS, low_ohm == 21e-3, "ripple off by {from_source:e}");
+    }
+}
+
+/// Twice the inductance halves the ripple current, and 20 % less of it makes 1.25 of it, while the ripple is small.
+#[test]
+fn law_ripple_goes_with_the_inverse_of_inductance() {
+    /// Resistances bend the current by a part of R T / L.
+    const SMALL_RIPPLE: f64 = 3e-3;
+    let board = demo::ticket_kiosk();
+    let swing = |factor: f64| {
+        let flux = linear(33e-6 * factor);
+        let circuit = Circuit::new(&board.board, flux, board.dcr_ohm, 48.0, 0.0);
+        measure(&mut Machine::new(circuit).unwrap(), 2.5).unwrap().current.width()
+    };
+    let nominal = swing(1.0);
+    same("twice the inductance", 0.5 * nominal, swing(2.0), SMALL_RIPPLE);
+    same("20 % less", 1.25 * nominal, swing(0.8), SMALL_RIPPLE);
+    same("30 % more", nominal / 1.3, swing(1.3), SMALL_RIPPLE);
+}
+
+/// Ripple current of 20 to 40 % of the full load (4 A and 3 A). Common practice; R. W. Erickson, D. Maksimovic, Fundamentals of Power
+/// Electronics, 3rd ed., Springer 2020, sect. 2.2, gives a peak ripple of 10 to 20 %, which is the same.
+#[test]
+fn outside_ripple_ratio_of_the_demo_boards() {
+    for (board, full_a) in [(demo::ticket_kiosk(), 4.0), (demo::valve_controller(), 3.0)] {
+        let ratio = steady_of_board(&board, full_a).current.width() / full_a;
+        println!("{}: {:.1} % of {full_a} A", board.name, 100.0 * ratio);
+        assert!((0.2..=0.4).contains(&ratio), "{}: {ratio}", board.name);
+    }
+}
+
+/// Two parts of equal nominal inductance and similar winding resistance do the same on one board (common practice, no source):
+/// the window of the load step within 2 %, the ripple within 10 %.
+#[test]
+fn outside_like_parts_behave_alike() {
+    const WINDOW: f64 = 0.02;
+    const RIPPLE: f64 = 0.1;
+    let original = demo::ticket_kiosk();
+    // Softer: it loses some per cent below the load, where the original is flat, and holds on longer.
+    let soft =
+        [(0.0, 33.4), (1.7, 32.9), (3.4, 31.6), (5.1, 29.3), (6.8, 26.1), (8.5, 22.4), (11.9, 15.3), (17.0, 9.1)];
+    let mut other = demo::ticket_kiosk();
+    other.inductance = soft.iter().map(|(a, uh)| (*a, uh * 1e-6)).collect();
+    other.dcr_ohm = 47e-3;
+    let (a, b) = (step_of_board(&original), step_of_board(&other));
+    same("window", a.window_v(), b.window_v(), WINDOW);
+    let (a, b) = (steady_of_board(&original, 2.5), steady_of_board(&other, 2.5));
+    same("ripple", a.output.width(), b.output.width(), RIPPLE);
+    same("ripple current", a.current.width(), b.current.width(), RIPPLE);
+    assert!((a.current.width() / b.current.width() - 1.0).abs() > 1e-3, "the parts are not the same part");
+}
+
+/// The energy book closes in every state of both boards: light and heavy load, low and high input, and through a load step.
+#[test]
+fn balance_energy_of_both_boards() {
+    for board in [demo::ticket_kiosk(), demo::valve_controller()] {
+        for load_a in [0.03, 0.31, 1.1, 3.7] {
+            for source_v in [0.75, 1.0, 1.25].map(|f| f * board.board.nominal_input_v) {
+                let flux = table(&board.inductance, TABLE_A);
+                let circuit = Circuit::new(&board.board, flux, board.dcr_ohm, source_v, 0.0);
+                let run = measure(&mut Machine::new(circuit).unwrap(), load_a).unwrap();
+                let residual = run.book.residual();
+                println!("{} {source_v} V {load_a} A: {residual:.1e} {:?}", board.name, run.conduction());
+                assert!(residual.abs() <= ENERGY_RESIDUAL);
+            }
+        }
+        step_of_board(&board);
+    }
+}
+
+/// Kirchhoff: in a periodic state no capacitor keeps charge, so the mean inductor current is the load; a constant source gives its voltage
+/// times the charge.
+#[test]
+fn balance_charge_and_source() {
+    const ROUNDING: f64 = 1e-9;
+    let (board, load_a): (Board, f64) = (demo::ticket_kiosk().board, 2.31);
+    let circuit = Circuit::new(&board, linear(33e-6), 44e-3, 48.0, 0.0);
+    let run = measure(&mut Machine::new(circuit).unwrap(), load_a).unwrap();
+    assert_eq!(run.conduction(), Conduction::Continuous);
+    same("mean inductor current", load_a, run.mean_current_a(), ROUNDING);
+    let book = &run.book;
+    let switch_v = 48.0 * book.source_current.0;
+    same("energy from the source", book.source_j, switch_v, ROUNDING);
+}
