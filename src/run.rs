@@ -247,7 +247,8 @@ impl Job {
         result.residuals.push(warm.steady.book.residual().abs());
         result.hottest_degc = result.hottest_degc.max(warm.winding_degc);
         result.peak_a = result.peak_a.max(warm.steady.current.high);
-        result.load_error = result.load_error.max(warm.machine.circuit.load_linearisation_error());
+        result.load_error =
+            result.load_error.max(warm.machine.circuit.load_linearisation_error(warm.steady.output.low));
         if self.is_nominal(case) && Some(load_a) == case.board.load_a.last().copied() {
             let losses = LossSplit { part: part.name.clone(), items: warm.budget.items() };
             result.period = Some((period_curve(&part.name, &warm.steady), losses));
@@ -686,8 +687,13 @@ fn method(case: &Case, results: &[JobResult]) -> Vec<String> {
 const EQUATIONS: &[&str] = &[
     "power stage",
     "capacitor bank",
+    "load",
     "flux linkage",
+    "op-amp compensator",
+    "transconductance compensator",
     "switching sequence",
+    "exact propagation",
+    "event location",
     "period map",
     "energy book",
     "steady-state quantities",
@@ -696,8 +702,11 @@ const EQUATIONS: &[&str] = &[
     "copper-resistance",
     "copper-dc",
     "copper-ac",
+    "copper-ac-ratio",
     "core-igse",
+    "core-kappa",
     "switch-conduction",
+    "switch-diode",
     "switch-transition",
     "switch-recovery",
     "switch-gate",

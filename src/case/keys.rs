@@ -215,7 +215,7 @@ pub const BOARD: &[Key] = &[
     q("limits.changes.ripple", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Output ripple, upwards."),
     q("limits.changes.inductor_ripple", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Inductor ripple current, either way."),
     q("limits.changes.peak_current", Fraction, Std("5 %", CP), 0.0, 10.0, "\"5 %\"", "Peak current, upwards."),
-    q("limits.changes.inductance", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Incremental inductance at the peak, either way."),
+    q("limits.changes.inductance", Fraction, Std("15 %", CP), 0.0, 10.0, "\"15 %\"", "Incremental inductance at the peak, downwards."),
     q("limits.changes.step_deviation", Fraction, Std("10 %", CP), 0.0, 10.0, "\"10 %\"", "Dip and rise, upwards."),
     q("limits.changes.recovery", Fraction, Std("20 %", CP), 0.0, 10.0, "\"20 %\"", "Recovery time, upwards."),
     q("limits.changes.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency at full load, downwards."),

@@ -119,7 +119,7 @@ pub struct AgreedChanges {
     pub inductor_ripple: Agreed,
     /// Peak current, upwards, fraction.
     pub peak_current: Agreed,
-    /// Incremental inductance at peak, either way, fraction.
+    /// Incremental inductance at peak, downwards, fraction.
     pub inductance: Agreed,
     /// Dip and rise, upwards, fraction.
     pub step_deviation: Agreed,

@@ -163,7 +163,6 @@ impl Waveforms {
         let mut program = plan.program;
         let mut state = machine.at_clock(start.x);
         let ran = machine.run(&mut state, plan.cycles, &mut program, &mut grid, None);
-        drop(grid);
         match ran {
             // The sink asks for the stop when its reader has gone away.
             Err(EngineError::Interrupted) if sink.reader_gone => Ok(Done::Well),

@@ -273,37 +273,39 @@ fn findings_of(case: &Case, row: &QuantityRow, index: usize) -> Vec<Finding> {
     let (Some(quantity), Some(cell)) = (quantities::find(&row.quantity), row.cells[index].as_ref()) else {
         return vec![];
     };
-    let mut findings = vec![];
-    if let Some(limit) = (quantity.limit)(case, &case.parts[index]) {
-        if let Some(outcome) = outcome_of(cell.absolute, limit.stated) {
-            let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
-            let shared = cell.absolute == Judgement::Fail && original_fails;
-            // A default that the working board breaks as well is no yardstick for this board.
-            if shared && !limit.stated {
-                return vec![];
-            }
-            let excess = match limit.side {
-                Side::AtLeast => limit.value / cell.value - 1.0,
-                _ => cell.value / limit.value - 1.0,
-            };
-            let sentence = limit_sentence(quantity, cell, &limit, shared);
-            findings.push(Finding { outcome, excess, sentence, shared });
-        }
+    let against_limit = limit_finding(case, quantity, row, index, cell);
+    against_limit.into_iter().chain(change_finding(quantity, row, cell)).collect()
+}
+
+fn limit_finding(case: &Case, quantity: &Quantity, row: &QuantityRow, index: usize, cell: &Cell) -> Option<Finding> {
+    let limit = (quantity.limit)(case, &case.parts[index])?;
+    let outcome = outcome_of(cell.absolute, limit.stated)?;
+    let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
+    let shared = cell.absolute == Judgement::Fail && original_fails;
+    // A default that the working board breaks as well is no yardstick for this board.
+    if shared && !limit.stated {
+        return None;
     }
-    if let (Some(agreed), Some(change)) = (&row.agreed_change, cell.change) {
-        if let Some(outcome) = outcome_of(cell.relative, agreed.stated) {
-            let what = if agreed.stated { "agreed" } else { "default" };
-            let sentence = format!(
-                "{}: {} against the original, more than the {what} {} ({})",
-                quantity.label,
-                say_change(quantity, change),
-                say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
-                cell.change_place.as_deref().unwrap_or("data")
-            );
-            findings.push(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false });
-        }
-    }
-    findings
+    let excess = match limit.side {
+        Side::AtLeast => limit.value / cell.value - 1.0,
+        _ => cell.value / limit.value - 1.0,
+    };
+    Some(Finding { outcome, excess, sentence: limit_sentence(quantity, cell, &limit, shared), shared })
+}
+
+fn change_finding(quantity: &Quantity, row: &QuantityRow, cell: &Cell) -> Option<Finding> {
+    let (agreed, change) = (row.agreed_change.as_ref()?, cell.change?);
+    let outcome = outcome_of(cell.relative, agreed.stated)?;
+    let relation = if cell.relative == Judgement::Fail { "more than" } else { "which cannot be told from" };
+    let sentence = format!(
+        "{}: {} against the original, {relation} the {} {} ({})",
+        quantity.label,
+        say_change(quantity, change),
+        if agreed.stated { "agreed" } else { "default" },
+        say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
+        cell.change_place.as_deref().unwrap_or("data")
+    );
+    Some(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false })
 }
 
 /// What a judgement means for the outcome: limits that nobody stated lead to a note only.

@@ -264,7 +264,6 @@ pub static QUANTITIES: &[Quantity] = &[
         trust: EFFICIENCY,
         limit: |case, _| case.limits.efficiency.map(|least| at_least(least, true)),
         agreed: |changes| Some(changes.efficiency),
-        ..BASE
     },
     Quantity {
         id: "working_voltage",

@@ -271,6 +271,8 @@ pub struct RunState {
     analog: Analog,
     segment: i32,
     load_cell: i32,
+    /// Instant at which the high side closed last.
+    turn_on_s: f64,
     /// Turn-off that the comparator asked for before the high side was closed.
     early_off_s: Option<f64>,
     /// Effort so far.
@@ -348,6 +350,7 @@ impl Machine {
             analog: Analog::Linear,
             segment: if flux < 0.0 { -segment } else { segment },
             load_cell: 0,
+            turn_on_s: 0.0,
             early_off_s: None,
             effort: Effort::default(),
         };
@@ -365,13 +368,20 @@ impl Machine {
         if self.dead_s > 0.0 { Stage::LeadDead { until_s: self.dead_s } } else { self.stage_at_turn_on(0.0) }
     }
 
+    /// Time after the clock edge at which the high side opens at the latest.
+    fn longest_on_s(&self, turn_on_s: f64) -> f64 {
+        match self.circuit.board.control.modulator {
+            Modulator::FixedDuty { duty } => (turn_on_s + duty * self.period_s).min(self.latest_off_s),
+            _ => self.latest_off_s,
+        }
+    }
+
     fn stage_at_turn_on(&self, now_s: f64) -> Stage {
         let control = &self.circuit.board.control;
         match control.modulator {
-            Modulator::FixedDuty { duty } => {
-                Stage::Tripped { off_s: (now_s + duty * self.period_s).min(self.latest_off_s) }
+            Modulator::PeakCurrent { .. } if control.min_on_s > 0.0 => {
+                Stage::Blank { until_s: now_s + control.min_on_s }
             }
-            _ if control.min_on_s > 0.0 => Stage::Blank { until_s: now_s + control.min_on_s },
             _ => Stage::On,
         }
     }
@@ -659,7 +669,7 @@ impl Machine {
                 until_s.min(self.period_s)
             }
             Stage::Tripped { off_s } => off_s,
-            Stage::On => self.latest_off_s,
+            Stage::On => self.longest_on_s(state.turn_on_s).max(state.phase_s),
             Stage::Off | Stage::OffOpen => self.period_s,
         }
     }
@@ -680,8 +690,12 @@ impl Machine {
                     Event::Limit => self.circuit.board.control.current_limit.map_or(0.0, |limit| limit.delay_s),
                     _ => self.comparator_delay_s(),
                 };
-                let off_s = (now_s + delay_s).min(self.latest_off_s);
-                let follows = off_s < self.latest_off_s;
+                // A shortest conduction holds where nothing is blanked: the turn-off then waits for it.
+                let least_s = state.turn_on_s + self.circuit.board.control.min_on_s;
+                let latest_s = self.longest_on_s(state.turn_on_s).max(now_s);
+                let wanted_s = now_s + delay_s;
+                let off_s = wanted_s.max(least_s).min(latest_s);
+                let follows = off_s == wanted_s;
                 if matches!(state.stage, Stage::LeadDead { .. }) {
                     state.early_off_s = Some(off_s);
                     sensitivity.into_iter().for_each(|s| s.start_early_off(follows));
@@ -724,21 +738,23 @@ impl Machine {
             state.cycle += 1;
             state.phase_s = 0.0;
             state.stage = self.stage_at_clock();
+            state.turn_on_s = 0.0;
             state.early_off_s = None;
             return;
         }
         match state.stage {
             Stage::LeadDead { .. } => {
                 let control = &self.circuit.board.control;
+                state.turn_on_s = now_s;
                 state.stage = match state.early_off_s {
                     // A turn-off that was asked for before the turn-on suppresses the pulse.
                     Some(off_s) if off_s.max(now_s + control.min_on_s) <= now_s => Stage::Off,
                     Some(off_s) => {
                         let by_minimum = now_s + control.min_on_s > off_s;
-                        if let (false, Some(sensitivity)) = (by_minimum, sensitivity.as_deref_mut()) {
+                        if let (false, Some(sensitivity)) = (by_minimum, sensitivity) {
                             sensitivity.resume_early_off();
                         }
-                        Stage::Tripped { off_s: off_s.max(now_s + control.min_on_s) }
+                        Stage::Tripped { off_s: off_s.max(now_s + control.min_on_s).min(self.latest_off_s.max(now_s)) }
                     }
                     None => self.stage_at_turn_on(now_s),
                 };

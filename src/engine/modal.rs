@@ -7,6 +7,8 @@
 //!
 //! Method: docs/physics.md, "exact propagation".
 
+#![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with the indices that it has on paper")]
+
 use super::row::{INPUTS, InputVector, MAX_STATES, Row, StateVector, dot};
 use nalgebra::{Complex, DMatrix, DVector, Schur};
 

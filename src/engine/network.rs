@@ -63,6 +63,8 @@ pub struct Circuit {
 
 /// Relative width of a cell about which a constant-power load is linearised.
 const LOAD_CELL: f64 = 0.01;
+/// Lowest cell: below a tenth of the output aimed at a constant-power load is no longer a sensible picture.
+const LOWEST_CELL: i32 = -90;
 
 impl Circuit {
     /// Circuit of a board with a part, reduced to `flux` and `dcr_ohm`, at an input voltage and a steady load.
@@ -137,7 +139,7 @@ impl Circuit {
         if self.load_w == 0.0 {
             return 0;
         }
-        ((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32
+        (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL)
     }
 
     /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell.
@@ -146,9 +148,11 @@ impl Circuit {
         (self.cell_centre_v(cell) - half, self.cell_centre_v(cell) + half)
     }
 
-    /// Largest relative error of the current of a constant-power load by its linearisation: (dv/v)^2 at a cell's edge.
-    pub fn load_linearisation_error(&self) -> f64 {
-        if self.load_w == 0.0 { 0.0 } else { (0.501 * LOAD_CELL).powi(2) }
+    /// Largest relative error of the current of a constant-power load by its linearisation where the output does not fall
+    /// below a voltage: ((v - v_c) / v_c)^2 at the edge of that voltage's cell.
+    pub fn load_linearisation_error(&self, lowest_v: f64) -> f64 {
+        let half_v = 0.501 * LOAD_CELL * self.board.output_v;
+        if self.load_w == 0.0 { 0.0 } else { (half_v / self.cell_centre_v(self.load_cell(lowest_v))).powi(2) }
     }
 
     /// Conductance in S and additional current in A of the load in a cell.

@@ -43,9 +43,14 @@ pub struct Orbit {
 }
 
 impl Orbit {
-    /// Magnitude of the largest multiplier.
+    /// Magnitude of the largest multiplier; infinite where the multipliers could not be found.
     pub fn largest_multiplier(&self) -> f64 {
-        self.multipliers.iter().map(|m| m.norm()).fold(0.0, f64::max)
+        // Without multipliers nothing says that the orbit is stable.
+        if self.multipliers.is_empty() {
+            f64::INFINITY
+        } else {
+            self.multipliers.iter().map(|m| m.norm()).fold(0.0, f64::max)
+        }
     }
 }
 

@@ -85,7 +85,9 @@ pub fn budget(
     let book = &steady.book;
     let mean_w = |energy_j: f64| energy_j / book.duration_s;
     let trace = &steady.trace;
-    let ac = copper::ac_extra(&trace.samples(&trace.current_a), HARMONICS, dcr_ohm, part.ac_resistance.as_ref())?;
+    // Harmonics count from the orbit's frequency, which alternating cycles divide.
+    let harmonics = HARMONICS * steady.orbit.periods as usize;
+    let ac = copper::ac_extra(&trace.samples(&trace.current_a), harmonics, dcr_ohm, part.ac_resistance.as_ref())?;
     let core = part.core_loss.map(|data| core_loss(&data, &trace.samples(&trace.flux_wb))).transpose()?;
     let output_w: f64 = book.branch_j.iter().map(|j| mean_w(*j)).sum();
     let stage = &board.stage;

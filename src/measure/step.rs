@@ -257,7 +257,8 @@ pub fn run(
         mean_v: means_v,
         step: watches.0.response(),
         release: watches.1.response(),
-        repeats: moved <= REPEATS,
+        // Of cycles that alternate the last one may be another than the first.
+        repeats: moved <= REPEATS || low.periods > 1,
         book_residual: book.close()?,
     })
 }

@@ -25,6 +25,9 @@ const NOTHING: f64 = 1e-14;
 /// Watched quantities at the end of a step with their rates.
 type Seen = [(f64, Option<f64>); 6];
 
+/// Time and state at the ends of steps.
+type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
+
 /// The right side in the form that the integrator asks for.
 struct Motion<'a> {
     equations: &'a Equations,
@@ -134,7 +137,7 @@ impl<'a> Solver<'a> {
         (from_s, to_s): (f64, f64),
         y: SVector<f64, N>,
         first_step_s: f64,
-    ) -> Result<(Vec<(f64, SVector<f64, N>)>, Option<Hit>), String> {
+    ) -> Result<(Nodes<N>, Option<Hit>), String> {
         let hit = Cell::new(None);
         let mut motion = Motion {
             equations: self.equations,
