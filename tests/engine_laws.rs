@@ -65,6 +65,11 @@ fn scaled(board: &DemoBoard, time: f64, impedance: f64) -> DemoBoard {
             *slope_a_per_s /= impedance * time;
             *delay_s *= time;
         }
+        Modulator::ConstantOnTime { on_time_s, delay_s } => {
+            *on_time_s *= time;
+            *delay_s *= time;
+        }
+        Modulator::Hysteretic { delay_s, .. } => *delay_s *= time,
         Modulator::FixedDuty { .. } => {}
     }
     match &mut b.control.compensator {
@@ -77,6 +82,10 @@ fn scaled(board: &DemoBoard, time: f64, impedance: f64) -> DemoBoard {
         Compensator::Transconductance { cc_f, chf_f, .. } => {
             *cc_f *= time;
             *chf_f *= time;
+        }
+        Compensator::Ripple { cff_f, injection, .. } => {
+            *cff_f *= time;
+            injection.iter_mut().for_each(|(_, c)| *c *= time);
         }
         Compensator::Open => {}
     }

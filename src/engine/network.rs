@@ -317,7 +317,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     }
     let control = &circuit.board.control;
     let ratio = compensator::reference_v(&control.compensator) / circuit.board.output_v;
-    let amplifier = compensator::rows(&control.compensator, plant_states, &output_v, ratio, key.analog);
+    let amplifier = compensator::rows(&control.compensator, plant_states, (&output_v, &switch_v), ratio, key.analog);
     derivative.extend(amplifier.derivative);
     let instrument_v = if circuit.instrument {
         let reading = Row::state(derivative.len());

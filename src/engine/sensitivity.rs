@@ -3,7 +3,7 @@
 //! At an instant where `n.x` crosses its threshold the instant moves by `-n.dx / (n.f + ramp)`; where the right side jumps
 //! from `f` to `g` the state then picks up `(f - g) dt`. Equations: docs/physics.md, "period map".
 
-use super::machine::{Mode, Stage};
+use super::machine::Mode;
 use super::modal::Flow;
 use super::network::ModeKey;
 use super::row::{Row, StateVector};
@@ -137,13 +137,25 @@ impl Sensitivity {
         signal * (-1.0 / speed)
     }
 
-    /// A timer expired: the instant moves as its start did. The clock never moves.
-    pub(super) fn timer_expired(&mut self, stage: Stage, is_clock: bool) {
-        let moves = !is_clock && matches!(stage, Stage::Tripped { .. } | Stage::TrailDead { .. });
-        self.now = if moves { self.timer.clone() } else { RowDVector::zeros(self.now.len()) };
-        if is_clock {
-            self.timer.fill(0.0);
+    /// A timer expired: the instant moves as its start did.
+    pub(super) fn timer_expired(&mut self) {
+        self.now = self.timer.clone();
+    }
+
+    /// A clock edge, which never moves. Timers that run on over it keep their own shift.
+    pub(super) fn clock_edge(&mut self) {
+        self.now.fill(0.0);
+    }
+
+    /// The map up to the present instant where that moves with the states, as the turn-on does without a clock.
+    pub fn to_instant(&self) -> DMatrix<f64> {
+        let mut matrix = self.matrix.clone();
+        for (i, rate) in self.before.iter().flatten().enumerate() {
+            for j in 0..self.now.len() {
+                matrix[(i, j)] += rate * self.now[j];
+            }
         }
+        matrix
     }
 
     /// A timer starts now; it `follows` the present instant, or ends at a fixed time after the clock edge.

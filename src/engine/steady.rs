@@ -1,4 +1,5 @@
-//! Periodic steady state: Newton's method on the map from clock edge to clock edge.
+//! Periodic steady state: Newton's method on the map from clock edge to clock edge, or without a clock from turn-on to
+//! turn-on.
 //!
 //! Method: docs/physics.md, "period map".
 
@@ -82,7 +83,7 @@ impl Machine {
         }
         let peak_a = self.circuit.flux.current_a(middle_wb + 0.5 * swing_wb);
         let control_v = match board.control.modulator {
-            Modulator::FixedDuty { .. } => 0.0,
+            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. } => 0.0,
             Modulator::VoltageMode { .. } => duty * self.circuit.ramp_v(),
             Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
                 (peak_a + slope_a_per_s * duty * self.period_s()) / gain_a_per_v
@@ -114,7 +115,7 @@ impl Machine {
 
     fn settle(&mut self, x: StateVector, program_a: f64, cycles: u64) -> Result<StateVector, EngineError> {
         let mut state = self.at_clock(x);
-        self.run(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
+        self.run_control_cycles(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
         Ok(state.x)
     }
 
@@ -125,8 +126,15 @@ impl Machine {
     pub fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
         let mut state = self.at_clock(*x);
         let mut sensitivity = Sensitivity::identity(self.states, self.control_state());
-        self.run(&mut state, periods, &mut Program::constant(program_a), &mut (), Some(&mut sensitivity))?;
-        let matrix = sensitivity.matrix.columns(0, self.states).into_owned();
+        self.run_control_cycles(
+            &mut state,
+            periods,
+            &mut Program::constant(program_a),
+            &mut (),
+            Some(&mut sensitivity),
+        )?;
+        let whole = if self.is_clocked() { sensitivity.matrix.clone() } else { sensitivity.to_instant() };
+        let matrix = whole.columns(0, self.states).into_owned();
         Ok(Mapped { end: state.x, matrix, sensitivity })
     }
 
@@ -216,7 +224,7 @@ impl Machine {
     /// Whatever stops a run.
     pub fn trace_orbit(&mut self, orbit: &Orbit, observer: &mut impl Observer) -> Result<(), EngineError> {
         let mut state = self.at_clock(orbit.x);
-        self.run(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
+        self.run_control_cycles(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
     }
 }
 

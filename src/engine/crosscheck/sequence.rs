@@ -294,7 +294,7 @@ impl<'a, const N: usize> Run<'a, N> {
             Watch::Trip => {
                 let delay_s = match control.modulator {
                     Modulator::VoltageMode { delay_s, .. } | Modulator::PeakCurrent { delay_s, .. } => delay_s,
-                    Modulator::FixedDuty { .. } => 0.0,
+                    _ => 0.0,
                 };
                 self.ask_turn_off(delay_s);
             }
