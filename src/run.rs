@@ -142,13 +142,13 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
 fn engine_error(error: EngineError, condition: &str) -> Error {
     match error {
         EngineError::Interrupted => Error::Interrupted,
-        error => Error::Unreachable { what: error.to_string(), condition: condition.to_string() },
+        source => Error::Simulation { source, condition: condition.to_string() },
     }
 }
 
 /// Whether an error is a finding about the part (it has no periodic steady state) rather than a failure of the run.
 fn is_irregular(error: &Error) -> bool {
-    matches!(error, Error::Unreachable { what, .. } if what.starts_with("no steady state"))
+    matches!(error, Error::Simulation { source: EngineError::NoSteadyState { .. }, .. })
 }
 
 /// Compares the original with every substitute. `progress` is told, in words, what has been done.

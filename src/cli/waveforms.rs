@@ -144,10 +144,8 @@ impl Waveforms {
         let load_a = step.map_or(self.load.unwrap_or(full_a), |step| step.to_a);
         let warm = run::warm_steady(&case, &case.parts[index], self.corner.corner(), input_v, load_a)?;
         let mut machine = warm.machine;
-        let failed = |error: EngineError| Error::Unreachable {
-            what: error.to_string(),
-            condition: case.parts[index].name.clone(),
-        };
+        let failed =
+            |error: EngineError| Error::Simulation { source: error, condition: case.parts[index].name.clone() };
         let (start, plan) = match step {
             None => (warm.steady.orbit.clone(), self.steady_plan(machine.period_s(), warm.steady.orbit.program_a)?),
             Some(step) => {
