@@ -46,6 +46,7 @@ impl Copy {
         assert_eq!(error.exit_code(), 2);
         let shown = error.to_string();
         assert!(!shown.contains('\u{1b}'), "no colour codes unless asked for");
+        self.program_says(&shown);
         let Error::Case(problems) = error else { panic!("not a problem of the case: {shown}") };
         for p in &problems {
             assert!(shown.contains(&p.expected) && shown.contains(&p.key), "{shown}");
@@ -54,6 +55,24 @@ impl Copy {
             assert!(shown.contains(&p.found), "{shown} lacks {}", p.found);
         }
         problems
+    }
+}
+
+impl Copy {
+    /// The program refuses the case with the same text, exit code 2, and leaves nothing behind.
+    fn program_says(&self, text: &str) {
+        let beside = |folder: &Path| std::fs::read_dir(folder).expect("a folder").count();
+        let around = self._keep.path();
+        let before = beside(around);
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"))
+            .args([Path::new("compare"), &self.folder, Path::new("--out"), &around.join("result")])
+            .output()
+            .expect("the program runs");
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{said}");
+        assert_eq!(said.trim_end(), text.trim_end());
+        assert!(output.stdout.is_empty() && !said.contains("panicked"));
+        assert_eq!(beside(around), before, "nothing may be left behind");
     }
 }
 

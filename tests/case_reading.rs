@@ -285,7 +285,10 @@ fn closed_form_estimated_curves_meet_the_rating() {
 fn closed_form_thermal_resistance_from_the_heating_rating() {
     let (_keep, folder) = changed("ticket-kiosk", &[("parts.toml", "thermal_resistance = \"32.7 K/W\"\n", "")]);
     let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
-    close(case.parts[0].thermal_resistance_k_per_w, 40.0 / (4.9f64 * 4.9 * 44e-3 * (1.0 + 0.00393 / (1.0 + 0.00393 * 5.0) * 40.0)));
+    close(
+        case.parts[0].thermal_resistance_k_per_w,
+        40.0 / (4.9f64 * 4.9 * 44e-3 * (1.0 + 0.00393 / (1.0 + 0.00393 * 5.0) * 40.0)),
+    );
 }
 
 #[test]
