@@ -32,6 +32,8 @@ pub const NOMINAL: &str = "nominal";
 const STEP_FRACTIONS: [f64; 4] = [0.0, 0.25, 0.5, 0.75];
 /// Number of intervals to which a load step's waveform is thinned at most.
 const STEP_INTERVALS: f64 = 6000.0;
+/// End of the plots of inductance, as a multiple of the highest current of any part.
+const BEYOND_HIGHEST: f64 = 1.1;
 /// Points of an inductance curve in a plot.
 const CURVE_POINTS: usize = 120;
 /// Stands in for the number of periods where a waveform does not repeat at all.
@@ -500,20 +502,26 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         loss_condition: condition_words(case, case.board.load_a.last().copied().unwrap_or(0.0)),
         ..Curves::default()
     };
+    let own: Vec<Vec<&JobResult>> =
+        (0..case.parts.len()).map(|index| results.iter().filter(|result| result.part == index).collect()).collect();
+    let worst = case
+        .parts
+        .iter()
+        .zip(&own)
+        .map(|(part, own)| Worst::of(case, part, own))
+        .collect::<Result<Vec<Worst>, Error>>()?;
+    let end_a = BEYOND_HIGHEST * worst.iter().map(Worst::highest_a).fold(0.0, f64::max);
     for (index, part) in case.parts.iter().enumerate() {
-        let own: Vec<&JobResult> = results.iter().filter(|result| result.part == index).collect();
-        let hottest_degc = own.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
-        let peak_a = own.iter().map(|result| result.peak_a).fold(0.0, f64::max);
-        let (at_limit, plot) = limit_record(case, part, hottest_degc, peak_a)?;
-        let mut records: Vec<ConditionRecord> = own.iter().flat_map(|result| result.records.iter().cloned()).collect();
-        records.extend(at_limit);
+        let mut records: Vec<ConditionRecord> =
+            own[index].iter().flat_map(|result| result.records.iter().cloned()).collect();
+        records.extend(limit_record(part, &worst[index])?);
         records.push(sheet_record(case, part));
-        curves.saturation.push(plot);
-        for (period, losses) in own.iter().filter_map(|result| result.period.clone()) {
+        curves.saturation.push(saturation_plot(part, &worst[index], end_a)?);
+        for (period, losses) in own[index].iter().filter_map(|result| result.period.clone()) {
             curves.periods.push(period);
             curves.losses.push(losses);
         }
-        curves.steps.extend(own.iter().filter_map(|result| result.step.clone()));
+        curves.steps.extend(own[index].iter().filter_map(|result| result.step.clone()));
         parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
     }
     let quantities = judge::rows(case, &parts);
@@ -557,57 +565,74 @@ fn step_words(case: &Case, step: &LoadStep) -> String {
     )
 }
 
-/// The current at the limit with the hottest winding that occurred, which needs no run, and the plot of the curve.
-fn limit_record(
-    case: &Case,
-    part: &Inductor,
+/// What a part meets at worst over all its conditions.
+#[derive(Clone, Copy, Debug)]
+struct Worst {
     hottest_degc: f64,
     peak_a: f64,
-) -> Result<(Option<ConditionRecord>, SaturationPlot), Error> {
-    let curve_at = |degc: f64, factor: f64| {
-        FluxCurve::new(&part.saturation, degc, factor)
-            .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
-    };
-    let low = curve_at(hottest_degc, 1.0 - part.tolerance)?;
-    let (cold, hot) = (curve_at(25.0, 1.0)?, curve_at(hottest_degc, 1.0)?);
-    let stage = &case.board.stage;
-    let reached_a = case.board.control.current_limit.map(|limit| {
-        let loop_ohm =
-            stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
-        let input_v = highest_input_v(&case.board);
-        current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
-    });
-    let record = reached_a.map(|current_a| ConditionRecord {
+    /// Current reached when the limit trips into a short, where there is a limit.
+    at_limit_a: Option<f64>,
+}
+
+impl Worst {
+    fn of(case: &Case, part: &Inductor, results: &[&JobResult]) -> Result<Worst, Error> {
+        let hottest_degc = results.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
+        let peak_a = results.iter().map(|result| result.peak_a).fold(0.0, f64::max);
+        let low = curve_at(part, hottest_degc, 1.0 - part.tolerance)?;
+        let stage = &case.board.stage;
+        let at_limit_a = case.board.control.current_limit.map(|limit| {
+            let loop_ohm =
+                stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
+            let input_v = highest_input_v(&case.board);
+            current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
+        });
+        Ok(Worst { hottest_degc, peak_a, at_limit_a })
+    }
+
+    /// Highest current of the part.
+    fn highest_a(&self) -> f64 {
+        self.at_limit_a.map_or(self.peak_a, |current_a| current_a.max(self.peak_a))
+    }
+}
+
+fn curve_at(part: &Inductor, temperature_degc: f64, factor: f64) -> Result<FluxCurve, Error> {
+    FluxCurve::new(&part.saturation, temperature_degc, factor)
+        .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
+}
+
+/// The current at the limit with the hottest winding that occurred, which needs no run.
+fn limit_record(part: &Inductor, worst: &Worst) -> Result<Option<ConditionRecord>, Error> {
+    let Some(current_a) = worst.at_limit_a else { return Ok(None) };
+    let low = curve_at(part, worst.hottest_degc, 1.0 - part.tolerance)?;
+    let beyond = "the current at the limit lies beyond the saturation data: inductance held at its last value";
+    Ok(Some(ConditionRecord {
         condition: "data".into(),
         corner: "output shorted, hottest winding, low L, highest limit and input".into(),
         input_v: None,
         load_a: None,
-        winding_degc: Some(hottest_degc),
+        winding_degc: Some(worst.hottest_degc),
         values: vec![
             value("limit_current", current_a),
             value("limit_share", low.inductance_h(current_a) / part.inductance_h),
         ],
-        notes: low
-            .is_beyond(current_a)
-            .then(|| {
-                "the current at the limit lies beyond the saturation data: inductance held at its last value".into()
-            })
-            .into_iter()
-            .collect(),
-    });
-    let end_a = 1.15 * reached_a.map_or(peak_a, |current_a| current_a.max(peak_a));
+        notes: if low.is_beyond(current_a) { vec![beyond.into()] } else { vec![] },
+    }))
+}
+
+/// Inductance against current, cold and at the hottest winding that occurred, up to a current.
+fn saturation_plot(part: &Inductor, worst: &Worst, end_a: f64) -> Result<SaturationPlot, Error> {
+    let (cold, hot) = (curve_at(part, 25.0, 1.0)?, curve_at(part, worst.hottest_degc, 1.0)?);
     let points = |curve: &FluxCurve| {
         (0..=CURVE_POINTS).map(|k| end_a * k as f64 / CURVE_POINTS as f64).map(|a| (a, curve.inductance_h(a))).collect()
     };
-    let plot = SaturationPlot {
+    Ok(SaturationPlot {
         part: part.name.clone(),
         cold: points(&cold),
         hot: points(&hot),
-        hot_degc: hottest_degc,
-        peak: (peak_a, hot.inductance_h(peak_a)),
-        limit: reached_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
-    };
-    Ok((record, plot))
+        hot_degc: worst.hottest_degc,
+        peak: (worst.peak_a, hot.inductance_h(worst.peak_a)),
+        limit: worst.at_limit_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
+    })
 }
 
 /// What the data sheet alone says: working voltage and fit.

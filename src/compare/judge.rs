@@ -115,6 +115,7 @@ fn cell(
         share_of_limit: limit.as_ref().filter(|limit| limit.value != 0.0).map(|limit| worst.value / limit.value),
         absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, limit)),
         relative,
+        change_in_resolutions: change.as_ref().and_then(|change| change.in_resolutions),
         bench_sees: change.as_ref().and_then(|change| change.in_resolutions).map(|times| times >= COVERAGE),
     })
 }
@@ -199,6 +200,8 @@ pub fn say(value: f64, unit: &str) -> String {
         "degC" => format!("{value:.1} °C"),
         "K" => format!("{value:.1} K"),
         "fraction" => format!("{:.1} %", 100.0 * value),
+        // The trade writes slews in amperes per microsecond.
+        "A/s" => format!("{} A/µs", say(1e-6 * value, "")),
         "" => {
             let text = format!("{value:.3}");
             text.trim_end_matches('0').trim_end_matches('.').to_string()
@@ -265,7 +268,7 @@ pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRec
         sentence,
         reasons: reasons.iter().map(|finding| finding.sentence.clone()).collect(),
         notes,
-        bench: bench_sentence(case, rows, index),
+        bench: bench_sentence(rows, index),
     }
 }
 
@@ -431,26 +434,18 @@ fn nearest_limit(rows: &[QuantityRow], index: usize) -> String {
 }
 
 /// Whether, and where best, the bench sees that the part was changed.
-fn bench_sentence(case: &Case, rows: &[QuantityRow], index: usize) -> String {
-    let mut seen: Vec<(f64, String)> = vec![];
-    for row in rows {
-        let (Some(quantity), Some(cell), Some(original)) =
-            (quantities::find(&row.quantity), &row.cells[index], &row.cells[0])
-        else {
-            continue;
-        };
-        let (Some(change), Some(place), Some(true)) = (cell.change, &cell.change_place, cell.bench_sees) else {
-            continue;
-        };
-        let difference = match quantity.change_kind {
-            ChangeKind::Fraction => change * original.value,
-            ChangeKind::Difference => change,
-        };
-        if let Some(resolution) = quantity.bench_resolution(&case.bench, original.value) {
-            let times = (difference / resolution).abs();
-            seen.push((times, format!("{} {} ({place})", quantity.label, say_change(quantity, change))));
-        }
-    }
+fn bench_sentence(rows: &[QuantityRow], index: usize) -> String {
+    let mut seen: Vec<(f64, String)> = rows
+        .iter()
+        .filter_map(|row| {
+            let (quantity, cell) = (quantities::find(&row.quantity)?, row.cells[index].as_ref()?);
+            let (Some(change), Some(place), Some(true)) = (cell.change, &cell.change_place, cell.bench_sees) else {
+                return None;
+            };
+            let what = format!("{} {} ({place})", quantity.label, say_change(quantity, change));
+            Some((cell.change_in_resolutions?, what))
+        })
+        .collect();
     seen.sort_by(|a, b| b.0.total_cmp(&a.0));
     match seen.first() {
         None => "the stated bench would not see a difference from the original in any of these quantities".into(),

@@ -169,6 +169,8 @@ pub struct Cell {
     pub absolute: Judgement,
     /// Judgement of the change.
     pub relative: Judgement,
+    /// The change in units of what the stated bench resolves; `None` for the original and where a bench cannot read it.
+    pub change_in_resolutions: Option<f64>,
     /// Whether the stated bench would see the change; `None` for the original.
     pub bench_sees: Option<bool>,
 }

@@ -709,9 +709,11 @@ impl Machine {
             Modulator::Hysteretic { band_v, .. } => {
                 Some((network.control_v - Row::input(Input::Reference) - Row::constant(0.5 * band_v), 0.0))
             }
-            Modulator::VoltageMode { .. } => Some((-network.control_v, self.circuit.ramp_v() / self.period_s)),
+            Modulator::VoltageMode { .. } => {
+                Some((network.probe - network.control_v, self.circuit.ramp_v() / self.period_s))
+            }
             Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
-                Some((network.inductor_a - network.control_v * gain_a_per_v, slope_a_per_s))
+                Some((network.inductor_a + network.probe - network.control_v * gain_a_per_v, slope_a_per_s))
             }
         }
     }

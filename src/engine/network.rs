@@ -4,7 +4,7 @@
 //! Equations: docs/physics.md, "power stage", "capacitor bank", "load".
 
 use super::compensator::{self, Analog};
-use super::row::{INPUTS, Input, Row};
+use super::row::{Input, Row};
 use crate::board::{Board, LoadKind, LowSide, Modulator, Ramp};
 use crate::parts::CapacitorBranch;
 use crate::parts::saturation::FluxTable;
@@ -59,6 +59,9 @@ pub struct Circuit {
     pub load_w: f64,
     /// Whether the 20 MHz instrument is part of the network.
     pub instrument: bool,
+    /// Frequency in Hz of a sine that is added to the comparator's signal, as a loop analyser does. The sine is the last state
+    /// but one, its cosine the last: a run starts it by its state.
+    pub probe_hz: Option<f64>,
 }
 
 /// Relative width of a cell about which a constant-power load is linearised.
@@ -83,6 +86,7 @@ impl Circuit {
             load_s,
             load_w,
             instrument: true,
+            probe_hz: None,
         }
     }
 
@@ -184,6 +188,8 @@ pub struct Network {
     pub switch_v: Row,
     /// Control voltage in V.
     pub control_v: Row,
+    /// Signal of a loop analyser at the comparator.
+    pub probe: Row,
     /// Drive of the amplifier's output.
     pub drive: Row,
     /// Current into the load in A, all kinds together.
@@ -223,6 +229,7 @@ pub fn state_count(circuit: &Circuit) -> usize {
     plant_state_count(circuit)
         + compensator::state_count(&circuit.board.control.compensator)
         + usize::from(circuit.instrument)
+        + if circuit.probe_hz.is_some() { 2 } else { 0 }
 }
 
 /// Inductor current on a piece of the saturation curve, and its slope 1/L in A/Wb.
@@ -326,7 +333,12 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     } else {
         output_v
     };
-    debug_assert_eq!(INPUTS, 5);
+    let probe = circuit.probe_hz.map(|hz| {
+        let (sine, cosine) = (Row::state(derivative.len()), Row::state(derivative.len() + 1));
+        derivative.push(cosine * (std::f64::consts::TAU * hz));
+        derivative.push(-sine * (std::f64::consts::TAU * hz));
+        sine
+    });
     Network {
         states: derivative.len(),
         plant_states,
@@ -336,6 +348,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         instrument_v,
         switch_v,
         control_v: amplifier.control,
+        probe: probe.unwrap_or(Row::ZERO),
         drive: amplifier.drive,
         load_a,
         branch_a,

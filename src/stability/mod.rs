@@ -106,6 +106,16 @@ impl Loop {
         Some(-back / (back + 1.0))
     }
 
+    /// Loop gain between successive samples at a complex `z`, as [`Loop::sampled`]: `z = exp(j w T)` on the unit circle.
+    pub fn at(&self, z: Complex<f64>) -> Option<Complex<f64>> {
+        let n = self.drive.len();
+        // With the voltage loop opened the map is the closed one without what the comparator gives back.
+        let opened = &self.closed - &self.drive * &self.control;
+        let system = DMatrix::from_diagonal_element(n, n, z) - opened.map(|v| Complex::new(v, 0.0));
+        let response = system.lu().solve(&self.drive.map(|v| Complex::new(v, 0.0)))?;
+        Some(-(self.control.map(|v| Complex::new(v, 0.0)) * response)[0])
+    }
+
     /// Loop gain as an analyser shows it that injects a sine in front of the comparator and takes the component of that
     /// frequency on both sides, the images around the switching frequency left aside.
     pub fn analyser(&self, frequency_hz: f64) -> Option<Complex<f64>> {

@@ -230,6 +230,7 @@ fn quantity_row(
             share_of_limit: limit.as_ref().map(|limit| value / limit.value),
             absolute: judge(value, &limit, 0.013 * value.abs()),
             relative: change.map_or(Judgement::NoLimit, |change| judge(change, &agreed_change, 0.004)),
+            change_in_resolutions: change.map(|change| (change / base).abs() / 0.01),
             bench_sees: change.map(|change| (change / base).abs() > 0.02 || change.abs() > 0.03),
         })
     });

@@ -18,6 +18,7 @@ const LEFT_LABELS: i32 = 150;
 const BOTTOM_LABELS: i32 = 86;
 const MARGIN_RIGHT: i32 = 40;
 const BETWEEN_PANELS: i32 = 24;
+const BETWEEN_COLUMNS: i32 = 40;
 
 /// Maps a point in SI units to the canvas.
 type ToPixel<'a> = dyn Fn(&(f64, f64)) -> (i32, i32) + 'a;
@@ -84,10 +85,6 @@ pub struct Envelope {
 }
 
 impl Envelope {
-    pub fn values(&self) -> impl Iterator<Item = f64> + '_ {
-        self.low.iter().chain(&self.high).copied()
-    }
-
     /// (time, low, high) of columns; each looks at least half a switching period to both sides, so that the
     /// ripple does not turn into a comb.
     fn columns(&self) -> Vec<(f64, f64, f64)> {
@@ -177,17 +174,39 @@ impl Legend {
     }
 }
 
-/// Draws the panels below each other; only the last one labels its horizontal axis.
-pub fn draw(panels: &[Panel], legend: &[Legend], panel_height: i32) -> Result<String, String> {
+/// Draws rows of panels below each other. Only the last row labels its horizontal axes, only the first panel of a row its
+/// vertical one: the panels of a row share it.
+pub fn draw(rows: &[Vec<Panel>], legend: &[Legend], panel_height: i32) -> Result<String, String> {
     let head = legend_height(legend);
-    let height = head + panels.len() as i32 * panel_height + BOTTOM_LABELS;
+    let height = head + rows.len() as i32 * panel_height + BOTTOM_LABELS;
     draw_on(height, |root| {
         draw_legend(root, legend)?;
-        for (i, panel) in panels.iter().enumerate() {
-            draw_panel(root, panel, head + i as i32 * panel_height, panel_height, i + 1 == panels.len())?;
+        for (i, row) in rows.iter().enumerate() {
+            let top = head + i as i32 * panel_height;
+            for (k, panel) in row.iter().enumerate() {
+                let (left, right) = column(k, row.len());
+                let place = Place { left, right, top, bottom: top + panel_height - BETWEEN_PANELS };
+                draw_panel(root, panel, &place, k == 0, i + 1 == rows.len())?;
+            }
         }
         Ok(())
     })
+}
+
+/// Left and right edge of one of several columns.
+fn column(k: usize, count: usize) -> (i32, i32) {
+    let count = count as i32;
+    let width = (WIDTH - MARGIN_RIGHT - LEFT_LABELS - (count - 1) * BETWEEN_COLUMNS) / count;
+    let left = LEFT_LABELS + k as i32 * (width + BETWEEN_COLUMNS);
+    (left, left + width)
+}
+
+/// Edges of a panel's frame on the canvas.
+struct Place {
+    left: i32,
+    right: i32,
+    top: i32,
+    bottom: i32,
 }
 
 /// Runs `drawing` on a canvas of the given height and returns the SVG.
@@ -274,16 +293,10 @@ impl Frame {
     }
 }
 
-fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> Result<(), String> {
-    let frame = Frame {
-        x: (panel.x.low, panel.x.high),
-        y: (panel.y.low, panel.y.high),
-        left: LEFT_LABELS,
-        right: WIDTH - MARGIN_RIGHT,
-        top,
-        bottom: top + height - BETWEEN_PANELS,
-    };
-    draw_axes(root, panel, &frame, last)?;
+fn draw_panel(root: &Area, panel: &Panel, place: &Place, first: bool, last: bool) -> Result<(), String> {
+    let &Place { left, right, top, bottom } = place;
+    let frame = Frame { x: (panel.x.low, panel.x.high), y: (panel.y.low, panel.y.high), left, right, top, bottom };
+    draw_axes(root, panel, &frame, first, last)?;
     let pixel = |p: &(f64, f64)| frame.pixel(panel.x.scale.scaled(p.0), panel.y.scale.scaled(p.1));
     for envelope in &panel.envelopes {
         draw_envelope(root, envelope, &pixel)?;
@@ -302,13 +315,14 @@ fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> 
 }
 
 /// Grid, tick labels, frame and titles.
-fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<(), String> {
+fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, first: bool, last: bool) -> Result<(), String> {
     let line = |points: Vec<(i32, i32)>, style: ShapeStyle| root.draw(&PathElement::new(points, style));
     let text =
         |label: String, at: (i32, i32), style: &TextStyle<'static>| root.draw(&Text::new(label, at, style.clone()));
     let below = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
     let beside = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
-    let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, 12);
+    let most = if frame.right - frame.left > WIDTH / 2 { 12 } else { 7 };
+    let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, most);
     for tick in x_ticks {
         let x = frame.pixel(tick, 0.0).0;
         line(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2)).map_err(text_of)?;
@@ -320,12 +334,16 @@ fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<()
     for tick in y_ticks {
         let y = frame.pixel(0.0, tick).1;
         line(vec![(frame.left, y), (frame.right, y)], GRID.stroke_width(2)).map_err(text_of)?;
-        text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
+        if first {
+            text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
+        }
     }
     let corners = [(frame.left, frame.top), (frame.right, frame.bottom)];
     root.draw(&Rectangle::new(corners, FRAME.stroke_width(2))).map_err(text_of)?;
     let upright = below.clone().transform(FontTransform::Rotate270);
-    text(panel.y.title(), (8, (frame.top + frame.bottom) / 2), &upright).map_err(text_of)?;
+    if first {
+        text(panel.y.title(), (8, (frame.top + frame.bottom) / 2), &upright).map_err(text_of)?;
+    }
     if last {
         text(panel.x.title(), ((frame.left + frame.right) / 2, frame.bottom + 48), &below).map_err(text_of)?;
     }
