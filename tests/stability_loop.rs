@@ -4,7 +4,7 @@
 mod support;
 
 use nalgebra::Complex;
-use presolder::board::Board;
+use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator, Ramp};
 use presolder::engine::machine::{Machine, Observer, Output, Stretch};
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
@@ -175,22 +175,123 @@ fn averaged_kiosk(demo: &DemoBoard, inductance_h: f64, load_a: f64, frequency_hz
 
 #[test]
 fn outside_averaged_model_of_voltage_mode_well_below_crossover() {
-    let demo = demo::ticket_kiosk();
-    let inductance_h = demo.inductance[0].1;
-    for load_a in [1.3, 3.7] {
-        let circuit = circuit_of(&demo.board, inductance_h, demo.dcr_ohm, load_a);
-        let (_, _, control) = loop_of(&circuit, load_a);
-        for frequency_hz in [310.0, 830.0, 6100.0] {
-            let found = control.analyser(frequency_hz).unwrap();
-            let expected = averaged_kiosk(&demo, inductance_h, load_a, frequency_hz);
-            println!(
-                "{load_a} A {frequency_hz} Hz: {:.4} {:.2} deg, averaged {:.4} {:.2} deg",
-                found.norm(),
-                found.arg().to_degrees(),
-                expected.norm(),
-                expected.arg().to_degrees()
-            );
-            assert!((found.norm() / expected.norm() - 1.0).abs() < 2.5 * AVERAGED, "{found} {expected}");
+    // At the board's own clock the ripple at the comparator raises the modulator's gain, which the averaged model leaves
+    // out; a faster clock on the same networks takes the ripple away and must bring the two together.
+    for (clock, tolerance) in [(1.0, 2.6e-2), (2.0, 0.5 * AVERAGED), (4.0, 0.1 * AVERAGED)] {
+        let mut demo = demo::ticket_kiosk();
+        demo.board.frequency_hz *= clock;
+        if let LowSide::Switch { dead_time_s, .. } = &mut demo.board.stage.low_side {
+            *dead_time_s = 0.0;
         }
+        let inductance_h = demo.inductance[0].1;
+        for load_a in [1.3, 3.7] {
+            let circuit = circuit_of(&demo.board, inductance_h, demo.dcr_ohm, load_a);
+            let (_, _, control) = loop_of(&circuit, load_a);
+            for frequency_hz in [310.0, 830.0, 6100.0] {
+                let found = control.analyser(frequency_hz).unwrap();
+                let expected = averaged_kiosk(&demo, inductance_h, load_a, frequency_hz);
+                let off = found.norm() / expected.norm() - 1.0;
+                let degrees = (found / expected).arg() * 180.0 / PI;
+                println!("clock x {clock}, {load_a} A, {frequency_hz} Hz: off {off:.1e}, {degrees:.2} deg");
+                assert!(off.abs() < tolerance && degrees.abs() < 0.5);
+            }
+        }
+    }
+}
+
+#[test]
+fn law_gain_margin_is_the_factor_to_the_edge_of_stability() {
+    let demo = demo::valve_controller();
+    let (_, _, control) = loop_of(&demo_circuit(&demo), demo.steady_a);
+    let margins = control.margins().unwrap();
+    println!("{margins:?}");
+    let largest = |factor: f64| {
+        let mut board = demo.board.clone();
+        if let Compensator::Transconductance { gm_s, .. } = &mut board.control.compensator {
+            *gm_s *= factor;
+        }
+        let circuit = circuit_of(&board, demo.inductance[0].1, demo.dcr_ohm, demo.steady_a);
+        let mut machine = Machine::new(circuit).unwrap();
+        machine.steady(demo.steady_a).ok().filter(|orbit| orbit.periods == 1).map(|orbit| orbit.largest_multiplier())
+    };
+    let edge = 10f64.powf(margins.gain_db / 20.0);
+    // The higher gain moves the operating point a little, hence the room of 1.5 % to both sides.
+    let below = largest(0.985 * edge).expect("still an orbit of one period");
+    assert!(below > 0.97 && below < 1.0, "{below}");
+    assert_eq!(largest(1.015 * edge), None, "no stable orbit of one period any more");
+}
+
+/// A published regulator on our networks: 28 V to 15 V, 50 uH, 500 uF, 100 kHz, 4 V ramp, divider and lead network in the
+/// form that has the same admittance. Source: R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed.,
+/// sect. 15.4.2 (read in the source): crossover 5.3 kHz and 47 degrees with 3 ohm, 390 Hz and 55 degrees with 25 ohm. The printed
+/// phase used a real amplifier; the linear model of the same circuit gives 5351.8 Hz, 48.48 degrees and 390.36 Hz, 55.82 degrees.
+fn published_regulator() -> Board {
+    let (r1, r2, c2) = (11e3, 85e3, 1.1e-9);
+    let mut board = support::open_loop(28.0, 15.21277 / 28.0, 100e3, vec![support::branch(500e-6, 0.0, 0.0)], 5.0);
+    board.stage.low_side = LowSide::Diode { forward_v: 0.0, slope_ohm: 0.0 };
+    board.control.compensator = Compensator::OpAmp {
+        reference_v: 5.0,
+        r1_ohm: r1 + r2,
+        rb_ohm: 47e3,
+        lead: Some((r1 * (r1 + r2) / r2, c2 * (r2 / (r1 + r2)).powi(2))),
+        r2_ohm: 120e3,
+        c1_f: 2.7e-9,
+        c2_f: 0.0,
+        gain_bandwidth_hz: 1e9,
+        clamp_v: (0.4, 3.6),
+    };
+    board.control.modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(4.0), delay_s: 0.0 };
+    board
+}
+
+#[test]
+fn outside_published_regulator_crossover_and_phase_in_both_modes() {
+    let board = published_regulator();
+    for (load_ohm, crossover_hz, phase_deg) in [(3.0, 5351.8, 48.48), (25.0, 390.36, 55.82)] {
+        let load_a = board.output_v / load_ohm;
+        let (_, _, control) = loop_of(&circuit_of(&board, 50e-6, 0.0, load_a), load_a);
+        let margins = control.margins().unwrap();
+        println!("{load_ohm} ohm: {margins:?}");
+        // 2 % and 2 degrees: the figures are those of an averaged model, the loop here is the switched one.
+        assert!((margins.crossover_hz / crossover_hz - 1.0).abs() < 0.02);
+        assert!((margins.phase_deg - phase_deg).abs() < 2.0);
+    }
+}
+
+/// Point-of-load regulator of the same book, sect. 19.3 (values seen): 5 V to 1.8 V, 1 MHz, 200 uF with 0.8 mohm, 1 uH with 30 mohm;
+/// crossover 100 kHz at 52 degrees; a loop delay costs 360 f t_d degrees (eq. 19.14). The book's own delays are those of a
+/// computation; here the delay of comparator and driver takes their place, which must be shorter than the pulse.
+#[test]
+fn outside_point_of_load_phase_margin_and_its_loss_by_delay() {
+    // Type III network with the same zeros and poles: integrator zero 8 kHz, zero 33 kHz, poles 300 kHz and 1 MHz, gain 5.2374.
+    let (r1, gain, f_l, f_z, f_p1, f_p2) = (10e3, 5.2374, 8e3, 33e3, 300e3, 1e6);
+    let c3 = (1.0 / f_z - 1.0 / f_p1) / (TAU * r1);
+    let r3 = 1.0 / (TAU * f_p1 * c3);
+    // gain = R2 C1 / (R1 (C1 + C2)) to first order; the second pole follows from C1 in series with C2.
+    let r2 = gain * r1 / (1.0 - f_l / f_p2);
+    let c1 = 1.0 / (TAU * f_l * r2);
+    let c2 = 1.0 / (1.0 / (1.0 / (TAU * f_p2 * r2)) - 1.0 / c1);
+    for delay_s in [0.0, 0.11e-6, 0.23e-6] {
+        let mut board = support::open_loop(5.0, 0.36, 1e6, vec![support::branch(200e-6, 0.8e-3, 0.0)], 5.0);
+        board.control.compensator = Compensator::OpAmp {
+            reference_v: 1.8,
+            r1_ohm: r1,
+            rb_ohm: 1e12,
+            lead: Some((r3, c3)),
+            r2_ohm: r2,
+            c1_f: c1,
+            c2_f: c2,
+            gain_bandwidth_hz: 1e9,
+            clamp_v: (0.02, 0.98),
+        };
+        board.control.modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(1.0), delay_s };
+        board.load_kind = LoadKind::Current;
+        let (_, _, control) = loop_of(&circuit_of(&board, 1e-6, 30e-3, 3.1), 3.1);
+        let margins = control.margins().unwrap();
+        println!("{delay_s:e} s: {margins:?}");
+        // 5 % and 2 degrees to the averaged figures, in which the ripple at the comparator is not.
+        let expected_deg = 51.62 - 360.0 * margins.crossover_hz * delay_s;
+        assert!((margins.crossover_hz / 101.54e3 - 1.0).abs() < 0.05, "{margins:?}");
+        assert!((margins.phase_deg - expected_deg).abs() < 2.0, "{margins:?} {expected_deg}");
     }
 }

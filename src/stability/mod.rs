@@ -47,7 +47,8 @@ struct ControlLeg {
     nodes: Vec<(f64, f64, RowDVector<f64>)>,
 }
 
-/// Crossover and margins of a loop.
+/// Crossover and margins of a loop: crossover and phase as an analyser on the bench shows them, the gain margin from the sampled
+/// loop, which is exact: by that much the gain may grow before a multiplier leaves the unit circle.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Margins {
     /// Highest frequency at which the gain falls through one, in Hz.
@@ -136,16 +137,16 @@ impl Loop {
         Some(-back / (back + 1.0))
     }
 
-    /// (frequency in Hz, loop gain) on a logarithmic grid up to half the switching frequency.
-    pub fn curve(&self) -> Vec<(f64, Complex<f64>)> {
+    /// Frequencies in Hz on a logarithmic grid up to half the switching frequency.
+    fn frequencies(&self) -> Vec<f64> {
         let (low, high) = (LOWEST / self.period_s, HIGHEST / self.period_s);
         let count = ((high / low).log10() * PER_DECADE).ceil() as usize;
-        (0..=count)
-            .filter_map(|k| {
-                let frequency_hz = low * (high / low).powf(k as f64 / count as f64);
-                Some((frequency_hz, self.sampled(frequency_hz)?))
-            })
-            .collect()
+        (0..=count).map(|k| low * (high / low).powf(k as f64 / count as f64)).collect()
+    }
+
+    /// (frequency in Hz, loop gain as an analyser shows it) on a logarithmic grid up to half the switching frequency.
+    pub fn curve(&self) -> Vec<(f64, Complex<f64>)> {
+        self.frequencies().into_iter().filter_map(|f| Some((f, self.analyser(f)?))).collect()
     }
 
     /// Crossover and margins; `None` where the gain never falls through one.
@@ -153,34 +154,43 @@ impl Loop {
         let curve = self.curve();
         let falls = |w: &[(f64, Complex<f64>)]| w[0].1.norm() >= 1.0 && w[1].1.norm() < 1.0;
         let last = curve.windows(2).rposition(falls)?;
-        let crossover_hz = self.locate((curve[last].0, curve[last + 1].0), |gain| gain.norm() >= 1.0)?;
-        let at_crossover = self.sampled(crossover_hz)?;
-        let turned = |w: &[(f64, Complex<f64>)]| {
-            // The phase passes -180 degrees where the imaginary part changes sign on the negative real side.
-            w[0].1.im < 0.0 && w[1].1.im >= 0.0 && w[0].1.re < 0.0
-        };
-        let at_turn = match curve.windows(2).skip(last).position(turned) {
-            Some(k) => {
-                let w = &curve[last + k..last + k + 2];
-                self.sampled(self.locate((w[0].0, w[1].0), |gain| gain.im < 0.0)?)?
-            }
-            None => curve.last()?.1,
-        };
+        let shown = |f: f64| self.analyser(f);
+        let crossover_hz = locate((curve[last].0, curve[last + 1].0), shown, |gain| gain.norm() >= 1.0)?;
+        let at_crossover = self.analyser(crossover_hz)?;
         Some(Margins {
             crossover_hz,
             phase_deg: phase_margin_deg(at_crossover),
-            gain_db: -20.0 * at_turn.norm().log10(),
+            gain_db: -20.0 * self.gain_at_turn(crossover_hz)?.log10(),
         })
     }
 
-    /// Last frequency in an interval at which something still holds, given that it holds at its begin and not at its end.
-    fn locate(&self, (mut low, mut high): (f64, f64), holds: impl Fn(Complex<f64>) -> bool) -> Option<f64> {
-        for _ in 0..HALVINGS {
-            let middle = 0.5 * (low + high);
-            if holds(self.sampled(middle)?) { low = middle } else { high = middle }
+    /// Magnitude of the sampled gain where its phase passes -180 degrees above the crossover, or at half the switching frequency.
+    fn gain_at_turn(&self, crossover_hz: f64) -> Option<f64> {
+        let above = self.frequencies().into_iter().filter(|f| *f >= crossover_hz);
+        let sampled: Vec<(f64, Complex<f64>)> = above.filter_map(|f| Some((f, self.sampled(f)?))).collect();
+        // The imaginary part changes sign on the negative real side.
+        let turned = |w: &[(f64, Complex<f64>)]| w[0].1.im < 0.0 && w[1].1.im >= 0.0 && w[0].1.re < 0.0;
+        match sampled.windows(2).position(turned) {
+            Some(k) => {
+                let at_hz = locate((sampled[k].0, sampled[k + 1].0), |f| self.sampled(f), |gain| gain.im < 0.0)?;
+                Some(self.sampled(at_hz)?.norm())
+            }
+            None => Some(sampled.last()?.1.norm()),
         }
-        Some(0.5 * (low + high))
     }
+}
+
+/// Last frequency in an interval at which something still holds of a gain, given that it holds at its begin and not at its end.
+fn locate(
+    (mut low, mut high): (f64, f64),
+    gain: impl Fn(f64) -> Option<Complex<f64>>,
+    holds: impl Fn(Complex<f64>) -> bool,
+) -> Option<f64> {
+    for _ in 0..HALVINGS {
+        let middle = 0.5 * (low + high);
+        if holds(gain(middle)?) { low = middle } else { high = middle }
+    }
+    Some(0.5 * (low + high))
 }
 
 /// Phase above -180 degrees, between -180 and 180.
