@@ -24,6 +24,7 @@ use crate::measure::steady::{self, Conduction, SteadyResult};
 use crate::measure::step::{self, StepResult, Timing};
 use crate::parts::Inductor;
 use crate::parts::saturation::{FluxCurve, FluxTable};
+use crate::stability::Loop;
 use rayon::prelude::*;
 
 /// Name of the nominal corner.
@@ -232,7 +233,7 @@ impl Job {
     fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<(), Error> {
         let part = &case.parts[self.part];
         let mut record = self.condition("steady", load_a);
-        let warm = match warm_steady(case, part, self.corner, self.input_v, load_a) {
+        let mut warm = match warm_steady(case, part, self.corner, self.input_v, load_a) {
             Ok(warm) => warm,
             Err(error) if is_irregular(&error) => {
                 record.values.push(value("periods", IRREGULAR_PERIODS));
@@ -244,6 +245,14 @@ impl Job {
         };
         record.winding_degc = Some(warm.winding_degc);
         record.values = steady_values(&warm);
+        let condition = judge::place(&record);
+        let control = Loop::around(&mut warm.machine, &warm.steady.orbit)
+            .map_err(|error| engine_error(error, &format!("{}, {condition}", part.name)))?;
+        if let Some(margins) = control.and_then(|control| control.margins()) {
+            record.values.push(value("crossover", margins.crossover_hz));
+            record.values.push(value("phase_margin", margins.phase_deg));
+            record.values.push(value("gain_margin", margins.gain_db));
+        }
         record.notes = steady_notes(case, part, &warm);
         result.records.push(record);
         result.residuals.push(warm.steady.book.residual().abs());
@@ -720,6 +729,7 @@ const EQUATIONS: &[&str] = &[
     "exact propagation",
     "event location",
     "period map",
+    "loop gain",
     "energy book",
     "steady-state quantities",
     "load step",

@@ -279,10 +279,13 @@ fn limits(v: &Values) -> Option<Limits> {
         recovery_band: at("recovery_band")?,
         winding_degc: at("winding_temperature"),
         efficiency: at("efficiency"),
+        phase_margin_deg: at("phase_margin"),
+        gain_margin_db: at("gain_margin"),
         changes: AgreedChanges {
             ripple: agreed("ripple")?,
             inductor_ripple: agreed("inductor_ripple")?,
             peak_current: agreed("peak_current")?,
+            crossover: agreed("crossover")?,
             inductance: agreed("inductance")?,
             step_deviation: agreed("step_deviation")?,
             recovery: agreed("recovery")?,

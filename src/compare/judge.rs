@@ -63,12 +63,15 @@ fn row(case: &Case, parts: &[PartRecord], quantity: &Quantity) -> QuantityRow {
 
 /// Every value of a quantity in its scope.
 fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity) -> Vec<Found<'a>> {
-    let counts = |condition: &ConditionRecord| match quantity.scope {
-        Scope::Everywhere => true,
-        Scope::FullLoadNominal => {
-            condition.corner == crate::run::NOMINAL
-                && condition.input_v == Some(case.board.nominal_input_v)
-                && condition.load_a == case.board.load_a.last().copied()
+    let counts = |condition: &ConditionRecord| {
+        let full_load = condition.load_a == case.board.load_a.last().copied();
+        match quantity.scope {
+            Scope::Everywhere => true,
+            Scope::FullLoad => full_load,
+            Scope::FullLoadNominal => {
+                let nominal_input = condition.input_v == Some(case.board.nominal_input_v);
+                full_load && nominal_input && condition.corner == crate::run::NOMINAL
+            }
         }
     };
     part.results
@@ -199,6 +202,8 @@ pub fn say(value: f64, unit: &str) -> String {
     match unit {
         "degC" => format!("{value:.1} °C"),
         "K" => format!("{value:.1} K"),
+        "deg" => format!("{value:.1}°"),
+        "dB" => format!("{value:.1} dB"),
         "fraction" => format!("{:.1} %", 100.0 * value),
         // The trade writes slews in amperes per microsecond.
         "A/s" => format!("{} A/µs", say(1e-6 * value, "")),
@@ -224,6 +229,8 @@ fn say_change(quantity: &Quantity, change: f64) -> String {
         (ChangeKind::Fraction, _) => format!("{:+.1} %", 100.0 * change),
         (ChangeKind::Difference, "efficiency") => format!("{:+.2} points", 100.0 * change),
         (ChangeKind::Difference, "winding_temperature") => format!("{change:+.1} K"),
+        (ChangeKind::Difference, "phase_margin") => format!("{change:+.1}°"),
+        (ChangeKind::Difference, "gain_margin") => format!("{change:+.1} dB"),
         (ChangeKind::Difference, _) => format!("{}{}", if change > 0.0 { "+" } else { "" }, say(change, quantity.unit)),
     }
 }
