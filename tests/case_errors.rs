@@ -53,6 +53,7 @@ impl Copy {
             let place = if p.line > 0 { format!("{}:{}:{}", p.file, p.line, p.column) } else { p.file.clone() };
             assert!(shown.contains(&place), "{shown} lacks {place}");
             assert!(shown.contains(&p.found), "{shown} lacks {}", p.found);
+            assert!(shown.contains(&p.hint), "{shown} lacks {}", p.hint);
         }
         problems
     }

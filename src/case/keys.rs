@@ -256,7 +256,7 @@ pub const PART: &[Key] = &[
     key("saturation_knee", Choice(&["soft", "hard"]), Opt("`saturation` or `saturation_files` must be given"), "\"soft\"", "In place of a curve: the curve is estimated from the saturation ratings with a soft or a hard knee."),
     q("heating_current", Current, Opt("`thermal_resistance` must be given"), 1e-3, 1e4, "\"4.2 A\"", "Direct current that heats the part by `heating_rise`."),
     q("heating_rise", TemperatureRise, Opt("must be given with `heating_current`"), 1.0, 150.0, "\"40 K\"", "Rise that belongs to `heating_current`."),
-    q("thermal_resistance", ThermalResistance, Derived("rise / (I^2 x `dcr_typical` x (1 + 0.00393 /K x rise)) from the heating rating"), 0.1, 1e4, "\"54.4 K/W\"", "Thermal resistance from the winding to ambient."),
+    q("thermal_resistance", ThermalResistance, Derived("rise / (I^2 x `dcr_typical` x (1 + 0.00385 /K x rise)) from the heating rating"), 0.1, 1e4, "\"54.4 K/W\"", "Thermal resistance from the winding to ambient."),
     key("ac_resistance", Texts, Opt("taken as equal to the d.c. resistance"), "[\"1.8 @ 100 kHz\", \"3.0 @ 400 kHz\"]", "Ratio of a.c. to d.c. resistance; a ratio without frequency belongs to the switching frequency."),
     q("core_loss", Power, Opt("no core loss can be calculated"), 1e-6, 1e4, "\"150 mW\"", "Core loss at the reference point below, for a symmetric triangle."),
     q("core_loss_frequency", Frequency, Opt("must be given with `core_loss`"), 1e3, 1e8, "\"400 kHz\"", "Reference frequency."),
