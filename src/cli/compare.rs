@@ -66,7 +66,7 @@ impl Compare {
         }
         if let (Some(target), false) = (&target, self.json) {
             output::print(&format!(
-                "\nWritten to {}:\n  report.html (open in a browser), record.json, quantities.csv, waveforms/, plots/\n",
+                "\nWritten to {}:\n  report.html (open in a browser), record.json, quantities.csv,\n  waveforms/, plots/\n",
                 target.display()
             ))?;
         }

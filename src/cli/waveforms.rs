@@ -184,16 +184,15 @@ impl Waveforms {
 
     fn input_v(&self, case: &Case) -> Result<f64, Error> {
         let input_v = self.input.unwrap_or(case.board.nominal_input_v);
-        let least_v = INPUT_V.0.max(case.board.output_v);
-        if input_v > least_v && input_v <= INPUT_V.1 {
+        if input_v > case.board.output_v && (INPUT_V.0..=INPUT_V.1).contains(&input_v) {
             return Ok(input_v);
         }
         Err(Error::Output(format!(
-            "error: --input {}: expected more than {}, and at most {}: a buck converter steps down to its output voltage of {}",
+            "error: --input {}: expected more than the output voltage of {}, from {} to {}",
             say(input_v, "V"),
-            say(least_v, "V"),
-            say(INPUT_V.1, "V"),
-            say(case.board.output_v, "V")
+            say(case.board.output_v, "V"),
+            say(INPUT_V.0, "V"),
+            say(INPUT_V.1, "V")
         )))
     }
 
