@@ -64,7 +64,7 @@ impl Compare {
             folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
             if !self.json {
                 output::print(&format!(
-                    "\nWritten to {}/: report.html (open in a browser), record.json, quantities.csv, waveforms/, plots/\n",
+                    "\nWritten to {}/ (open report.html in a browser).\n",
                     target.display()
                 ))?;
             }
