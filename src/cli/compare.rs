@@ -65,10 +65,7 @@ impl Compare {
             output::print(&text::comparison(&record, output::width()))?;
         }
         if let (Some(target), false) = (&target, self.json) {
-            output::print(&format!(
-                "\nWritten to {}:\n  report.html (open in a browser), record.json, quantities.csv,\n  waveforms/, plots/\n",
-                target.display()
-            ))?;
+            output::print(&format!("\nWritten to {}/ (open report.html in a browser).\n", target.display()))?;
         }
         let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);
         Ok(if self.strict && fails { Done::SubstituteFails } else { Done::Well })
