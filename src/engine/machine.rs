@@ -12,6 +12,7 @@ use super::program::Program;
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
 use crate::board::{LowSide, Modulator};
+use nalgebra::DMatrix;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -556,6 +557,13 @@ impl Machine {
     pub fn control_state(&self) -> Option<usize> {
         let compensator = &self.circuit.board.control.compensator;
         compensator::has_control_state(compensator).then(|| network::compensator_state(&self.circuit))
+    }
+
+    /// Matrix of the linear part of a mode that a run went through.
+    pub fn generator(&mut self, key: ModeKey) -> DMatrix<f64> {
+        let index = self.prepare(key);
+        let network = &self.modes[index].network;
+        DMatrix::from_fn(network.states, network.states, |i, j| network.derivative[i].x[j])
     }
 
     /// The modal form of a mode that a run went through.

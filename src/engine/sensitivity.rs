@@ -27,8 +27,12 @@ pub struct Leg {
 pub struct Trip {
     /// Instant after the clock edge in s.
     pub phase_s: f64,
-    /// d(control part of the comparator's signal) / d(first state, threshold), before the instant moves.
+    /// d(the comparator's signal) / d(first state, threshold), before the instant moves.
+    pub signal: RowDVector<f64>,
+    /// Part of it that comes through the control voltage.
     pub control: RowDVector<f64>,
+    /// Share of the control voltage in the rate at which the comparator's signal rises.
+    pub control_share: f64,
 }
 
 /// Linearised map from the first to the present state, and from a small signal added to the comparator's.
@@ -103,14 +107,10 @@ impl Sensitivity {
             self.matrix = mode.modal.transition(duration_s) * &self.matrix;
             let rate = Sensitivity::right_side(mode, end, flow, duration_s);
             self.now = match crossed {
-                Some(crossed) => self.shift_of(&crossed, flow, &rate),
+                Some(crossed) => self.shift_of(&crossed, (phase_s + duration_s, flow), &rate),
                 None => RowDVector::zeros(self.now.len()),
             };
             self.before = Some(rate);
-            if let (Some(Crossed { is_trip: true, row, .. }), Some(control)) = (crossed, self.control_state) {
-                let control = self.matrix.row(control) * row.x[control];
-                self.trips.push(Trip { phase_s: phase_s + duration_s, control });
-            }
         }
     }
 
@@ -122,7 +122,8 @@ impl Sensitivity {
         }
     }
 
-    fn shift_of(&self, crossed: &Crossed<'_>, flow: &Flow, rate: &[f64]) -> RowDVector<f64> {
+    /// Shift of the present instant, at which something crossed; a trip of the comparator is noted.
+    fn shift_of(&mut self, crossed: &Crossed<'_>, (now_s, flow): (f64, &Flow), rate: &[f64]) -> RowDVector<f64> {
         let (n, row) = (rate.len(), crossed.row);
         let normal = RowDVector::from_fn(n, |_, i| row.x[i]);
         let inputs: f64 = row.u.iter().zip(flow.input_slopes).map(|(a, b)| a * b).sum();
@@ -132,6 +133,14 @@ impl Sensitivity {
         }
         let mut signal = normal * &self.matrix;
         if crossed.is_trip {
+            if let Some(control) = self.control_state {
+                self.trips.push(Trip {
+                    phase_s: now_s,
+                    signal: signal.clone(),
+                    control: self.matrix.row(control) * row.x[control],
+                    control_share: row.x[control] * rate[control] / speed,
+                });
+            }
             signal[n] += 1.0;
         }
         signal * (-1.0 / speed)

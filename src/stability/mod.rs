@@ -4,8 +4,6 @@
 
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
-use crate::engine::modal::Scalar;
-use crate::engine::row::{INPUTS, MAX_STATES, Row, StateVector};
 use crate::engine::sensitivity::Leg;
 use crate::engine::steady::Orbit;
 use nalgebra::{Complex, DMatrix, DVector, RowDVector};
@@ -16,12 +14,9 @@ const PER_DECADE: f64 = 60.0;
 /// Lowest frequency looked at, as a share of the switching frequency.
 const LOWEST: f64 = 1e-4;
 /// Highest frequency looked at, as a share of the switching frequency: just below one half, where the sampled loop ends.
-const HIGHEST: f64 = 0.499;
+const HIGHEST: f64 = 0.4999;
 /// Halvings by which a crossing is located.
 const HALVINGS: usize = 50;
-/// Panels of a stretch in the Fourier integral, and the two-point Gauss-Legendre rule on each.
-const PANELS: usize = 24;
-const GAUSS: [f64; 2] = [-0.577_350_269_189_625_8, 0.577_350_269_189_625_8];
 
 /// The control loop around a periodic steady state, linearised.
 pub struct Loop {
@@ -30,56 +25,82 @@ pub struct Loop {
     closed: DMatrix<f64>,
     /// Effect of a signal at the comparator on the states one period later.
     drive: DVector<f64>,
-    /// Control part of the comparator's signal at the trip, per state at the clock edge.
+    /// The comparator's signal at the trip, per state at the clock edge.
+    signal: RowDVector<f64>,
+    /// Part of it that comes through the control voltage.
     control: RowDVector<f64>,
+    /// Share of the control voltage in the rate at which that signal rises.
+    control_share: f64,
     /// Time of the trip after the clock edge in s.
     trip_s: f64,
+    /// Index of the control voltage among the states.
+    control_state: usize,
     /// Factor from the control voltage to the comparator's signal.
     weight: f64,
     legs: Vec<ControlLeg>,
 }
 
-/// Response of the control voltage within one stretch: a scalar for each state at the clock edge, and for the signal.
+/// A stretch: the Fourier component of its states follows from its two ends.
 struct ControlLeg {
     phase_s: f64,
     duration_s: f64,
-    /// (time in the stretch in s, weight in s, response row) at each node.
-    nodes: Vec<(f64, f64, RowDVector<f64>)>,
+    /// Matrix of its linear part.
+    generator: DMatrix<f64>,
+    /// d(state at its begin and at its end) / d(state at the clock edge, signal).
+    ends: [DMatrix<f64>; 2],
 }
 
-/// Crossover and margins of a loop: crossover and phase as an analyser on the bench shows them, the gain margin from the sampled
-/// loop, which is exact: by that much the gain may grow before a multiplier leaves the unit circle.
+impl ControlLeg {
+    /// Integral of one state times `exp(-j w t)` over the stretch: (A - j w) times it is the difference of the ends.
+    fn fourier(&self, start: &DVector<Complex<f64>>, omega: f64, state: usize) -> Option<Complex<f64>> {
+        let n = self.generator.nrows();
+        let at = |matrix: &DMatrix<f64>, t_s: f64| {
+            matrix.map(|v| Complex::new(v, 0.0)) * start * Complex::from_polar(1.0, -omega * (self.phase_s + t_s))
+        };
+        let difference = at(&self.ends[1], self.duration_s) - at(&self.ends[0], 0.0);
+        let shift = DMatrix::from_diagonal_element(n, n, Complex::new(0.0, omega));
+        let system = self.generator.map(|v| Complex::new(v, 0.0)) - shift;
+        Some(system.lu().solve(&difference)?[state])
+    }
+}
+
+/// Crossover and margins of a loop: crossover and phase as an analyser on the bench shows them, the gain margin as the factor
+/// by which the gain may grow before a multiplier leaves the unit circle.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Margins {
     /// Highest frequency at which the gain falls through one, in Hz.
     pub crossover_hz: f64,
     /// Phase above -180 degrees there, in degrees.
     pub phase_deg: f64,
-    /// Gain below one at the lowest frequency above the crossover at which the phase is -180 degrees, in dB; where there is
-    /// none up to half the switching frequency, the gain there.
+    /// Factor in dB by which the gain may grow, the ripple at the comparator with it, until a multiplier leaves the unit circle above
+    /// the crossover; where none does up to half the switching frequency, what is left there.
     pub gain_db: f64,
 }
 
 impl Loop {
-    /// The loop around an orbit of one period; `None` where there is no loop, or no single trip of the comparator in the period.
+    /// The loop around an orbit of one period; `None` where there is no clock, no loop, or no single trip of the comparator in the
+    /// period.
     ///
     /// # Errors
     /// Whatever stops a run.
     pub fn around(machine: &mut Machine, orbit: &Orbit) -> Result<Option<Loop>, EngineError> {
         let Some(control_state) = machine.control_state() else { return Ok(None) };
-        if orbit.periods != 1 {
+        if orbit.periods != 1 || !machine.is_clocked() {
             return Ok(None);
         }
         let mapped = machine.map(&orbit.x, orbit.program_a, 1)?;
         let [trip] = mapped.sensitivity.trips.as_slice() else { return Ok(None) };
         let n = machine.states;
         let weight = comparator_weight(machine);
-        let legs = mapped.sensitivity.legs.iter().map(|leg| control_leg(machine, leg, control_state)).collect();
+        let legs = mapped.sensitivity.legs.iter().map(|leg| control_leg(machine, leg)).collect();
         Ok(Some(Loop {
             period_s: machine.period_s(),
             closed: mapped.matrix,
             drive: mapped.sensitivity.matrix.column(n).into_owned(),
+            signal: trip.signal.columns(0, n).into_owned(),
             control: trip.control.columns(0, n).into_owned(),
+            control_share: trip.control_share,
+            control_state,
             trip_s: trip.phase_s,
             weight,
             legs,
@@ -109,12 +130,30 @@ impl Loop {
 
     /// Loop gain between successive samples at a complex `z`, as [`Loop::sampled`]: `z = exp(j w T)` on the unit circle.
     pub fn at(&self, z: Complex<f64>) -> Option<Complex<f64>> {
+        let (control, rest) = self.returns(z)?;
+        Some(-control / (1.0 - rest))
+    }
+
+    /// What comes back to the comparator per signal at a complex `z` with everything opened: (through the control voltage, the
+    /// rest, which in current mode is the current loop).
+    fn returns(&self, z: Complex<f64>) -> Option<(Complex<f64>, Complex<f64>)> {
         let n = self.drive.len();
-        // With the voltage loop opened the map is the closed one without what the comparator gives back.
-        let opened = &self.closed - &self.drive * &self.control;
+        let opened = &self.closed - &self.drive * &self.signal;
         let system = DMatrix::from_diagonal_element(n, n, z) - opened.map(|v| Complex::new(v, 0.0));
         let response = system.lu().solve(&self.drive.map(|v| Complex::new(v, 0.0)))?;
-        Some(-(self.control.map(|v| Complex::new(v, 0.0)) * response)[0])
+        let seen = |row: &RowDVector<f64>| (row.map(|v| Complex::new(v, 0.0)) * &response)[0];
+        let control = seen(&self.control);
+        Some((control, seen(&self.signal) - control))
+    }
+
+    /// Loop gain by which a factor `k` on the gain counts, at a complex `z`: `z` is a multiplier of the loop with `k` times the gain
+    /// where one plus `k` times this is zero.
+    ///
+    /// Unlike [`Loop::at`] it takes into account that the ripple at the comparator grows with the gain and changes the slope at which
+    /// the comparator trips.
+    pub fn by_gain(&self, z: Complex<f64>) -> Option<Complex<f64>> {
+        let (control, rest) = self.returns(z)?;
+        Some((self.control_share - control) / (1.0 - rest - self.control_share))
     }
 
     /// Loop gain as an analyser shows it that injects a sine in front of the comparator and takes the component of that
@@ -123,15 +162,10 @@ impl Loop {
         let omega = TAU * frequency_hz;
         let response = self.closed_response(omega)?;
         let signal = Complex::from_polar(1.0, omega * self.trip_s);
-        let n = self.drive.len();
+        let start = response.push(signal);
         let mut fourier = Complex::new(0.0, 0.0);
         for leg in &self.legs {
-            for (t_s, weight_s, row) in &leg.nodes {
-                let value: Complex<f64> = (0..n).map(|j| response[j] * row[j]).sum::<Complex<f64>>() + signal * row[n];
-                let turn = Complex::from_polar(*weight_s, -omega * (leg.phase_s + t_s));
-                fourier += value * turn;
-            }
-            debug_assert!(leg.duration_s > 0.0);
+            fourier += leg.fourier(&start, omega, self.control_state)?;
         }
         let back = fourier * (self.weight / self.period_s);
         Some(-back / (back + 1.0))
@@ -164,18 +198,16 @@ impl Loop {
         })
     }
 
-    /// Magnitude of the sampled gain where its phase passes -180 degrees above the crossover, or at half the switching frequency.
+    /// Gain, as a factor on it counts, where its phase passes -180 degrees above the crossover, or at half the switching frequency.
     fn gain_at_turn(&self, crossover_hz: f64) -> Option<f64> {
+        let gain = |f: f64| self.by_gain(Complex::from_polar(1.0, TAU * f * self.period_s));
         let above = self.frequencies().into_iter().filter(|f| *f >= crossover_hz);
-        let sampled: Vec<(f64, Complex<f64>)> = above.filter_map(|f| Some((f, self.sampled(f)?))).collect();
+        let gains: Vec<(f64, Complex<f64>)> = above.filter_map(|f| Some((f, gain(f)?))).collect();
         // The imaginary part changes sign on the negative real side.
         let turned = |w: &[(f64, Complex<f64>)]| w[0].1.im < 0.0 && w[1].1.im >= 0.0 && w[0].1.re < 0.0;
-        match sampled.windows(2).position(turned) {
-            Some(k) => {
-                let at_hz = locate((sampled[k].0, sampled[k + 1].0), |f| self.sampled(f), |gain| gain.im < 0.0)?;
-                Some(self.sampled(at_hz)?.norm())
-            }
-            None => Some(sampled.last()?.1.norm()),
+        match gains.windows(2).position(turned) {
+            Some(k) => Some(gain(locate((gains[k].0, gains[k + 1].0), gain, |gain| gain.im < 0.0)?)?.norm()),
+            None => Some(gains.last()?.1.norm()),
         }
     }
 }
@@ -206,34 +238,13 @@ fn comparator_weight(machine: &Machine) -> f64 {
     }
 }
 
-/// Response of the control voltage along a stretch, at the nodes of the Fourier integral.
-fn control_leg(machine: &mut Machine, leg: &Leg, control_state: usize) -> ControlLeg {
-    let modal = machine.modal(leg.key);
-    let row = modal.project(&Row::state(control_state));
-    let columns = leg.matrix.ncols();
-    // Each column moves by itself, without inputs.
-    let motions: Vec<(Scalar, StateVector)> = (0..columns)
-        .map(|j| {
-            let start: StateVector =
-                std::array::from_fn(|i| if i < leg.matrix.nrows() { leg.matrix[(i, j)] } else { 0.0 });
-            let flow = modal.flow(&start, [0.0; INPUTS], [0.0; INPUTS]);
-            (modal.scalar(&row, &flow), start)
-        })
-        .collect();
-    let half_s = 0.5 * leg.duration_s / PANELS as f64;
-    let nodes = (0..PANELS)
-        .flat_map(|k| GAUSS.map(|node| half_s * (2.0 * k as f64 + 1.0 + node)))
-        .map(|t_s| {
-            let basis = modal.basis(t_s);
-            let dense = modal.is_dense().then(|| modal.transition(t_s));
-            let response = RowDVector::from_fn(columns, |_, j| match &dense {
-                // Without modes the transition matrix itself moves the column.
-                Some(matrix) => (0..leg.matrix.nrows()).map(|i| matrix[(control_state, i)] * motions[j].1[i]).sum(),
-                None => motions[j].0.at_basis(&basis, t_s),
-            });
-            (t_s, half_s, response)
-        })
-        .collect();
-    debug_assert!(control_state < MAX_STATES);
-    ControlLeg { phase_s: leg.phase_s, duration_s: leg.duration_s, nodes }
+/// A stretch with its matrix and both ends.
+fn control_leg(machine: &mut Machine, leg: &Leg) -> ControlLeg {
+    let end = machine.modal(leg.key).transition(leg.duration_s) * &leg.matrix;
+    ControlLeg {
+        phase_s: leg.phase_s,
+        duration_s: leg.duration_s,
+        generator: machine.generator(leg.key),
+        ends: [leg.matrix.clone(), end],
+    }
 }

@@ -6,6 +6,7 @@ pub mod derivation;
 pub mod losses;
 pub mod motion;
 pub mod regulator;
+pub mod stability;
 pub mod steady;
 
 use std::fmt::Write;
