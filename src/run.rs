@@ -5,8 +5,8 @@ use crate::case::{Case, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
-    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LossSplit, OriginRecord,
-    PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
+    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LoopCurve, LossSplit,
+    OriginRecord, PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
 };
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::engine::crosscheck::{self, Difference};
@@ -24,7 +24,7 @@ use crate::measure::steady::{self, Conduction, SteadyResult};
 use crate::measure::step::{self, StepResult, Timing};
 use crate::parts::Inductor;
 use crate::parts::saturation::{FluxCurve, FluxTable};
-use crate::stability::Loop;
+use crate::stability::{Loop, Margins};
 use rayon::prelude::*;
 
 /// Name of the nominal corner.
@@ -196,7 +196,7 @@ struct JobResult {
     residuals: Vec<f64>,
     hottest_degc: f64,
     peak_a: f64,
-    period: Option<(PeriodCurve, LossSplit)>,
+    period: Option<(PeriodCurve, LossSplit, LoopCurve)>,
     step: Option<StepCurve>,
     load_error: f64,
 }
@@ -238,7 +238,8 @@ impl Job {
         let condition = judge::place(&record);
         let control = Loop::around(&mut warm.machine, &warm.steady.orbit)
             .map_err(|error| engine_error(error, &format!("{}, {condition}", part.name)))?;
-        if let Some(margins) = control.and_then(|control| control.margins()) {
+        let margins = control.as_ref().and_then(Loop::margins);
+        if let Some(margins) = margins {
             record.values.push(value("crossover", margins.crossover_hz));
             record.values.push(value("phase_margin", margins.phase_deg));
             record.values.push(value("gain_margin", margins.gain_db));
@@ -252,7 +253,8 @@ impl Job {
             result.load_error.max(warm.machine.circuit.load_linearisation_error(warm.steady.output.low));
         if self.is_nominal(case) && Some(load_a) == case.board.load_a.last().copied() {
             let losses = LossSplit { part: part.name.clone(), items: warm.budget.items() };
-            result.period = Some((period_curve(&part.name, &warm.steady), losses));
+            let gain = loop_curve(&part.name, control.as_ref(), margins);
+            result.period = Some((period_curve(&part.name, &warm.steady), losses, gain));
         }
         Ok(())
     }
@@ -449,6 +451,28 @@ fn step_notes(runs: &[StepResult]) -> Vec<String> {
     notes
 }
 
+/// Loop gain for a plot, the phase without jumps of a turn; empty where there is no loop.
+fn loop_curve(part: &str, control: Option<&Loop>, margins: Option<Margins>) -> LoopCurve {
+    let mut gains = control.map(Loop::curve).unwrap_or_default();
+    // A pulse of least length does not answer to the control: no gain, which has no decibels.
+    gains.retain(|(_, gain)| gain.norm() > 0.0);
+    let mut curve = LoopCurve {
+        part: part.to_owned(),
+        frequency_hz: vec![],
+        gain_db: vec![],
+        phase_deg: vec![],
+        crossover_hz: margins.map(|margins| margins.crossover_hz),
+    };
+    for (frequency_hz, gain) in gains {
+        let phase_deg = gain.arg().to_degrees();
+        let before_deg = curve.phase_deg.last().copied().unwrap_or(phase_deg);
+        curve.frequency_hz.push(frequency_hz);
+        curve.gain_db.push(20.0 * gain.norm().log10());
+        curve.phase_deg.push(phase_deg - 360.0 * ((phase_deg - before_deg) / 360.0).round());
+    }
+    curve
+}
+
 fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
     let trace = steady.trace.clone();
     PeriodCurve {
@@ -503,8 +527,9 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         records.extend(limit_record(part, &worst[index])?);
         records.push(sheet_record(case, part));
         curves.saturation.push(saturation_plot(part, &worst[index], end_a)?);
-        for (period, losses) in own[index].iter().filter_map(|result| result.period.clone()) {
+        for (period, losses, gain) in own[index].iter().filter_map(|result| result.period.clone()) {
             curves.periods.push(period);
+            curves.loops.push(gain);
             curves.losses.push(losses);
         }
         curves.steps.extend(own[index].iter().filter_map(|result| result.step.clone()));

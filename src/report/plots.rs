@@ -5,6 +5,7 @@
 //! drawn large and scaled down by whoever shows them.
 
 mod bars;
+mod loop_gain;
 mod panels;
 mod style;
 
@@ -35,7 +36,14 @@ pub struct Plot {
 pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
     check_finite(curves)?;
     check_finite(&record.quantities)?;
-    let plots = [margins(record)?, steps(curves)?, periods(curves)?, saturation(curves)?, losses(curves)?];
+    let plots = [
+        margins(record)?,
+        steps(curves)?,
+        periods(curves)?,
+        loop_gain::draw(curves)?,
+        saturation(curves)?,
+        losses(curves)?,
+    ];
     Ok(plots.into_iter().flatten().collect())
 }
 

@@ -31,7 +31,12 @@ pub struct Axis {
     scale: Scale,
     low: f64,
     high: f64,
+    /// Whether values are powers of ten: the axis then carries their exponents.
+    decades: bool,
 }
+
+/// Prefixes for the labels of decades, one every third power of ten from 1e-6 on.
+const DECADE_PREFIXES: [&str; 6] = ["µ", "m", "", "k", "M", "G"];
 
 impl Axis {
     /// Axis that shows all of `values` (in `unit`) with a little room around them.
@@ -40,7 +45,25 @@ impl Axis {
         let scale = Scale::of([low, high], unit);
         let (low, high) = (scale.scaled(low), scale.scaled(high));
         let room = if high > low { 0.06 * (high - low) } else { 0.5 * high.abs().max(1e-3) };
-        Self { label: label.into(), scale, low: low - room, high: high + room }
+        Self { label: label.into(), scale, low: low - room, high: high + room, decades: false }
+    }
+
+    /// Logarithmic axis between two positive values in `unit`. Its points are given as decimal logarithms.
+    pub fn decades(label: &str, unit: &str, low: f64, high: f64) -> Self {
+        let scale = Scale::of([1.0], unit);
+        Self { label: label.into(), scale, low: low.log10(), high: high.log10(), decades: true }
+    }
+
+    /// Where there are grid lines, with their labels; lines between decades have none.
+    fn grid(&self, most: usize) -> Vec<(f64, String)> {
+        if !self.decades {
+            let (values, decimals) = ticks(self.low, self.high, most);
+            return values.into_iter().map(|value| (value, fixed(value, decimals))).collect();
+        }
+        let exponents = self.low.floor() as i32..=self.high.ceil() as i32;
+        let lines = exponents.flat_map(|n| (1..10).map(move |m| (f64::from(n) + f64::from(m).log10(), (n, m))));
+        let inside = lines.filter(|(at, _)| *at >= self.low - 1e-9 && *at <= self.high + 1e-9);
+        inside.map(|(at, (n, m))| (at, if m == 1 { decade_label(n) } else { String::new() })).collect()
     }
 
     /// Without room at the ends.
@@ -59,6 +82,13 @@ impl Axis {
     fn title(&self) -> String {
         format!("{} ({})", self.label, self.scale.unit)
     }
+}
+
+/// A power of ten with a prefix, as "10 k".
+fn decade_label(exponent: i32) -> String {
+    let group = (exponent.div_euclid(3) + 2).clamp(0, DECADE_PREFIXES.len() as i32 - 1);
+    let digits = 10_f64.powi(exponent - 3 * (group - 2));
+    format!("{digits} {}", DECADE_PREFIXES[group as usize]).trim_end().to_string()
 }
 
 /// Lowest and highest finite value; (0, 0) where there is none.
@@ -105,7 +135,7 @@ impl Envelope {
     }
 }
 
-/// A horizontal line with a name.
+/// A horizontal line with a name, which may be empty.
 pub struct Level {
     pub at: f64,
     name: &'static str,
@@ -322,20 +352,18 @@ fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, first: bool, last: bool)
     let below = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
     let beside = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
     let most = if frame.right - frame.left > WIDTH / 2 { 12 } else { 7 };
-    let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, most);
-    for tick in x_ticks {
+    for (tick, label) in panel.x.grid(most) {
         let x = frame.pixel(tick, 0.0).0;
         line(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2)).map_err(text_of)?;
         if last {
-            text(fixed(tick, x_decimals), (x, frame.bottom + 10), &below).map_err(text_of)?;
+            text(label, (x, frame.bottom + 10), &below).map_err(text_of)?;
         }
     }
-    let (y_ticks, y_decimals) = ticks(frame.y.0, frame.y.1, 6);
-    for tick in y_ticks {
+    for (tick, label) in panel.y.grid(6) {
         let y = frame.pixel(0.0, tick).1;
         line(vec![(frame.left, y), (frame.right, y)], GRID.stroke_width(2)).map_err(text_of)?;
         if first {
-            text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
+            text(label, (frame.left - 12, y), &beside).map_err(text_of)?;
         }
     }
     let corners = [(frame.left, frame.top), (frame.right, frame.bottom)];
@@ -365,6 +393,9 @@ fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), St
 fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), String> {
     let line = vec![(frame.left, y), (frame.right, y)];
     root.draw(&PathElement::new(line, level.stroke.style())).map_err(text_of)?;
+    if level.name.is_empty() {
+        return Ok(());
+    }
     let below = y - frame.top < TEXT + 8;
     let (place, y) = if below { (VPos::Top, y + 8) } else { (VPos::Bottom, y - 4) };
     let style = text_style(INK).pos(Pos::new(HPos::Right, place));
