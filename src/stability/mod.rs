@@ -15,8 +15,8 @@ const PER_DECADE: f64 = 60.0;
 const LOWEST: f64 = 1e-4;
 /// Highest frequency looked at, as a share of the switching frequency: just below one half, where the sampled loop ends.
 const HIGHEST: f64 = 0.4999;
-/// Halvings by which a crossing is located.
-const HALVINGS: usize = 50;
+/// Halvings by which a crossing is located: to 2e-9 of the frequency.
+const HALVINGS: usize = 24;
 
 /// The control loop around a periodic steady state, linearised.
 pub struct Loop {
@@ -183,17 +183,18 @@ impl Loop {
         self.frequencies().into_iter().filter_map(|f| Some((f, self.analyser(f)?))).collect()
     }
 
-    /// Crossover and margins; `None` where the gain never falls through one.
+    /// Crossover and margins; `None` where the gain does not fall below one for good before half the switching frequency.
     pub fn margins(&self) -> Option<Margins> {
-        let curve = self.curve();
-        let falls = |w: &[(f64, Complex<f64>)]| w[0].1.norm() >= 1.0 && w[1].1.norm() < 1.0;
-        let last = curve.windows(2).rposition(falls)?;
         let shown = |f: f64| self.analyser(f);
-        let crossover_hz = locate((curve[last].0, curve[last + 1].0), shown, |gain| gain.norm() >= 1.0)?;
-        let at_crossover = self.analyser(crossover_hz)?;
+        let above = |f: f64| shown(f).is_some_and(|gain| gain.norm() >= 1.0);
+        // From the top down: the highest crossing counts, and what is below it need not be looked at.
+        let frequencies = self.frequencies();
+        let last = frequencies.iter().rposition(|f| above(*f))?;
+        let next_hz = *frequencies.get(last + 1)?;
+        let crossover_hz = locate((frequencies[last], next_hz), shown, |gain| gain.norm() >= 1.0)?;
         Some(Margins {
             crossover_hz,
-            phase_deg: phase_margin_deg(at_crossover),
+            phase_deg: phase_margin_deg(self.analyser(crossover_hz)?),
             gain_db: -20.0 * self.gain_at_turn(crossover_hz)?.log10(),
         })
     }
