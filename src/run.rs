@@ -37,8 +37,6 @@ const STEP_INTERVALS: f64 = 6000.0;
 const BEYOND_HIGHEST: f64 = 1.1;
 /// Points of an inductance curve in a plot.
 const CURVE_POINTS: usize = 120;
-/// Stands in for the number of periods where a waveform does not repeat at all.
-const IRREGULAR_PERIODS: f64 = 64.0;
 
 /// A corner of tolerances.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -149,11 +147,6 @@ fn engine_error(error: EngineError, condition: &str) -> Error {
     }
 }
 
-/// Whether an error is a finding about the part (it has no periodic steady state) rather than a failure of the run.
-fn is_irregular(error: &Error) -> bool {
-    matches!(error, Error::Simulation { source: EngineError::NoSteadyState { .. }, .. })
-}
-
 /// Compares the original with every substitute. `progress` is told, in words, what has been done.
 ///
 /// # Errors
@@ -233,16 +226,7 @@ impl Job {
     fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<(), Error> {
         let part = &case.parts[self.part];
         let mut record = self.condition("steady", load_a);
-        let mut warm = match warm_steady(case, part, self.corner, self.input_v, load_a) {
-            Ok(warm) => warm,
-            Err(error) if is_irregular(&error) => {
-                record.values.push(value("periods", IRREGULAR_PERIODS));
-                record.notes.push("the waveform does not repeat: it was not measured".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(error),
-        };
+        let mut warm = warm_steady(case, part, self.corner, self.input_v, load_a)?;
         record.winding_degc = Some(warm.winding_degc);
         record.values = steady_values(&warm);
         let condition = judge::place(&record);
@@ -272,25 +256,9 @@ impl Job {
         let mut record = self.condition("load step", step.to_a);
         let words = format!("{}, load step, {}, {}", part.name, judge::say(self.input_v, "V"), self.corner.name);
         let fail = |error: EngineError| engine_error(error, &words);
-        let upper = warm_steady(case, part, self.corner, self.input_v, step.to_a);
-        let (mut machine, high, winding_degc) = match upper {
-            Ok(warm) => (warm.machine, warm.steady, warm.winding_degc),
-            Err(error) if is_irregular(&error) => {
-                record.notes.push("no periodic steady state at the upper level: the step was not simulated".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(error),
-        };
-        let low = match steady::measure(&mut machine, step.from_a) {
-            Ok(low) => low,
-            Err(EngineError::NoSteadyState { .. }) => {
-                record.notes.push("no periodic steady state at the lower level: the step was not simulated".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(fail(error)),
-        };
+        let Warm { mut machine, steady: high, winding_degc, .. } =
+            warm_steady(case, part, self.corner, self.input_v, step.to_a)?;
+        let low = steady::measure(&mut machine, step.from_a).map_err(fail)?;
         let means_v = (low.mean_output_v(), high.mean_output_v());
         let band_v = case.limits.recovery_band * case.board.output_v;
         let mut runs = vec![];
@@ -390,7 +358,8 @@ fn plain_unit(quantity: &str) -> &'static str {
 fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
     let steady = &warm.steady;
     let discontinuous = steady.conduction() == Conduction::Discontinuous;
-    [
+    let largest = steady.orbit.largest_multiplier();
+    let mut values = [
         ("ripple_20mhz", steady.instrument.width()),
         ("ripple_raw", steady.output.width()),
         ("output_mean", steady.mean_output_v()),
@@ -402,7 +371,6 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
         ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
         ("discontinuous", f64::from(u8::from(discontinuous))),
         ("periods", steady.orbit.periods as f64),
-        ("multiplier", steady.orbit.largest_multiplier()),
         ("winding_dc_loss", warm.budget.winding_dc_w),
         ("winding_ac_loss", warm.budget.winding_ac_w),
         ("core_loss", warm.budget.core_w),
@@ -412,7 +380,11 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
         ("winding_temperature", warm.winding_degc),
     ]
     .map(|(quantity, number)| value(quantity, number))
-    .to_vec()
+    .to_vec();
+    if largest.is_finite() {
+        values.push(value("multiplier", largest));
+    }
+    values
 }
 
 fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
@@ -429,7 +401,9 @@ fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
     if part.saturation.len() == 1 {
         notes.push("saturation data at one temperature only".to_string());
     }
-    if warm.steady.orbit.periods > 1 {
+    if !warm.steady.orbit.repeats {
+        notes.push("long and short cycles follow each other without a rule: measured over 128 periods".to_string());
+    } else if warm.steady.orbit.periods > 1 {
         notes.push(format!(
             "long and short cycles alternate: the waveform repeats after {} periods",
             warm.steady.orbit.periods

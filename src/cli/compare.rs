@@ -63,10 +63,7 @@ impl Compare {
         if let Some(target) = &target {
             folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
             if !self.json {
-                output::print(&format!(
-                    "\nWritten to {}/ (open report.html in a browser).\n",
-                    target.display()
-                ))?;
+                output::print(&format!("\nWritten to {}/ (open report.html in a browser).\n", target.display()))?;
             }
         }
         let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);

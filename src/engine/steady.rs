@@ -23,6 +23,8 @@ pub const ORBIT_RESIDUAL: f64 = 1e-10;
 const NEWTON_STEPS: usize = 25;
 /// Periods after which an orbit may repeat, in the order in which they are tried.
 const PERIODS: [u64; 6] = [1, 2, 4, 3, 8, 6];
+/// Periods that stand for a waveform that does not repeat.
+pub const WATCHED_PERIODS: u64 = 128;
 /// Relative change below which an orbit of several periods repeats already sooner.
 const SAME_ORBIT: f64 = 1e-7;
 /// Largest multiplier of an orbit that is taken as stable.
@@ -33,8 +35,11 @@ const STABLE: f64 = 1.0 + 1e-9;
 pub struct Orbit {
     /// State at the clock edge.
     pub x: StateVector,
-    /// Number of switching periods after which it repeats: 1, or more for alternating cycles.
+    /// Number of switching periods after which it repeats: 1, or more for alternating cycles; where it does not repeat, the number
+    /// of periods that stand for it.
     pub periods: u64,
+    /// Whether it repeats at all.
+    pub repeats: bool,
     /// Relative change over those periods.
     pub residual: f64,
     /// Multipliers of the period map: eigenvalues of its linearisation.
@@ -44,7 +49,7 @@ pub struct Orbit {
 }
 
 impl Orbit {
-    /// Magnitude of the largest multiplier; infinite where the multipliers could not be found.
+    /// Magnitude of the largest multiplier; infinite where there are none to be found.
     pub fn largest_multiplier(&self) -> f64 {
         // Without multipliers nothing says that the orbit is stable.
         if self.multipliers.is_empty() {
@@ -152,7 +157,7 @@ impl Machine {
             let improved = best.as_ref().is_none_or(|orbit| residual < orbit.residual);
             if improved {
                 let multipliers = multipliers(&mapped.matrix);
-                best = Some(Orbit { x, periods, residual, multipliers, program_a });
+                best = Some(Orbit { x, periods, repeats: true, residual, multipliers, program_a });
             }
             if residual <= ORBIT_RESIDUAL && !(improved && residual > 1e-3 * ORBIT_RESIDUAL && residual > 1e-13) {
                 break;
@@ -174,10 +179,11 @@ impl Machine {
             .ok_or(EngineError::NoSteadyState { cycles: periods, residual })
     }
 
-    /// The stable periodic steady state at a load: one period, or more where cycles alternate.
+    /// The stable steady state at a load: one period, more where cycles alternate, or a long stretch of a waveform that does not
+    /// repeat.
     ///
     /// # Errors
-    /// [`EngineError::NoSteadyState`] where no stable orbit was found, or whatever stops a run.
+    /// Whatever stops a run.
     pub fn steady(&mut self, load_a: f64) -> Result<Orbit, EngineError> {
         let program_a = self.circuit.program_a(load_a);
         let guess = self.first_guess(load_a);
@@ -195,8 +201,17 @@ impl Machine {
                 Err(error) => return Err(error),
             }
         }
-        let residual = self.change(&settled, load_a, 1)?.0;
-        Err(EngineError::NoSteadyState { cycles: SETTLING_CYCLES + LONG_SETTLING_CYCLES, residual })
+        // A waveform that repeats although Newton's method found no way to it, or one that does not repeat at all.
+        let (residual, mapped) = self.change(&settled, load_a, 1)?;
+        let repeats = residual <= SAME_ORBIT;
+        Ok(Orbit {
+            x: settled,
+            periods: if repeats { 1 } else { WATCHED_PERIODS },
+            repeats,
+            residual,
+            multipliers: if repeats { multipliers(&mapped.matrix) } else { vec![] },
+            program_a,
+        })
     }
 
     /// Relative change of a state over some periods, with the map.
