@@ -108,8 +108,8 @@ pub struct Warm {
     pub machine: Machine,
     /// Smooth curve at that temperature.
     pub curve: FluxCurve,
-    /// Whether the temperature ran away instead of settling.
-    pub runaway: bool,
+    /// What is to be said where the temperature did not settle.
+    pub unsettled: Option<&'static str>,
 }
 
 /// Steady state and winding temperature together: each depends on the other until both settle.
@@ -124,7 +124,7 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
         let steady = steady::measure(&mut machine, load_a).map_err(|error| engine_error(error, &condition))?;
         let budget = budget(&case.board, part, input_v, machine.circuit.dcr_ohm, corner.core_factor(part), &steady)
             .map_err(|error| Error::Unreachable { what: error.to_string(), condition })?;
-        Ok(Warm { steady, budget, winding_degc, machine, curve, runaway: false })
+        Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
     };
     let mut last = None;
     let outcome = thermal::settle(case.board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
@@ -133,9 +133,15 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
         last = Some(warm);
         Ok::<f64, Error>(loss_w)
     })?;
-    let settled = matches!(outcome, thermal::Outcome::Settled(_));
+    let unsettled = match outcome {
+        thermal::Outcome::Settled(_) => None,
+        thermal::Outcome::Runaway { .. } => Some("the winding temperature does not settle: thermal runaway"),
+        thermal::Outcome::Unsettled { .. } => {
+            Some("the winding temperature is rough: the loss changes from stretch to stretch of the waveform")
+        }
+    };
     match last {
-        Some(warm) => Ok(Warm { runaway: !settled, ..warm }),
+        Some(warm) => Ok(Warm { unsettled, ..warm }),
         None => at(case.board.ambient_degc),
     }
 }
@@ -388,10 +394,7 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
 }
 
 fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
-    let mut notes = vec![];
-    if warm.runaway {
-        notes.push("the winding temperature does not settle: thermal runaway".to_string());
-    }
+    let mut notes: Vec<String> = warm.unsettled.map(str::to_string).into_iter().collect();
     if warm.curve.is_beyond(warm.steady.current.high) {
         notes.push("the peak current lies beyond the saturation data: inductance held at its last value".to_string());
     }

@@ -40,10 +40,11 @@ fn law_every_case_reads_without_a_doubt() {
     let mut seen = 0;
     for entry in std::fs::read_dir(cases()).unwrap().map(|entry| entry.unwrap().path()) {
         let case = case::read(&entry).unwrap_or_else(|error| panic!("{error}"));
-        assert!(case.warnings.is_empty(), "{}: {:?}", case.name, case.warnings);
+        assert_eq!(case.warnings, Vec::<String>::new(), "{}", case.name);
+        assert!(case.parts.len() == 4, "{}", case.name);
         seen += 1;
     }
-    assert_eq!(seen, 5);
+    assert!(seen >= 4);
 }
 
 #[test]
@@ -73,22 +74,6 @@ fn frozen_river_gauge() {
             ("Bulrush-15", Inconclusive, "Dip at the load step: 146"),
             ("Teasel-10", Fail, "Periods until it repeats"),
             ("Mallow-6R8", Fail, "Periods until it repeats"),
-        ],
-    );
-}
-
-#[test]
-fn frozen_buoy_winch() {
-    // Without the over-current protection in the model only heat speaks: the cheap part misses its limit by less than the
-    // uncertainty of its thermal resistance.
-    expect(
-        "buoy-winch",
-        &[32.0],
-        &[0.4, 5.0],
-        &[
-            ("Juniper-15", PassWithNote, "Gain margin: 8.2 dB"),
-            ("Yewtree-15", PassWithNote, "Gain margin: 8.2 dB"),
-            ("Gorse-15", Inconclusive, "Winding temperature: 124"),
         ],
     );
 }
@@ -241,6 +226,42 @@ fn closed_form_slope_that_ends_the_alternation() {
             } else {
                 assert!(orbit.periods > 1);
                 assert!(spread(&last_duties(&mut machine, 2.4)) > ALTERNATING);
+            }
+        }
+    }
+}
+
+/// Peak current mode above half duty is stable where the slope compensation exceeds half the difference of the slopes:
+/// S_e > (2 V_o - V_in) / (2 L), L the inductance at the peak. Source: R. W. Erickson, D. Maksimovic, Fundamentals of Power
+/// Electronics, 3rd ed., eq. 18.54 (a multiplier of -1), with the slopes of the buck converter.
+#[test]
+fn outside_alternation_of_the_river_gauge_follows_the_slope_compensation() {
+    let case = demo("river-gauge");
+    let (input_v, load_a, slope) = (9.6, 2.4, 0.40e6);
+    let expected = [
+        ("Cattail-15", [true, true]),
+        ("Bulrush-15", [true, true]),
+        ("Teasel-10", [true, false]),
+        ("Mallow-6R8", [false, false]),
+    ];
+    for (part, (name, regular)) in case.parts.iter().zip(expected) {
+        assert_eq!(part.name, name);
+        for (corner, regular) in CORNERS[..2].iter().zip(regular) {
+            let warm =
+                run::warm_steady(&case, part, *corner, input_v, load_a).unwrap_or_else(|error| panic!("{error}"));
+            let orbit = &warm.steady.orbit;
+            let inductance_h = warm.curve.inductance_h(warm.steady.mean_current_a());
+            let needed = (2.0 * case.board.output_v - input_v) / (2.0 * inductance_h);
+            println!(
+                "{name}, {}: {} periods, L {inductance_h:.3e} H, slope needed {needed:.3e} A/s, multiplier {:.3}",
+                corner.name,
+                orbit.periods,
+                orbit.largest_multiplier()
+            );
+            assert_eq!(orbit.periods == 1 && orbit.repeats, regular, "{name}, {}", corner.name);
+            // Losses and the amplifier's own ripple shift the limit a little: the closed form decides where it is clear.
+            if (needed / slope - 1.0).abs() > 0.15 {
+                assert_eq!(needed < slope, regular, "{name}, {}", corner.name);
             }
         }
     }

@@ -53,6 +53,7 @@ impl Copy {
             let place = if p.line > 0 { format!("{}:{}:{}", p.file, p.line, p.column) } else { p.file.clone() };
             assert!(shown.contains(&place), "{shown} lacks {place}");
             assert!(shown.contains(&p.found), "{shown} lacks {}", p.found);
+            assert!(shown.contains(&p.hint), "{shown} lacks {}", p.hint);
         }
         problems
     }
@@ -172,7 +173,7 @@ fn error_values_that_do_not_fit_together() {
         [KIOSK, BOARD, "nominal  = \"48 V\"", "nominal  = \"50 V\"", "50 V", "input.nominal", "\"50 V\"", "one of the values of input.voltages", "add it"],
         [VALVE, BOARD, "min_on  = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"],
         [VALVE, BOARD, "min_off = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"],
-        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 0 A to 1 kA", "\"3.5 A\""],
+        [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 1 mA to 1 kA", "\"3.5 A\""],
         [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"35 A\"", "35 A", "load.step.to", "\"35 A\"", "below the lowest current-limit threshold of 5.6 A", "limit at work"],
         [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"0.7 A\"", "0.7 A", "load.step.to", "\"0.7 A\"", "above from = 1 A", "release"],
         [KIOSK, BOARD, "{ value = \"5.6 A\", origin = \"guaranteed\" }", "\"3.9 A\"", "3.9 A", "control.current_limit.lowest", "\"3.9 A\"", "above the full load of 4 A", "load"],

@@ -432,7 +432,9 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         && (own_s * f - 1.0).abs() > 0.1
     {
         let (own, stated) = (show(1.0 / own_s, Dimension::Frequency), show(f, Dimension::Frequency));
-        doubts.push(format!("control.modulator.on_time: it leads to {own}, more than 10 % off the frequency of {stated}"));
+        doubts.push(format!(
+            "control.modulator.on_time: it leads to {own}, more than 10 % off the frequency of {stated}"
+        ));
     }
     let ramps = (at("modulator.ramp_amplitude"), at("modulator.ramp_divisor"));
     if modulator == Some("voltage-mode") && ramps.0.is_some() == ramps.1.is_some() {

@@ -16,7 +16,9 @@ use nalgebra::{Complex, DMatrix, DVector, Schur};
 /// Cycles run from the first guess before Newton's method takes over.
 const SETTLING_CYCLES: u64 = 200;
 /// Cycles run before an orbit of several periods is looked for.
-const LONG_SETTLING_CYCLES: u64 = 6000;
+const LONG_SETTLING_CYCLES: u64 = 2500;
+/// Relative change over an orbit's periods above which a settled run is not on the way to it.
+const ON_THE_WAY: f64 = 1e-2;
 /// Relative residual at which an orbit is accepted; the map's rounding floor is near 5e-12.
 pub const ORBIT_RESIDUAL: f64 = 1e-10;
 /// Newton steps before giving up.
@@ -195,6 +197,10 @@ impl Machine {
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
         for periods in PERIODS {
+            // A stable orbit draws the run towards itself.
+            if self.change(&settled, load_a, periods)?.0 > ON_THE_WAY {
+                continue;
+            }
             match self.newton(settled, load_a, periods) {
                 Ok(orbit) if orbit.largest_multiplier() <= STABLE => return self.shortest(orbit, load_a),
                 Ok(_) | Err(EngineError::NoSteadyState { .. }) => {}
