@@ -104,6 +104,12 @@ const fn q(
 const OP_AMP: &[&str] = &["op-amp"];
 const OTA: &[&str] = &["transconductance"];
 const ANY_AMPLIFIER: &[&str] = &["op-amp", "transconductance"];
+const RIPPLE: &[&str] = &["ripple"];
+/// With a divider whose resistors the case states.
+const DIVIDER: &[&str] = &["op-amp", "ripple"];
+/// With a comparator that holds something against a reference.
+const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple"];
+const COMPARATOR: &[&str] = &["voltage-mode", "peak-current", "constant-on-time", "hysteretic"];
 const CP: &str = "common practice";
 const LOSS_LEFT_OUT: &str = "the loss it causes is left out";
 
@@ -140,7 +146,7 @@ pub const BOARD: &[Key] = &[
     q("load.step.slew", Slew, Req, 1e2, 1e10, "\"1 A/us\"", "Slew of both edges."),
     q("load.step.hold", Time, Derived("the larger of 8 x `limits.recovery` and 120 switching periods, in whole periods"), 1e-6, 10.0, "\"1 ms\"", "Time for which each level is held."),
     key("stage", Table, Req, "", "Power stage."),
-    q("stage.frequency", Frequency, Req, 1e4, 2e7, "\"400 kHz\"", "Switching frequency."),
+    q("stage.frequency", Frequency, Req, 1e4, 2e7, "\"400 kHz\"", "Switching frequency; where there is no clock the frequency aimed at, which only serves as a unit of time."),
     q("stage.ambient", Temperature, Req, -65.0, 175.0, "\"60 degC\"", "Ambient temperature at the inductor."),
     q("stage.high_side_resistance", Resistance, Req, 1e-5, 100.0, "\"75 mohm\"", "On-resistance of the high side at 25 degC."),
     q("stage.hot_factor", Ratio, Std("1.25", CP), 1.0, 3.0, "1.25", "Factor on the on-resistances for a warm board."),
@@ -161,27 +167,32 @@ pub const BOARD: &[Key] = &[
     q("stage.low_side.forward_voltage", Voltage, Req, 0.05, 3.0, "\"0.45 V\"", "Forward voltage at zero current.").only(&["diode"]),
     q("stage.low_side.slope_resistance", Resistance, Std("0 ohm", "forward voltage constant"), 0.0, 10.0, "\"30 mohm\"", "Slope resistance.").only(&["diode"]),
     key("control", Table, Req, "", "Control."),
-    q("control.min_on", Time, Std("0 s", "no shortest conduction, no blanking"), 0.0, 1e-4, "\"90 ns\"", "Shortest high-side conduction, blanking included."),
-    q("control.min_off", Time, Std("0 s", "the high side may conduct to the end of the period"), 0.0, 1e-4, "\"110 ns\"", "Shortest time from high-side turn-off to the next clock edge."),
+    q("control.min_on", Time, Std("0 s", "no shortest conduction, no blanking"), 0.0, 1e-4, "\"90 ns\"", "Shortest high-side conduction, blanking included. Constant on-time has its own."),
+    q("control.min_off", Time, Std("0 s", "the high side may conduct to the end of the period"), 0.0, 1e-4, "\"110 ns\"", "Shortest time from high-side turn-off to the next clock edge, or without a clock to the next turn-on."),
     key("control.modulator", Table, Req, "", "What turns the control voltage into pulses."),
-    key("control.modulator.kind", Choice(&["fixed-duty", "voltage-mode", "peak-current"]), Req, "\"peak-current\"", "Pulse forming."),
+    key("control.modulator.kind", Choice(&["fixed-duty", "voltage-mode", "peak-current", "constant-on-time", "hysteretic"]), Req, "\"peak-current\"", "Pulse forming: a fixed duty; a ramp comparator; a comparator of the peak current; or without a clock on the divided output: turn-on at the reference for a fixed time, or within a band around the reference."),
     q("control.modulator.duty", Ratio, Req, 0.01, 0.99, "0.231", "Conduction time of the high side as a part of the period.").only(&["fixed-duty"]),
     q("control.modulator.ramp_amplitude", Voltage, Opt("`ramp_divisor` must be given"), 1e-2, 100.0, "\"1.5 V\"", "Amplitude of a fixed ramp.").only(&["voltage-mode"]),
     q("control.modulator.ramp_divisor", Number, Opt("`ramp_amplitude` must be given"), 0.1, 1e3, "10", "Input feed-forward: the ramp's amplitude is the input voltage divided by this number.").only(&["voltage-mode"]),
     q("control.modulator.current_gain", CurrentGain, Req, 1e-3, 1e4, "\"5 A/V\"", "Peak current commanded per volt of control voltage.").only(&["peak-current"]),
     q("control.modulator.slope", Slew, Req, 0.0, 1e10, "\"0.45 A/us\"", "Slope compensation.").only(&["peak-current"]),
-    q("control.modulator.delay", Time, Req, 0.0, 1e-5, "\"40 ns\"", "Comparator and driver delay.").only(&["voltage-mode", "peak-current"]),
+    q("control.modulator.on_time", Time, Req, 1e-8, 1e-4, "\"167 ns\"", "Conduction time of the high side at `input.nominal`; at other inputs it goes with their inverse.").only(&["constant-on-time"]),
+    q("control.modulator.band", Voltage, Req, 1e-4, 10.0, "\"20 mV\"", "Width of the band around the reference, at the divider tap.").only(&["hysteretic"]),
+    q("control.modulator.delay", Time, Req, 0.0, 1e-5, "\"40 ns\"", "Comparator and driver delay.").only(COMPARATOR),
     key("control.compensator", Table, Req, "", "Error amplifier and its network."),
-    key("control.compensator.kind", Choice(&["open", "op-amp", "transconductance"]), Req, "\"transconductance\"", "None (open loop), operational amplifier type II or III, or transconductance amplifier type II."),
-    q("control.compensator.reference", Voltage, Req, 0.05, 100.0, "\"0.8 V\"", "Reference voltage.").only(ANY_AMPLIFIER),
-    q("control.compensator.r1", Resistance, Req, 1.0, 1e8, "\"20 kohm\"", "Upper divider resistor, from the output to the inverting input.").only(OP_AMP),
-    q("control.compensator.rb", Resistance, Derived("from `reference`, `r1` and `output.voltage`"), 1.0, 1e10, "\"1.43 kohm\"", "Lower divider resistor, from the inverting input to ground.").only(OP_AMP),
+    key("control.compensator.kind", Choice(&["open", "op-amp", "transconductance", "ripple"]), Req, "\"transconductance\"", "None (open loop), operational amplifier type II or III, transconductance amplifier type II, or none but a divider that passes ripple on to the comparator."),
+    q("control.compensator.reference", Voltage, Req, 0.05, 100.0, "\"0.8 V\"", "Reference voltage.").only(REFERENCE),
+    q("control.compensator.r1", Resistance, Req, 1.0, 1e8, "\"20 kohm\"", "Upper divider resistor, from the output to the inverting input or the tap.").only(DIVIDER),
+    q("control.compensator.rb", Resistance, Derived("from `reference`, `r1` and `output.voltage`; with constant on-time the tap's mean lies half the injected ripple above the reference"), 1.0, 1e10, "\"1.43 kohm\"", "Lower divider resistor, from the inverting input or the tap to ground.").only(DIVIDER),
     q("control.compensator.r3", Resistance, Opt("type II: no lead network"), 1.0, 1e8, "\"1 kohm\"", "Lead network across R1 (type III): series resistor.").only(OP_AMP),
     q("control.compensator.c3", Capacitance, Opt("type II: no lead network"), 1e-12, 1e-3, "\"1.2 nF\"", "Lead network across R1 (type III): series capacitor.").only(OP_AMP),
     q("control.compensator.r2", Resistance, Req, 1.0, 1e8, "\"56 kohm\"", "Feedback: series resistor.").only(OP_AMP),
     q("control.compensator.c1", Capacitance, Req, 1e-12, 1e-3, "\"1.2 nF\"", "Feedback: series capacitor.").only(OP_AMP),
     q("control.compensator.c2", Capacitance, Std("0 F", "none fitted"), 0.0, 1e-3, "\"27 pF\"", "Feedback: parallel capacitor.").only(OP_AMP),
     q("control.compensator.gain_bandwidth", Frequency, Std("10 MHz", CP), 1e4, 1e10, "\"8 MHz\"", "Gain-bandwidth product of the amplifier.").only(OP_AMP),
+    q("control.compensator.cff", Capacitance, Req, 1e-13, 1e-3, "\"470 pF\"", "Capacitor across R1: it passes the output's ripple on and turns injected current into ripple.").only(RIPPLE),
+    q("control.compensator.injection_resistance", Resistance, Opt("no ripple is injected"), 1.0, 1e8, "\"75 kohm\"", "Ripple injection from the switch node to the tap: series resistor.").only(RIPPLE),
+    q("control.compensator.injection_capacitance", Capacitance, Opt("no ripple is injected"), 1e-12, 1e-3, "\"100 nF\"", "Ripple injection from the switch node to the tap: series capacitor.").only(RIPPLE),
     q("control.compensator.gm", Conductance, Req, 1e-7, 1.0, "\"240 uS\"", "Transconductance.").only(OTA),
     q("control.compensator.ro", Resistance, Req, 1e3, 1e10, "\"4 Mohm\"", "Output resistance of the amplifier.").only(OTA),
     q("control.compensator.rc", Resistance, Req, 1.0, 1e8, "\"51 kohm\"", "Series resistor to ground.").only(OTA),
@@ -189,7 +200,7 @@ pub const BOARD: &[Key] = &[
     q("control.compensator.chf", Capacitance, Std("5 pF", "pin and track, common practice"), 1e-13, 1e-3, "\"15 pF\"", "Parallel capacitor to ground.").only(OTA),
     q("control.compensator.clamp_low", Voltage, Std("0 V", CP), -10.0, 100.0, "\"0 V\"", "Lowest control voltage.").only(ANY_AMPLIFIER),
     q("control.compensator.clamp_high", Voltage, Derived("voltage mode: 1.1 x the ramp's amplitude at the highest input; peak current mode: 1.2 x the highest current-limit threshold / `current_gain`"), 1e-3, 1e3, "\"1.2 V\"", "Highest control voltage.").only(ANY_AMPLIFIER),
-    key("control.current_limit", Table, Opt("no cycle-by-cycle limit"), "", "Cycle-by-cycle limit of the inductor current."),
+    key("control.current_limit", Table, Opt("no cycle-by-cycle limit"), "", "Cycle-by-cycle limit of the inductor's peak current."),
     q("control.current_limit.typical", Current, Req, 1e-3, 1e4, "\"4.9 A\"", "Typical threshold."),
     q("control.current_limit.lowest", Current, Derived("equal to `typical`"), 1e-3, 1e4, "\"4.4 A\"", "Lowest threshold."),
     q("control.current_limit.highest", Current, Derived("equal to `typical`"), 1e-3, 1e4, "\"5.4 A\"", "Highest threshold."),

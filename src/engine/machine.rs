@@ -407,6 +407,19 @@ impl Machine {
         if self.dead_s > 0.0 { Stage::LeadDead { until_s: now_s + self.dead_s } } else { self.stage_closed(now_s) }
     }
 
+    fn begin_turn_on(&self, state: &mut RunState, now_s: f64) {
+        state.stage = self.stage_at_turn_on(now_s);
+        if self.dead_s == 0.0 {
+            self.note_closed(state, now_s);
+        }
+    }
+
+    /// What holds from the instant at which the high side closes: emulation closes the low side again after this pulse.
+    fn note_closed(&self, state: &mut RunState, now_s: f64) {
+        state.low_open = false;
+        state.turn_on_s = now_s;
+    }
+
     /// The high side closes.
     fn stage_closed(&self, now_s: f64) -> Stage {
         let control = &self.circuit.board.control;
@@ -835,10 +848,9 @@ impl Machine {
         // Every timer that starts here counts from the present instant, but for those that the clock ends.
         let mut follows = true;
         match state.stage {
-            Stage::Asked { .. } => state.stage = self.stage_at_turn_on(now_s),
+            Stage::Asked { .. } => self.begin_turn_on(state, now_s),
             Stage::LeadDead { .. } => {
-                state.low_open = false;
-                state.turn_on_s = now_s;
+                self.note_closed(state, now_s);
                 match state.early_off_s.take() {
                     None => state.stage = self.stage_closed(now_s),
                     Some(asked_s) => {
@@ -891,7 +903,7 @@ impl Machine {
         if self.is_clocked() {
             state.turn_on_s = 0.0;
             state.early_off_s = None;
-            state.stage = self.stage_at_turn_on(0.0);
+            self.begin_turn_on(state, 0.0);
             sensitivity.into_iter().for_each(|s| s.start_timer(true));
             return;
         }

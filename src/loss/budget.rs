@@ -83,7 +83,7 @@ pub fn budget(
     let book = &steady.book;
     let mean_w = |energy_j: f64| energy_j / book.duration_s;
     let trace = &steady.trace;
-    let winding_ac_w = alternating_w(board, part, dcr_ohm, steady)?;
+    let winding_ac_w = alternating_w(part, dcr_ohm, steady)?;
     let mut flux = trace.samples(&trace.flux_wb);
     let first = flux.first().copied();
     if let (false, Some(first), Some(last)) = (steady.orbit.repeats, first, flux.last_mut()) {
@@ -100,7 +100,7 @@ pub fn budget(
         conduction_w: mean_w(book.high_side_j + book.low_side_j),
         diode_w: mean_w(book.diode_j),
         switching_w: edges_w(board, source_v, steady),
-        drive_w: switches::gate_w(stage.gate_charge_c, stage.gate_v, board.frequency_hz) + stage.quiescent_a * source_v,
+        drive_w: switches::gate_w(stage.gate_charge_c, stage.gate_v, steady.cycles_hz()) + stage.quiescent_a * source_v,
         capacitors_w: output_w + input_bank_w(board, steady)?,
         load_w: mean_w(book.load_j),
         core_cautions: core.map(|core| core.cautions).unwrap_or_default(),
@@ -109,11 +109,11 @@ pub fn budget(
 
 /// Additional winding loss by alternating current in W: by harmonics, or where the waveform does not repeat with all of it at
 /// the switching frequency.
-fn alternating_w(board: &Board, part: &Inductor, dcr_ohm: f64, steady: &SteadyResult) -> Result<f64, LossError> {
+fn alternating_w(part: &Inductor, dcr_ohm: f64, steady: &SteadyResult) -> Result<f64, LossError> {
     let data = part.ac_resistance.as_ref();
     if !steady.orbit.repeats {
         let ripple = steady.rms_current_a().powi(2) - steady.mean_current_a().powi(2);
-        return Ok(dcr_ohm * ripple.max(0.0) * (copper::ac_ratio(data, board.frequency_hz) - 1.0));
+        return Ok(dcr_ohm * ripple.max(0.0) * (copper::ac_ratio(data, steady.cycles_hz()) - 1.0));
     }
     // Harmonics count from the orbit's frequency, which alternating cycles divide.
     let harmonics = HARMONICS * steady.orbit.periods as usize;
@@ -156,6 +156,6 @@ fn input_bank_w(board: &Board, steady: &SteadyResult) -> Result<f64, LossError> 
     let book = &steady.book;
     let mean_a = book.source_current.0 / book.duration_s;
     let rms_a = (book.source_current.1 / book.duration_s - mean_a * mean_a).max(0.0).sqrt();
-    let shares = capacitors::share_a(rms_a, &board.input_bank, board.frequency_hz)?;
+    let shares = capacitors::share_a(rms_a, &board.input_bank, steady.cycles_hz())?;
     Ok(shares.iter().zip(&board.input_bank).map(|(a, branch)| capacitors::esr_loss_w(*a, branch.esr_ohm)).sum())
 }
