@@ -3,6 +3,7 @@
 use std::fmt;
 use std::path::PathBuf;
 
+use crate::engine::error::EngineError;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
 /// Why a run could not be carried out.
@@ -21,7 +22,15 @@ pub enum Error {
         /// What the operating system says.
         source: std::io::Error,
     },
-    /// The simulation of a condition did not come to a result that can be stood behind.
+    /// A simulation cannot be done or trusted.
+    #[error("error: {source} ({condition})")]
+    Simulation {
+        /// What stopped it.
+        source: EngineError,
+        /// Part, input voltage, load, corner.
+        condition: String,
+    },
+    /// A condition did not come to a result that can be stood behind.
     #[error("error: {what} ({condition})")]
     Unreachable {
         /// What could not be reached.

@@ -13,4 +13,5 @@ pub mod measure;
 pub mod parts;
 pub mod report;
 pub mod run;
+pub mod stability;
 pub mod units;

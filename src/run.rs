@@ -5,8 +5,8 @@ use crate::case::{Case, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
-    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LossSplit, OriginRecord,
-    PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
+    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LoopCurve, LossSplit,
+    OriginRecord, PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
 };
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::engine::crosscheck::{self, Difference};
@@ -24,6 +24,7 @@ use crate::measure::steady::{self, Conduction, SteadyResult};
 use crate::measure::step::{self, StepResult, Timing};
 use crate::parts::Inductor;
 use crate::parts::saturation::{FluxCurve, FluxTable};
+use crate::stability::{Loop, Margins};
 use rayon::prelude::*;
 
 /// Name of the nominal corner.
@@ -32,10 +33,10 @@ pub const NOMINAL: &str = "nominal";
 const STEP_FRACTIONS: [f64; 4] = [0.0, 0.25, 0.5, 0.75];
 /// Number of intervals to which a load step's waveform is thinned at most.
 const STEP_INTERVALS: f64 = 6000.0;
+/// End of the plots of inductance, as a multiple of the highest current of any part.
+const BEYOND_HIGHEST: f64 = 1.1;
 /// Points of an inductance curve in a plot.
 const CURVE_POINTS: usize = 120;
-/// Stands in for the number of periods where a waveform does not repeat at all.
-const IRREGULAR_PERIODS: f64 = 64.0;
 
 /// A corner of tolerances.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -107,8 +108,8 @@ pub struct Warm {
     pub machine: Machine,
     /// Smooth curve at that temperature.
     pub curve: FluxCurve,
-    /// Whether the temperature ran away instead of settling.
-    pub runaway: bool,
+    /// What is to be said where the temperature did not settle.
+    pub unsettled: Option<&'static str>,
 }
 
 /// Steady state and winding temperature together: each depends on the other until both settle.
@@ -123,7 +124,7 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
         let steady = steady::measure(&mut machine, load_a).map_err(|error| engine_error(error, &condition))?;
         let budget = budget(&case.board, part, input_v, machine.circuit.dcr_ohm, corner.core_factor(part), &steady)
             .map_err(|error| Error::Unreachable { what: error.to_string(), condition })?;
-        Ok(Warm { steady, budget, winding_degc, machine, curve, runaway: false })
+        Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
     };
     let mut last = None;
     let outcome = thermal::settle(case.board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
@@ -132,9 +133,15 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
         last = Some(warm);
         Ok::<f64, Error>(loss_w)
     })?;
-    let settled = matches!(outcome, thermal::Outcome::Settled(_));
+    let unsettled = match outcome {
+        thermal::Outcome::Settled(_) => None,
+        thermal::Outcome::Runaway { .. } => Some("the winding temperature does not settle: thermal runaway"),
+        thermal::Outcome::Unsettled { .. } => {
+            Some("the winding temperature is rough: the loss changes from stretch to stretch of the waveform")
+        }
+    };
     match last {
-        Some(warm) => Ok(Warm { runaway: !settled, ..warm }),
+        Some(warm) => Ok(Warm { unsettled, ..warm }),
         None => at(case.board.ambient_degc),
     }
 }
@@ -142,13 +149,8 @@ pub fn warm_steady(case: &Case, part: &Inductor, corner: Corner, input_v: f64, l
 fn engine_error(error: EngineError, condition: &str) -> Error {
     match error {
         EngineError::Interrupted => Error::Interrupted,
-        error => Error::Unreachable { what: error.to_string(), condition: condition.to_string() },
+        source => Error::Simulation { source, condition: condition.to_string() },
     }
-}
-
-/// Whether an error is a finding about the part (it has no periodic steady state) rather than a failure of the run.
-fn is_irregular(error: &Error) -> bool {
-    matches!(error, Error::Unreachable { what, .. } if what.starts_with("no steady state"))
 }
 
 /// Compares the original with every substitute. `progress` is told, in words, what has been done.
@@ -194,7 +196,7 @@ struct JobResult {
     residuals: Vec<f64>,
     hottest_degc: f64,
     peak_a: f64,
-    period: Option<(PeriodCurve, LossSplit)>,
+    period: Option<(PeriodCurve, LossSplit, LoopCurve)>,
     step: Option<StepCurve>,
     load_error: f64,
 }
@@ -230,27 +232,29 @@ impl Job {
     fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<(), Error> {
         let part = &case.parts[self.part];
         let mut record = self.condition("steady", load_a);
-        let warm = match warm_steady(case, part, self.corner, self.input_v, load_a) {
-            Ok(warm) => warm,
-            Err(error) if is_irregular(&error) => {
-                record.values.push(value("periods", IRREGULAR_PERIODS));
-                record.notes.push("the waveform does not repeat: it was not measured".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(error),
-        };
+        let mut warm = warm_steady(case, part, self.corner, self.input_v, load_a)?;
         record.winding_degc = Some(warm.winding_degc);
         record.values = steady_values(&warm);
+        let condition = judge::place(&record);
+        let control = Loop::around(&mut warm.machine, &warm.steady.orbit)
+            .map_err(|error| engine_error(error, &format!("{}, {condition}", part.name)))?;
+        let margins = control.as_ref().and_then(Loop::margins);
+        if let Some(margins) = margins {
+            record.values.push(value("crossover", margins.crossover_hz));
+            record.values.push(value("phase_margin", margins.phase_deg));
+            record.values.push(value("gain_margin", margins.gain_db));
+        }
         record.notes = steady_notes(case, part, &warm);
         result.records.push(record);
         result.residuals.push(warm.steady.book.residual().abs());
         result.hottest_degc = result.hottest_degc.max(warm.winding_degc);
         result.peak_a = result.peak_a.max(warm.steady.current.high);
-        result.load_error = result.load_error.max(warm.machine.circuit.load_linearisation_error());
+        result.load_error =
+            result.load_error.max(warm.machine.circuit.load_linearisation_error(warm.steady.output.low));
         if self.is_nominal(case) && Some(load_a) == case.board.load_a.last().copied() {
             let losses = LossSplit { part: part.name.clone(), items: warm.budget.items() };
-            result.period = Some((period_curve(&part.name, &warm.steady), losses));
+            let gain = loop_curve(&part.name, control.as_ref(), margins);
+            result.period = Some((period_curve(&part.name, &warm.steady), losses, gain));
         }
         Ok(())
     }
@@ -260,25 +264,9 @@ impl Job {
         let mut record = self.condition("load step", step.to_a);
         let words = format!("{}, load step, {}, {}", part.name, judge::say(self.input_v, "V"), self.corner.name);
         let fail = |error: EngineError| engine_error(error, &words);
-        let upper = warm_steady(case, part, self.corner, self.input_v, step.to_a);
-        let (mut machine, high, winding_degc) = match upper {
-            Ok(warm) => (warm.machine, warm.steady, warm.winding_degc),
-            Err(error) if is_irregular(&error) => {
-                record.notes.push("no periodic steady state at the upper level: the step was not simulated".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(error),
-        };
-        let low = match steady::measure(&mut machine, step.from_a) {
-            Ok(low) => low,
-            Err(EngineError::NoSteadyState { .. }) => {
-                record.notes.push("no periodic steady state at the lower level: the step was not simulated".into());
-                result.records.push(record);
-                return Ok(());
-            }
-            Err(error) => return Err(fail(error)),
-        };
+        let Warm { mut machine, steady: high, winding_degc, .. } =
+            warm_steady(case, part, self.corner, self.input_v, step.to_a)?;
+        let low = steady::measure(&mut machine, step.from_a).map_err(fail)?;
         let means_v = (low.mean_output_v(), high.mean_output_v());
         let band_v = case.limits.recovery_band * case.board.output_v;
         let mut runs = vec![];
@@ -378,7 +366,8 @@ fn plain_unit(quantity: &str) -> &'static str {
 fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
     let steady = &warm.steady;
     let discontinuous = steady.conduction() == Conduction::Discontinuous;
-    [
+    let largest = steady.orbit.largest_multiplier();
+    let mut values = [
         ("ripple_20mhz", steady.instrument.width()),
         ("ripple_raw", steady.output.width()),
         ("output_mean", steady.mean_output_v()),
@@ -390,7 +379,6 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
         ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
         ("discontinuous", f64::from(u8::from(discontinuous))),
         ("periods", steady.orbit.periods as f64),
-        ("multiplier", steady.orbit.largest_multiplier()),
         ("winding_dc_loss", warm.budget.winding_dc_w),
         ("winding_ac_loss", warm.budget.winding_ac_w),
         ("core_loss", warm.budget.core_w),
@@ -400,14 +388,15 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
         ("winding_temperature", warm.winding_degc),
     ]
     .map(|(quantity, number)| value(quantity, number))
-    .to_vec()
+    .to_vec();
+    if largest.is_finite() {
+        values.push(value("multiplier", largest));
+    }
+    values
 }
 
 fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
-    let mut notes = vec![];
-    if warm.runaway {
-        notes.push("the winding temperature does not settle: thermal runaway".to_string());
-    }
+    let mut notes: Vec<String> = warm.unsettled.map(str::to_string).into_iter().collect();
     if warm.curve.is_beyond(warm.steady.current.high) {
         notes.push("the peak current lies beyond the saturation data: inductance held at its last value".to_string());
     }
@@ -417,7 +406,9 @@ fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
     if part.saturation.len() == 1 {
         notes.push("saturation data at one temperature only".to_string());
     }
-    if warm.steady.orbit.periods > 1 {
+    if !warm.steady.orbit.repeats {
+        notes.push("long and short cycles follow each other without a rule: measured over 128 periods".to_string());
+    } else if warm.steady.orbit.periods > 1 {
         notes.push(format!(
             "long and short cycles alternate: the waveform repeats after {} periods",
             warm.steady.orbit.periods
@@ -460,6 +451,28 @@ fn step_notes(runs: &[StepResult]) -> Vec<String> {
     notes
 }
 
+/// Loop gain for a plot, the phase without jumps of a turn; empty where there is no loop.
+fn loop_curve(part: &str, control: Option<&Loop>, margins: Option<Margins>) -> LoopCurve {
+    let mut gains = control.map(Loop::curve).unwrap_or_default();
+    // A pulse of least length does not answer to the control: no gain, which has no decibels.
+    gains.retain(|(_, gain)| gain.norm() > 0.0);
+    let mut curve = LoopCurve {
+        part: part.to_owned(),
+        frequency_hz: vec![],
+        gain_db: vec![],
+        phase_deg: vec![],
+        crossover_hz: margins.map(|margins| margins.crossover_hz),
+    };
+    for (frequency_hz, gain) in gains {
+        let phase_deg = gain.arg().to_degrees();
+        let before_deg = curve.phase_deg.last().copied().unwrap_or(phase_deg);
+        curve.frequency_hz.push(frequency_hz);
+        curve.gain_db.push(20.0 * gain.norm().log10());
+        curve.phase_deg.push(phase_deg - 360.0 * ((phase_deg - before_deg) / 360.0).round());
+    }
+    curve
+}
+
 fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
     let trace = steady.trace.clone();
     PeriodCurve {
@@ -499,20 +512,27 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         loss_condition: condition_words(case, case.board.load_a.last().copied().unwrap_or(0.0)),
         ..Curves::default()
     };
+    let own: Vec<Vec<&JobResult>> =
+        (0..case.parts.len()).map(|index| results.iter().filter(|result| result.part == index).collect()).collect();
+    let worst = case
+        .parts
+        .iter()
+        .zip(&own)
+        .map(|(part, own)| Worst::of(case, part, own))
+        .collect::<Result<Vec<Worst>, Error>>()?;
+    let end_a = BEYOND_HIGHEST * worst.iter().map(Worst::highest_a).fold(0.0, f64::max);
     for (index, part) in case.parts.iter().enumerate() {
-        let own: Vec<&JobResult> = results.iter().filter(|result| result.part == index).collect();
-        let hottest_degc = own.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
-        let peak_a = own.iter().map(|result| result.peak_a).fold(0.0, f64::max);
-        let (at_limit, plot) = limit_record(case, part, hottest_degc, peak_a)?;
-        let mut records: Vec<ConditionRecord> = own.iter().flat_map(|result| result.records.iter().cloned()).collect();
-        records.extend(at_limit);
+        let mut records: Vec<ConditionRecord> =
+            own[index].iter().flat_map(|result| result.records.iter().cloned()).collect();
+        records.extend(limit_record(part, &worst[index])?);
         records.push(sheet_record(case, part));
-        curves.saturation.push(plot);
-        for (period, losses) in own.iter().filter_map(|result| result.period.clone()) {
+        curves.saturation.push(saturation_plot(part, &worst[index], end_a)?);
+        for (period, losses, gain) in own[index].iter().filter_map(|result| result.period.clone()) {
             curves.periods.push(period);
+            curves.loops.push(gain);
             curves.losses.push(losses);
         }
-        curves.steps.extend(own.iter().filter_map(|result| result.step.clone()));
+        curves.steps.extend(own[index].iter().filter_map(|result| result.step.clone()));
         parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
     }
     let quantities = judge::rows(case, &parts);
@@ -556,57 +576,74 @@ fn step_words(case: &Case, step: &LoadStep) -> String {
     )
 }
 
-/// The current at the limit with the hottest winding that occurred, which needs no run, and the plot of the curve.
-fn limit_record(
-    case: &Case,
-    part: &Inductor,
+/// What a part meets at worst over all its conditions.
+#[derive(Clone, Copy, Debug)]
+struct Worst {
     hottest_degc: f64,
     peak_a: f64,
-) -> Result<(Option<ConditionRecord>, SaturationPlot), Error> {
-    let curve_at = |degc: f64, factor: f64| {
-        FluxCurve::new(&part.saturation, degc, factor)
-            .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
-    };
-    let low = curve_at(hottest_degc, 1.0 - part.tolerance)?;
-    let (cold, hot) = (curve_at(25.0, 1.0)?, curve_at(hottest_degc, 1.0)?);
-    let stage = &case.board.stage;
-    let reached_a = case.board.control.current_limit.map(|limit| {
-        let loop_ohm =
-            stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
-        let input_v = highest_input_v(&case.board);
-        current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
-    });
-    let record = reached_a.map(|current_a| ConditionRecord {
+    /// Current reached when the limit trips into a short, where there is a limit.
+    at_limit_a: Option<f64>,
+}
+
+impl Worst {
+    fn of(case: &Case, part: &Inductor, results: &[&JobResult]) -> Result<Worst, Error> {
+        let hottest_degc = results.iter().map(|result| result.hottest_degc).fold(case.board.ambient_degc, f64::max);
+        let peak_a = results.iter().map(|result| result.peak_a).fold(0.0, f64::max);
+        let low = curve_at(part, hottest_degc, 1.0 - part.tolerance)?;
+        let stage = &case.board.stage;
+        let at_limit_a = case.board.control.current_limit.map(|limit| {
+            let loop_ohm =
+                stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
+            let input_v = highest_input_v(&case.board);
+            current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
+        });
+        Ok(Worst { hottest_degc, peak_a, at_limit_a })
+    }
+
+    /// Highest current of the part.
+    fn highest_a(&self) -> f64 {
+        self.at_limit_a.map_or(self.peak_a, |current_a| current_a.max(self.peak_a))
+    }
+}
+
+fn curve_at(part: &Inductor, temperature_degc: f64, factor: f64) -> Result<FluxCurve, Error> {
+    FluxCurve::new(&part.saturation, temperature_degc, factor)
+        .map_err(|error| Error::Unreachable { what: error.to_string(), condition: part.name.clone() })
+}
+
+/// The current at the limit with the hottest winding that occurred, which needs no run.
+fn limit_record(part: &Inductor, worst: &Worst) -> Result<Option<ConditionRecord>, Error> {
+    let Some(current_a) = worst.at_limit_a else { return Ok(None) };
+    let low = curve_at(part, worst.hottest_degc, 1.0 - part.tolerance)?;
+    let beyond = "the current at the limit lies beyond the saturation data: inductance held at its last value";
+    Ok(Some(ConditionRecord {
         condition: "data".into(),
         corner: "output shorted, hottest winding, low L, highest limit and input".into(),
         input_v: None,
         load_a: None,
-        winding_degc: Some(hottest_degc),
+        winding_degc: Some(worst.hottest_degc),
         values: vec![
             value("limit_current", current_a),
             value("limit_share", low.inductance_h(current_a) / part.inductance_h),
         ],
-        notes: low
-            .is_beyond(current_a)
-            .then(|| {
-                "the current at the limit lies beyond the saturation data: inductance held at its last value".into()
-            })
-            .into_iter()
-            .collect(),
-    });
-    let end_a = 1.15 * reached_a.map_or(peak_a, |current_a| current_a.max(peak_a));
+        notes: if low.is_beyond(current_a) { vec![beyond.into()] } else { vec![] },
+    }))
+}
+
+/// Inductance against current, cold and at the hottest winding that occurred, up to a current.
+fn saturation_plot(part: &Inductor, worst: &Worst, end_a: f64) -> Result<SaturationPlot, Error> {
+    let (cold, hot) = (curve_at(part, 25.0, 1.0)?, curve_at(part, worst.hottest_degc, 1.0)?);
     let points = |curve: &FluxCurve| {
         (0..=CURVE_POINTS).map(|k| end_a * k as f64 / CURVE_POINTS as f64).map(|a| (a, curve.inductance_h(a))).collect()
     };
-    let plot = SaturationPlot {
+    Ok(SaturationPlot {
         part: part.name.clone(),
         cold: points(&cold),
         hot: points(&hot),
-        hot_degc: hottest_degc,
-        peak: (peak_a, hot.inductance_h(peak_a)),
-        limit: reached_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
-    };
-    Ok((record, plot))
+        hot_degc: worst.hottest_degc,
+        peak: (worst.peak_a, hot.inductance_h(worst.peak_a)),
+        limit: worst.at_limit_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
+    })
 }
 
 /// What the data sheet alone says: working voltage and fit.
@@ -686,9 +723,15 @@ fn method(case: &Case, results: &[JobResult]) -> Vec<String> {
 const EQUATIONS: &[&str] = &[
     "power stage",
     "capacitor bank",
+    "load",
     "flux linkage",
+    "op-amp compensator",
+    "transconductance compensator",
     "switching sequence",
+    "exact propagation",
+    "event location",
     "period map",
+    "loop gain",
     "energy book",
     "steady-state quantities",
     "load step",
@@ -696,8 +739,11 @@ const EQUATIONS: &[&str] = &[
     "copper-resistance",
     "copper-dc",
     "copper-ac",
+    "copper-ac-ratio",
     "core-igse",
+    "core-kappa",
     "switch-conduction",
+    "switch-diode",
     "switch-transition",
     "switch-recovery",
     "switch-gate",

@@ -49,6 +49,10 @@ pub enum Dimension {
     FluxDensity,
     /// W/m3
     PowerDensity,
+    /// degrees
+    Angle,
+    /// dB
+    Level,
     /// A part of a whole, written in per cent: "20 %" is 0.2.
     Fraction,
     /// A difference of two percentages: "0.3 points" is 0.003.
@@ -62,7 +66,7 @@ pub enum Dimension {
 use Dimension::*;
 
 /// All dimensions, for tests and for recognising a unit in the wrong place.
-pub const DIMENSIONS: [Dimension; 25] = [
+pub const DIMENSIONS: [Dimension; 27] = [
     Voltage,
     Current,
     Resistance,
@@ -84,6 +88,8 @@ pub const DIMENSIONS: [Dimension; 25] = [
     CurrentGain,
     FluxDensity,
     PowerDensity,
+    Angle,
+    Level,
     Fraction,
     Points,
     Ratio,
@@ -133,6 +139,8 @@ impl Dimension {
             CurrentGain => ("current gain", &["A/V", "S"], "A/V"),
             FluxDensity => ("flux density", &["T"], "mT"),
             PowerDensity => ("power density", &["W/m3"], "kW/m3"),
+            Angle => ("angle", &["deg"], "deg"),
+            Level => ("level", &["dB"], "dB"),
             Fraction => ("percentage", &["%"], "%"),
             Points => ("percentage points", &["points", "point"], "points"),
             Ratio => ("ratio", &["", "%"], ""),

@@ -27,8 +27,8 @@ fn law_all_files_are_in_place_and_nothing_else() {
     assert_eq!(names(room.path()), ["result"]);
     assert_eq!(names(&target), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
     assert_eq!(names(&target.join("waveforms")).len(), 6);
-    assert_eq!(names(&target.join("plots")).len(), 5);
-    assert_eq!(paths.len(), 3 + 6 + 5);
+    assert_eq!(names(&target.join("plots")).len(), 6);
+    assert_eq!(paths.len(), 3 + 6 + 6);
 }
 
 #[test]

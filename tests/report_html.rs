@@ -119,7 +119,7 @@ fn law_plots_are_standalone_svg_with_title_and_description() {
     let plots = plots::all(&record, &curves).expect("plots");
     assert_eq!(
         plots.iter().map(|p| p.name).collect::<Vec<_>>(),
-        ["margins", "load-step", "period", "inductance", "losses"]
+        ["margins", "load-step", "period", "loop-gain", "inductance", "losses"]
     );
     for plot in &plots {
         assert_well_formed(&plot.svg);
@@ -178,4 +178,28 @@ fn error_a_damaged_curve_is_refused() {
     curves.steps[1].output_low_v[40] = f64::NAN;
     let error = html::page(&record, &curves).expect_err("it must be refused");
     assert!(matches!(&error, ReportError::NotFinite { place, .. } if place.contains("output_low_v")), "{error}");
+}
+
+#[test]
+fn law_loop_gain_is_drawn_over_decades_with_its_crossover() {
+    let (record, mut curves) = support::comparison(3);
+    let find = |curves: &Curves| {
+        let plots = plots::all(&record, curves).expect("plots");
+        plots.into_iter().find(|plot| plot.name == "loop-gain").map(|plot| plot.svg)
+    };
+    let svg = find(&curves).expect("it is drawn");
+    for label in ["\n1 k\n", "\n10 k\n", "\n100 k\n", "\nFrequency (Hz)\n"] {
+        assert!(svg.contains(label), "{label:?}");
+    }
+    // A dot a part and panel, and that of the legend.
+    assert_eq!(svg.matches("<circle").count(), 2 * 3 + 1);
+    // A part without a loop keeps its place, and with it the look of the others.
+    curves.loops[1].frequency_hz.clear();
+    curves.loops[1].gain_db.clear();
+    curves.loops[1].phase_deg.clear();
+    curves.loops[1].crossover_hz = None;
+    assert_eq!(find(&curves).expect("it is drawn").matches("<circle").count(), 2 * 2 + 1);
+    curves.loops.truncate(2);
+    curves.loops.remove(0);
+    assert_eq!(find(&curves), None);
 }

@@ -107,7 +107,7 @@ pub struct Control {
     pub modulator: Modulator,
     /// Shortest high-side conduction in s; comparators are not looked at before (blanking included).
     pub min_on_s: f64,
-    /// Shortest time from high-side turn-off to the next clock edge in s.
+    /// Shortest time from high-side turn-off to the next clock edge, or without a clock to the next turn-on, in s.
     pub min_off_s: f64,
     /// Cycle-by-cycle limit of the inductor current.
     pub current_limit: Option<CurrentLimit>,
@@ -138,6 +138,19 @@ pub enum Compensator {
         gain_bandwidth_hz: f64,
         /// Lowest and highest control voltage in V.
         clamp_v: (f64, f64),
+    },
+    /// None: the comparator sees a divided output with ripple added, as ripple-based control does.
+    Ripple {
+        /// Reference of the comparator in V.
+        reference_v: f64,
+        /// Upper divider resistor in ohm.
+        r1_ohm: f64,
+        /// Lower divider resistor in ohm.
+        rb_ohm: f64,
+        /// Capacitor across the upper resistor in F.
+        cff_f: f64,
+        /// Series resistor and capacitor from the switch node to the divider tap in ohm and F.
+        injection: Option<(f64, f64)>,
     },
     /// Transconductance amplifier with a type II network to ground.
     Transconductance {
@@ -170,6 +183,20 @@ pub enum Modulator {
     VoltageMode {
         /// Ramp.
         ramp: Ramp,
+        /// Comparator and driver delay in s.
+        delay_s: f64,
+    },
+    /// Constant on-time, valley: the high side closes when the tap falls to the reference, for a time that falls with the input.
+    ConstantOnTime {
+        /// Conduction time of the high side at the nominal input voltage in s.
+        on_time_s: f64,
+        /// Comparator and driver delay in s.
+        delay_s: f64,
+    },
+    /// Hysteretic: the high side closes below the band around the reference and opens above it.
+    Hysteretic {
+        /// Width of the band in V.
+        band_v: f64,
         /// Comparator and driver delay in s.
         delay_s: f64,
     },

@@ -97,6 +97,10 @@ pub struct Limits {
     pub winding_degc: Option<f64>,
     /// Least efficiency at full load and nominal input, as a fraction.
     pub efficiency: Option<f64>,
+    /// Least phase margin in degrees.
+    pub phase_margin_deg: Option<f64>,
+    /// Least gain margin in dB.
+    pub gain_margin_db: Option<f64>,
     /// Agreed changes against the original.
     pub changes: AgreedChanges,
 }
@@ -119,7 +123,9 @@ pub struct AgreedChanges {
     pub inductor_ripple: Agreed,
     /// Peak current, upwards, fraction.
     pub peak_current: Agreed,
-    /// Incremental inductance at peak, either way, fraction.
+    /// Crossover of the control loop, either way, fraction.
+    pub crossover: Agreed,
+    /// Incremental inductance at peak, downwards, fraction.
     pub inductance: Agreed,
     /// Dip and rise, upwards, fraction.
     pub step_deviation: Agreed,

@@ -11,9 +11,9 @@ use super::{DatumOrigin, Origin};
 use crate::parts::*;
 use crate::units::{self, Dimension, show};
 
-/// Temperature coefficient of the resistance of copper in 1/K, referred to 20 C (IEC 60028); the 25 C of the data
-/// sheet changes it by 2 %, far below what a heating rating is worth.
-const COPPER_PER_K: f64 = 0.00393;
+/// Temperature coefficient of the resistance of copper in 1/K, from 0.00393 at 20 C (IEC 60028) referred to the
+/// 25 C of the data sheet.
+const COPPER_PER_K: f64 = 0.00393 / (1.0 + 0.00393 * (25.0 - 20.0));
 
 /// The entries `[[part]]` of a TOML file.
 pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
@@ -252,7 +252,7 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
         path,
         show(derived, Dimension::ThermalResistance),
         Origin::Estimated,
-        "rise / (I^2 x dcr_typical x (1 + 0.00393 /K x rise))",
+        "rise / (I^2 x dcr_typical x (1 + 0.00385 /K x rise))",
     );
     Some(derived)
 }

@@ -6,7 +6,7 @@ use crate::compare::judge::say;
 use crate::error::Error;
 use clap::Args;
 use std::fmt::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 const EXAMPLE: &str =
     "Example:\n  presolder check cases/valve-controller\n\nExit code: 0 the case can be simulated; 2 it cannot.";
@@ -23,31 +23,30 @@ impl Check {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let case = case::read(&self.case)?;
-        output::print(&summary(&case, output::width()))?;
+        output::print(&summary(&case, &self.case, output::width()))?;
         Ok(Done::Well)
     }
 }
 
-fn summary(case: &Case, width: usize) -> String {
+fn summary(case: &Case, folder: &Path, width: usize) -> String {
     let board = &case.board;
     let list = |values: &[f64], unit: &str| values.iter().map(|v| say(*v, unit)).collect::<Vec<_>>().join(", ");
     let mut text = String::new();
     // Writing to a string cannot fail.
-    let _ = writeln!(text, "{}\n", board.title);
-    let _ = writeln!(
-        text,
-        "Board   input {} (nominal {}), output {}",
+    text.push_str(&labelled("", &board.title, width));
+    let inputs = format!(
+        "input {} (nominal {}), output {},",
         list(&board.input_v, "V"),
         say(board.nominal_input_v, "V"),
         say(board.output_v, "V")
     );
-    let _ = writeln!(
-        text,
-        "        {} switching, load {}, ambient {}",
+    let rest = format!(
+        "{} switching, load {}, ambient {}",
         say(board.frequency_hz, "Hz"),
         list(&board.load_a, "A"),
         say(board.ambient_degc, "degC")
     );
+    let _ = write!(text, "\n{}", labelled("Board   ", &format!("{inputs} {rest}"), width));
     let _ = writeln!(text, "Parts   {} (original)", case.parts[0].name);
     for part in &case.parts[1..] {
         let _ = writeln!(text, "        {}", part.name);
@@ -61,8 +60,22 @@ fn summary(case: &Case, width: usize) -> String {
     };
     section(&mut text, "Assumed", of(Origin::Assumed), width);
     section(&mut text, "Estimated", of(Origin::Estimated), width);
-    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", case.name);
+    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", folder.display());
     text
+}
+
+/// Wrapped lines, a label before the first and room for it before the others.
+fn labelled(label: &str, text: &str, width: usize) -> String {
+    // Wrapped as an item of a list is, whose mark the label takes the place of.
+    let mark = "  - ".len();
+    let item = crate::report::text::item(text, width + mark - label.len());
+    let mut before = label.to_string();
+    let mut lines = String::new();
+    for line in item.lines() {
+        let _ = writeln!(lines, "{before}{}", line.chars().skip(mark).collect::<String>());
+        before = " ".repeat(label.len());
+    }
+    lines
 }
 
 fn section(text: &mut String, title: &str, lines: impl Iterator<Item = String>, width: usize) {

@@ -4,7 +4,7 @@ use super::{Done, output};
 use crate::case;
 use crate::compare::record::Outcome;
 use crate::error::Error;
-use crate::report::{folder, json, text};
+use crate::report::{ReportError, folder, json, text};
 use crate::run;
 use clap::Args;
 use std::path::PathBuf;
@@ -48,28 +48,37 @@ impl Compare {
         };
         // Better told now than after the simulation.
         if let Some(target) = &target {
-            folder::check(target, self.replace).map_err(output::report_error)?;
+            folder::check(target, self.replace).map_err(|error| self.refused(error))?;
             output::note_target(target);
         }
         let (mut record, curves) = run::compare(&case, &output::progress)?;
         if self.cross_check {
             record.cross_check = run::cross_check(&case)?;
         }
+        // The folder first: a table that cannot be printed takes no results with it.
+        if let Some(target) = &target {
+            folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
+        }
         if self.json {
             output::print(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
         }
-        if let Some(target) = &target {
-            folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
-            if !self.json {
-                output::print(&format!(
-                    "\nWritten to {}/: report.html (open in a browser), record.json, quantities.csv, waveforms/, plots/\n",
-                    target.display()
-                ))?;
-            }
+        if let (Some(target), false) = (&target, self.json) {
+            output::print(&format!("\nWritten to {}/ (open report.html in a browser).\n", target.display()))?;
         }
         let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);
         Ok(if self.strict && fails { Done::SubstituteFails } else { Done::Well })
+    }
+
+    /// A target that is taken, with the option that helps where one does.
+    fn refused(&self, error: ReportError) -> Error {
+        match error {
+            ReportError::Occupied { path, reason, hint } if !self.replace => {
+                let hint = hint.replace("allow it to be replaced", "add --replace");
+                output::report_error(ReportError::Occupied { path, reason, hint })
+            }
+            other => output::report_error(other),
+        }
     }
 }

@@ -16,11 +16,11 @@ use std::sync::atomic::Ordering;
 /// Exit code of a comparison with `--strict` in which a substitute fails.
 const A_SUBSTITUTE_FAILS: u8 = 1;
 
-const CAUTION: &str = "Predictions support a qualified person. They replace neither the bench test nor the makers' data nor \
+const CAUTION: &str = "Example:\n  presolder compare cases/ticket-kiosk\n\nPredictions support a qualified person. They replace neither the bench test nor the makers' data nor \
 a qualification standard; local codes and licensed practice come first. Energised boards, stored charge, hot parts and \
 rework fumes can hurt: see the cautions in every report.";
 
-/// Predict, before any rework, how a buck converter behaves with a substitute inductor.
+/// Predicts, before any rework, how a buck converter behaves with a substitute inductor.
 #[derive(Parser)]
 #[command(version, about, after_help = CAUTION, max_term_width = 90, arg_required_else_help = true)]
 struct Arguments {

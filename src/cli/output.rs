@@ -13,6 +13,8 @@ const USUAL_WIDTH: usize = 80;
 
 /// Folder being written, so that a second interruption can clear its draft away.
 static TARGET: Mutex<Option<PathBuf>> = Mutex::new(None);
+/// File being written, for the same reason.
+static DRAFT_FILE: Mutex<Option<PathBuf>> = Mutex::new(None);
 
 /// Prints to standard output. A reader that has gone away is not an error.
 ///
@@ -55,7 +57,7 @@ pub fn width() -> usize {
 pub fn report_error(error: ReportError) -> Error {
     match error {
         ReportError::File { action, path, source } => Error::Io { path, action: action.into(), source },
-        other => Error::Output(other.to_string()),
+        other => Error::Output(format!("error: {other}")),
     }
 }
 
@@ -76,8 +78,19 @@ pub fn note_target(target: &Path) {
     }
 }
 
-/// Clears the draft of the noted folder away.
+/// Notes which draft of a file is about to be written.
+pub fn note_draft_file(draft: &Path) {
+    if let Ok(mut noted) = DRAFT_FILE.lock() {
+        *noted = Some(draft.to_path_buf());
+    }
+}
+
+/// Clears the drafts of the noted folder and file away.
 pub fn discard_drafts() {
+    if let Some(draft) = DRAFT_FILE.lock().ok().and_then(|noted| noted.clone()) {
+        // There is none once it has been moved into place.
+        let _ = std::fs::remove_file(draft);
+    }
     if let Some(target) = TARGET.lock().ok().and_then(|noted| noted.clone()) {
         folder::discard(&target);
     }

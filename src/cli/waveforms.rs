@@ -1,6 +1,7 @@
 //! `presolder waveforms`.
 
-use super::Done;
+use super::{Done, output};
+use crate::board::LoadStep;
 use crate::case::{self, Case};
 use crate::compare::judge::say;
 use crate::engine::error::EngineError;
@@ -25,8 +26,14 @@ steady state at that load (steady) or at the upper level (load-step).";
 
 /// Most samples written: beyond that a typing error is likelier than a wish.
 const MOST_SAMPLES: f64 = 5e7;
+/// Most switching periods simulated, for the same reason.
+const MOST_PERIODS: f64 = 1e7;
 /// Periods of a steady state shown unless told otherwise.
 const STEADY_PERIODS: f64 = 2.0;
+/// Input voltages in V that a case may state as well.
+const INPUT_V: (f64, f64) = (1.0, 1000.0);
+/// Most load current in A that a case may state as well.
+const MOST_LOAD_A: f64 = 1000.0;
 
 /// Condition whose waveforms are wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -87,21 +94,21 @@ pub struct Waveforms {
     #[arg(long, value_enum, default_value = "steady")]
     condition: Condition,
     /// Input voltage [default: nominal], for example 24V.
-    #[arg(long, value_name = "VOLTAGE", value_parser = voltage)]
+    #[arg(long, value_name = "VOLTAGE", value_parser = voltage, allow_hyphen_values = true)]
     input: Option<f64>,
-    /// Load current of the steady state [default: full load], for example 2A.
-    #[arg(long, value_name = "CURRENT", value_parser = current)]
+    /// Load current of the steady state [default: full load], for example 2A. A load step takes its levels from the case.
+    #[arg(long, value_name = "CURRENT", value_parser = current, allow_hyphen_values = true)]
     load: Option<f64>,
     /// Corner of the tolerances.
     #[arg(long, value_enum, default_value = "nominal")]
     corner: CornerName,
     /// Distance of the samples [default: a two-hundredth (steady) or a twentieth (load step) of the period].
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     every: Option<f64>,
-    /// First sample, for example -5us.
+    /// First sample [default: 0 s], for example -5us before a load step.
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     from: Option<f64>,
-    /// Last sample.
+    /// Last sample [default: two periods (steady) or the end of the program (load step)].
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     to: Option<f64>,
     /// File to write [default: standard output]. An existing file is not overwritten.
@@ -123,14 +130,7 @@ impl Waveforms {
     pub fn run(&self) -> Result<Done, Error> {
         let case = case::read(&self.case)?;
         let index = self.part_index(&case)?;
-        let input_v = self.input.unwrap_or(case.board.nominal_input_v);
-        if input_v <= case.board.output_v {
-            return Err(Error::Output(format!(
-                "error: --input {}: expected more than the output voltage of {}",
-                say(input_v, "V"),
-                say(case.board.output_v, "V")
-            )));
-        }
+        let input_v = self.input_v(&case)?;
         let step = match self.condition {
             Condition::Steady => None,
             Condition::LoadStep => Some(case.board.load_step.ok_or_else(|| {
@@ -140,19 +140,17 @@ impl Waveforms {
                 ))
             })?),
         };
-        let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
-        let load_a = step.map_or(self.load.unwrap_or(full_a), |step| step.to_a);
+        let steady_a = self.load_a(&case)?;
+        let load_a = step.map_or(steady_a, |step| step.to_a);
         let warm = run::warm_steady(&case, &case.parts[index], self.corner.corner(), input_v, load_a)?;
         let mut machine = warm.machine;
-        let failed = |error: EngineError| Error::Unreachable {
-            what: error.to_string(),
-            condition: case.parts[index].name.clone(),
-        };
+        let failed =
+            |error: EngineError| Error::Simulation { source: error, condition: case.parts[index].name.clone() };
         let (start, plan) = match step {
             None => (warm.steady.orbit.clone(), self.steady_plan(machine.period_s(), warm.steady.orbit.program_a)?),
             Some(step) => {
                 let low = steady::measure(&mut machine, step.from_a).map_err(failed)?;
-                let timing = Timing::new(&step, machine.period_s(), 0.0);
+                let timing = self.timing(&step, machine.period_s(), low.orbit.periods)?;
                 let program = timing.program(&step, &machine);
                 (low.orbit, self.step_plan(machine.period_s(), program, &timing)?)
             }
@@ -163,10 +161,9 @@ impl Waveforms {
         let mut program = plan.program;
         let mut state = machine.at_clock(start.x);
         let ran = machine.run(&mut state, plan.cycles, &mut program, &mut grid, None);
-        drop(grid);
         match ran {
-            // The sink asks for the stop when its reader has gone away.
-            Err(EngineError::Interrupted) if sink.reader_gone => Ok(Done::Well),
+            // The sink asks for the stop when nothing more can be written.
+            Err(EngineError::Interrupted) if sink.failed.is_some() => sink.close().map(|()| Done::Well),
             Err(EngineError::Interrupted) => Err(Error::Interrupted),
             Err(error) => Err(failed(error)),
             Ok(()) => sink.close().map(|()| Done::Well),
@@ -185,18 +182,87 @@ impl Waveforms {
         })
     }
 
+    fn input_v(&self, case: &Case) -> Result<f64, Error> {
+        let input_v = self.input.unwrap_or(case.board.nominal_input_v);
+        if input_v > case.board.output_v && (INPUT_V.0..=INPUT_V.1).contains(&input_v) {
+            return Ok(input_v);
+        }
+        Err(Error::Output(format!(
+            "error: --input {}: expected more than the output voltage of {}, from {} to {}",
+            say(input_v, "V"),
+            say(case.board.output_v, "V"),
+            say(INPUT_V.0, "V"),
+            say(INPUT_V.1, "V")
+        )))
+    }
+
+    /// Load current of the steady state. What a case may not ask for is refused here too.
+    fn load_a(&self, case: &Case) -> Result<f64, Error> {
+        let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+        let Some(load_a) = self.load else { return Ok(full_a) };
+        let wrong =
+            |expected: String| Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
+        let lowest_a = case.board.control.current_limit.map(|limit| limit.threshold_a.0);
+        match lowest_a {
+            _ if self.condition == Condition::LoadStep => {
+                wrong("no load current with --condition load-step: its levels stand in load.step of board.toml".into())
+            }
+            _ if !(0.0..=MOST_LOAD_A).contains(&load_a) => {
+                wrong(format!("a current from 0 A to {}", say(MOST_LOAD_A, "A")))
+            }
+            Some(lowest_a) if load_a >= lowest_a => wrong(format!(
+                "less than the lowest current-limit threshold of {}: the board could not deliver it",
+                say(lowest_a, "A")
+            )),
+            _ => Ok(load_a),
+        }
+    }
+
+    /// Timing of the load step with as many periods before it as the first sample asks for.
+    fn timing(&self, step: &LoadStep, period_s: f64, orbit_periods: u64) -> Result<Timing, Error> {
+        let mut timing = Timing::new(step, period_s, 0.0);
+        let wanted = (-self.from.unwrap_or(0.0) / period_s).ceil().max(0.0);
+        if wanted > MOST_PERIODS {
+            return Err(too_many_periods("--from", self.from.unwrap_or(0.0)));
+        }
+        // Whole orbits, so that the step meets the phase that it meets without them.
+        let more = (wanted as u64).saturating_sub(timing.step.0).next_multiple_of(orbit_periods.max(1));
+        timing.step.0 += more;
+        timing.release.0 += more;
+        timing.cycles += more;
+        Ok(timing)
+    }
+
     fn steady_plan(&self, period_s: f64, program_a: f64) -> Result<Plan, Error> {
-        let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(STEADY_PERIODS * period_s));
+        let from_s = self.from.unwrap_or(0.0);
+        if from_s < 0.0 {
+            return Err(Error::Output(format!(
+                "error: --from {}: expected 0 s or later: a steady state has nothing before its first clock edge",
+                say(from_s, "s")
+            )));
+        }
+        // Two periods from wherever the first sample is.
+        let span_s = (from_s, self.to.unwrap_or(from_s + STEADY_PERIODS * period_s));
         let every_s = self.every.unwrap_or(period_s / 200.0);
-        self.plan(Program::constant(program_a), (0, 0.0), span_s, every_s, period_s, u64::MAX)
+        self.plan(Program::constant(program_a), (0, 0.0), span_s, every_s, period_s)
     }
 
     fn step_plan(&self, period_s: f64, program: Program, timing: &Timing) -> Result<Plan, Error> {
-        let before_s = timing.step.0 as f64 * period_s + timing.step.1;
-        let whole_s = timing.cycles as f64 * period_s - before_s;
-        let span_s = (self.from.unwrap_or(0.0).max(-before_s), self.to.unwrap_or(whole_s));
+        let end_s = (timing.cycles - timing.step.0) as f64 * period_s - timing.step.1;
+        for (name, wanted) in [("--from", self.from), ("--to", self.to)] {
+            if let Some(wanted_s) = wanted.filter(|wanted_s| *wanted_s > end_s) {
+                return Err(Error::Output(format!(
+                    "error: {name} {}: expected at most {}, the end of step and release: a longer load.step.hold in board.toml moves it",
+                    say(wanted_s, "s"),
+                    say(end_s, "s")
+                )));
+            }
+        }
+        let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(end_s));
         let every_s = self.every.unwrap_or(period_s / 20.0);
-        self.plan(program, timing.step, span_s, every_s, period_s, timing.cycles)
+        let mut plan = self.plan(program, timing.step, span_s, every_s, period_s)?;
+        plan.cycles = plan.cycles.min(timing.cycles);
+        Ok(plan)
     }
 
     fn plan(
@@ -206,7 +272,6 @@ impl Waveforms {
         span_s: (f64, f64),
         every_s: f64,
         period_s: f64,
-        most_cycles: u64,
     ) -> Result<Plan, Error> {
         let wrong = |text: String| Err(Error::Output(text));
         if every_s <= 0.0 {
@@ -221,9 +286,19 @@ impl Waveforms {
                 say(every_s, "s")
             ));
         }
-        let needed = origin.0 + ((span_s.1 + origin.1).max(0.0) / period_s).floor() as u64 + 1;
-        Ok(Plan { program, origin, cycles: needed.min(most_cycles), span_s, every_s })
+        if span_s.1 / period_s > MOST_PERIODS {
+            return Err(too_many_periods("--to", span_s.1));
+        }
+        let cycles = origin.0 + ((span_s.1 + origin.1).max(0.0) / period_s).floor() as u64 + 1;
+        Ok(Plan { program, origin, cycles, span_s, every_s })
     }
+}
+
+fn too_many_periods(option: &str, time_s: f64) -> Error {
+    Error::Output(format!(
+        "error: {option} {} is more than {MOST_PERIODS:.0e} switching periods away: choose a shorter span",
+        say(time_s, "s")
+    ))
 }
 
 /// Writes samples as CSV, to standard output or to a file that appears only when it is whole.
@@ -231,7 +306,6 @@ struct CsvSink {
     out: Box<dyn Write>,
     file: Option<(PathBuf, PathBuf)>,
     failed: Option<std::io::Error>,
-    reader_gone: bool,
 }
 
 impl CsvSink {
@@ -248,11 +322,12 @@ impl CsvSink {
                 let mut draft = path.as_os_str().to_owned();
                 draft.push(format!(".draft-{}", std::process::id()));
                 let draft = PathBuf::from(draft);
+                output::note_draft_file(&draft);
                 let out = File::create(&draft).map_err(|source| CsvSink::trouble(path, source))?;
                 (Box::new(BufWriter::new(out)), Some((draft, path.to_path_buf())))
             }
         };
-        let mut sink = CsvSink { out, file, failed: None, reader_gone: false };
+        let mut sink = CsvSink { out, file, failed: None };
         sink.line("time_s,output_v,output_20mhz_v,inductor_a,load_a,switch_v,control_v");
         Ok(sink)
     }
@@ -266,9 +341,8 @@ impl CsvSink {
             return;
         }
         if let Err(error) = writeln!(self.out, "{text}\r") {
-            self.reader_gone = error.kind() == ErrorKind::BrokenPipe;
             self.failed = Some(error);
-            // Nobody reads on: the simulation may stop.
+            // Nothing more can be written: the simulation may stop.
             INTERRUPT.store(true, Ordering::Relaxed);
         }
     }

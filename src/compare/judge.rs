@@ -63,12 +63,15 @@ fn row(case: &Case, parts: &[PartRecord], quantity: &Quantity) -> QuantityRow {
 
 /// Every value of a quantity in its scope.
 fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity) -> Vec<Found<'a>> {
-    let counts = |condition: &ConditionRecord| match quantity.scope {
-        Scope::Everywhere => true,
-        Scope::FullLoadNominal => {
-            condition.corner == crate::run::NOMINAL
-                && condition.input_v == Some(case.board.nominal_input_v)
-                && condition.load_a == case.board.load_a.last().copied()
+    let counts = |condition: &ConditionRecord| {
+        let full_load = condition.load_a == case.board.load_a.last().copied();
+        match quantity.scope {
+            Scope::Everywhere => true,
+            Scope::FullLoad => full_load,
+            Scope::FullLoadNominal => {
+                let nominal_input = condition.input_v == Some(case.board.nominal_input_v);
+                full_load && nominal_input && condition.corner == crate::run::NOMINAL
+            }
         }
     };
     part.results
@@ -115,6 +118,7 @@ fn cell(
         share_of_limit: limit.as_ref().filter(|limit| limit.value != 0.0).map(|limit| worst.value / limit.value),
         absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, limit)),
         relative,
+        change_in_resolutions: change.as_ref().and_then(|change| change.in_resolutions),
         bench_sees: change.as_ref().and_then(|change| change.in_resolutions).map(|times| times >= COVERAGE),
     })
 }
@@ -198,7 +202,11 @@ pub fn say(value: f64, unit: &str) -> String {
     match unit {
         "degC" => format!("{value:.1} °C"),
         "K" => format!("{value:.1} K"),
+        "deg" => format!("{value:.1}°"),
+        "dB" => format!("{value:.1} dB"),
         "fraction" => format!("{:.1} %", 100.0 * value),
+        // The trade writes slews in amperes per microsecond.
+        "A/s" => format!("{} A/µs", say(1e-6 * value, "")),
         "" => {
             let text = format!("{value:.3}");
             text.trim_end_matches('0').trim_end_matches('.').to_string()
@@ -221,6 +229,8 @@ fn say_change(quantity: &Quantity, change: f64) -> String {
         (ChangeKind::Fraction, _) => format!("{:+.1} %", 100.0 * change),
         (ChangeKind::Difference, "efficiency") => format!("{:+.2} points", 100.0 * change),
         (ChangeKind::Difference, "winding_temperature") => format!("{change:+.1} K"),
+        (ChangeKind::Difference, "phase_margin") => format!("{change:+.1}°"),
+        (ChangeKind::Difference, "gain_margin") => format!("{change:+.1} dB"),
         (ChangeKind::Difference, _) => format!("{}{}", if change > 0.0 { "+" } else { "" }, say(change, quantity.unit)),
     }
 }
@@ -265,7 +275,7 @@ pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRec
         sentence,
         reasons: reasons.iter().map(|finding| finding.sentence.clone()).collect(),
         notes,
-        bench: bench_sentence(case, rows, index),
+        bench: bench_sentence(rows, index),
     }
 }
 
@@ -273,37 +283,39 @@ fn findings_of(case: &Case, row: &QuantityRow, index: usize) -> Vec<Finding> {
     let (Some(quantity), Some(cell)) = (quantities::find(&row.quantity), row.cells[index].as_ref()) else {
         return vec![];
     };
-    let mut findings = vec![];
-    if let Some(limit) = (quantity.limit)(case, &case.parts[index]) {
-        if let Some(outcome) = outcome_of(cell.absolute, limit.stated) {
-            let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
-            let shared = cell.absolute == Judgement::Fail && original_fails;
-            // A default that the working board breaks as well is no yardstick for this board.
-            if shared && !limit.stated {
-                return vec![];
-            }
-            let excess = match limit.side {
-                Side::AtLeast => limit.value / cell.value - 1.0,
-                _ => cell.value / limit.value - 1.0,
-            };
-            let sentence = limit_sentence(quantity, cell, &limit, shared);
-            findings.push(Finding { outcome, excess, sentence, shared });
-        }
+    let against_limit = limit_finding(case, quantity, row, index, cell);
+    against_limit.into_iter().chain(change_finding(quantity, row, cell)).collect()
+}
+
+fn limit_finding(case: &Case, quantity: &Quantity, row: &QuantityRow, index: usize, cell: &Cell) -> Option<Finding> {
+    let limit = (quantity.limit)(case, &case.parts[index])?;
+    let outcome = outcome_of(cell.absolute, limit.stated)?;
+    let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
+    let shared = cell.absolute == Judgement::Fail && original_fails;
+    // A default that the working board breaks as well is no yardstick for this board.
+    if shared && !limit.stated {
+        return None;
     }
-    if let (Some(agreed), Some(change)) = (&row.agreed_change, cell.change) {
-        if let Some(outcome) = outcome_of(cell.relative, agreed.stated) {
-            let what = if agreed.stated { "agreed" } else { "default" };
-            let sentence = format!(
-                "{}: {} against the original, more than the {what} {} ({})",
-                quantity.label,
-                say_change(quantity, change),
-                say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
-                cell.change_place.as_deref().unwrap_or("data")
-            );
-            findings.push(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false });
-        }
-    }
-    findings
+    let excess = match limit.side {
+        Side::AtLeast => limit.value / cell.value - 1.0,
+        _ => cell.value / limit.value - 1.0,
+    };
+    Some(Finding { outcome, excess, sentence: limit_sentence(quantity, cell, &limit, shared), shared })
+}
+
+fn change_finding(quantity: &Quantity, row: &QuantityRow, cell: &Cell) -> Option<Finding> {
+    let (agreed, change) = (row.agreed_change.as_ref()?, cell.change?);
+    let outcome = outcome_of(cell.relative, agreed.stated)?;
+    let relation = if cell.relative == Judgement::Fail { "more than" } else { "which cannot be told from" };
+    let sentence = format!(
+        "{}: {} against the original, {relation} the {} {} ({})",
+        quantity.label,
+        say_change(quantity, change),
+        if agreed.stated { "agreed" } else { "default" },
+        say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
+        cell.change_place.as_deref().unwrap_or("data")
+    );
+    Some(Finding { outcome, excess: (change / agreed.value).abs() - 1.0, sentence, shared: false })
 }
 
 /// What a judgement means for the outcome: limits that nobody stated lead to a note only.
@@ -429,26 +441,18 @@ fn nearest_limit(rows: &[QuantityRow], index: usize) -> String {
 }
 
 /// Whether, and where best, the bench sees that the part was changed.
-fn bench_sentence(case: &Case, rows: &[QuantityRow], index: usize) -> String {
-    let mut seen: Vec<(f64, String)> = vec![];
-    for row in rows {
-        let (Some(quantity), Some(cell), Some(original)) =
-            (quantities::find(&row.quantity), &row.cells[index], &row.cells[0])
-        else {
-            continue;
-        };
-        let (Some(change), Some(place), Some(true)) = (cell.change, &cell.change_place, cell.bench_sees) else {
-            continue;
-        };
-        let difference = match quantity.change_kind {
-            ChangeKind::Fraction => change * original.value,
-            ChangeKind::Difference => change,
-        };
-        if let Some(resolution) = quantity.bench_resolution(&case.bench, original.value) {
-            let times = (difference / resolution).abs();
-            seen.push((times, format!("{} {} ({place})", quantity.label, say_change(quantity, change))));
-        }
-    }
+fn bench_sentence(rows: &[QuantityRow], index: usize) -> String {
+    let mut seen: Vec<(f64, String)> = rows
+        .iter()
+        .filter_map(|row| {
+            let (quantity, cell) = (quantities::find(&row.quantity)?, row.cells[index].as_ref()?);
+            let (Some(change), Some(place), Some(true)) = (cell.change, &cell.change_place, cell.bench_sees) else {
+                return None;
+            };
+            let what = format!("{} {} ({place})", quantity.label, say_change(quantity, change));
+            Some((cell.change_in_resolutions?, what))
+        })
+        .collect();
     seen.sort_by(|a, b| b.0.total_cmp(&a.0));
     match seen.first() {
         None => "the stated bench would not see a difference from the original in any of these quantities".into(),

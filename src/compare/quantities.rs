@@ -10,6 +10,9 @@ use crate::parts::{CoreFamily, Inductor};
 pub enum Scope {
     /// All in which it exists.
     Everywhere,
+    /// Full load, any input and corner. At light load the valley of the current comes near zero, where dead time and
+    /// discontinuous conduction make it another loop.
+    FullLoad,
     /// Full load, nominal input, nominal corner.
     FullLoadNominal,
 }
@@ -27,6 +30,8 @@ pub enum Instrument {
     Temperature,
     /// Power meters.
     Efficiency,
+    /// Loop analyser; its resolution of a frequency is that of a current reading in relative terms.
+    Analyser,
     /// Nothing on a working board.
     None,
 }
@@ -77,6 +82,22 @@ const LOSS: Trust = Trust { value: 0.2, change: 0.02 };
 /// Efficiency as a difference of fractions (common practice: 1 to 2 points absolute, 0.3 points between two inductors; the
 /// copper part of the difference is known much better).
 const EFFICIENCY: Trust = Trust { value: 0.01, change: 0.0005 };
+
+/// Crossover: component tolerances move it (common practice).
+const LOOP_FREQUENCY: Trust = Trust { value: 0.1, change: 0.02 };
+/// Phase margin in degrees (common practice).
+const LOOP_PHASE: Trust = Trust { value: 3.0, change: 1.0 };
+/// Gain margin in dB (common practice).
+const LOOP_GAIN: Trust = Trust { value: 1.0, change: 0.3 };
+/// Phase margin in degrees that is usually asked for (common practice; 45 to 60 degrees).
+const USUAL_PHASE_MARGIN_DEG: f64 = 45.0;
+/// Gain margin in dB that is usually asked for at the least (common practice).
+const USUAL_GAIN_MARGIN_DB: f64 = 6.0;
+
+/// A lowest value that the case states, or the usual one.
+fn stated_or(stated: Option<f64>, usual: f64) -> LimitRecord {
+    at_least(stated.unwrap_or(usual), stated.is_some())
+}
 
 fn none(_: &Case, _: &Inductor) -> Option<LimitRecord> {
     None
@@ -241,6 +262,37 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity { id: "periods", label: "Periods until it repeats", limit: |_, _| at_most(Some(1.0)), ..BASE },
     Quantity { id: "multiplier", label: "Largest multiplier", ..BASE },
+    Quantity {
+        id: "crossover",
+        label: "Crossover, full load",
+        unit: "Hz",
+        side: Side::Within,
+        scope: Scope::FullLoad,
+        instrument: Instrument::Analyser,
+        trust: LOOP_FREQUENCY,
+        agreed: |changes| Some(changes.crossover),
+        ..BASE
+    },
+    Quantity {
+        id: "phase_margin",
+        label: "Phase margin",
+        unit: "deg",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        trust: LOOP_PHASE,
+        limit: |case, _| Some(stated_or(case.limits.phase_margin_deg, USUAL_PHASE_MARGIN_DEG)),
+        ..BASE
+    },
+    Quantity {
+        id: "gain_margin",
+        label: "Gain margin",
+        unit: "dB",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        trust: LOOP_GAIN,
+        limit: |case, _| Some(stated_or(case.limits.gain_margin_db, USUAL_GAIN_MARGIN_DB)),
+        ..BASE
+    },
     Quantity { id: "inductor_loss", label: "Inductor loss", unit: "W", trust: LOSS, ..BASE },
     Quantity {
         id: "winding_temperature",
@@ -264,7 +316,6 @@ pub static QUANTITIES: &[Quantity] = &[
         trust: EFFICIENCY,
         limit: |case, _| case.limits.efficiency.map(|least| at_least(least, true)),
         agreed: |changes| Some(changes.efficiency),
-        ..BASE
     },
     Quantity {
         id: "working_voltage",
@@ -313,7 +364,7 @@ impl Quantity {
     pub fn bench_resolution(&self, bench: &Bench, value: f64) -> Option<f64> {
         match self.instrument {
             Instrument::Voltage => Some(bench.voltage_v + bench.voltage * value.abs()),
-            Instrument::Current => Some(bench.current * value.abs()),
+            Instrument::Current | Instrument::Analyser => Some(bench.current * value.abs()),
             Instrument::Time => Some(bench.time_s),
             Instrument::Temperature => Some(bench.temperature_k),
             Instrument::Efficiency => Some(bench.efficiency),
@@ -321,21 +372,25 @@ impl Quantity {
         }
     }
 
-    /// Uncertainty of a value in its unit.
+    /// Uncertainty of a value in its unit: a share of it, of the rise for a temperature, or as it stands where changes are
+    /// differences.
     pub fn uncertainty(&self, value: f64, ambient_degc: f64) -> f64 {
-        match self.id {
-            "winding_temperature" => self.trust.value * (value - ambient_degc).abs(),
-            "efficiency" => self.trust.value,
-            _ => self.trust.value * value.abs(),
-        }
+        self.trust.value * self.trust_base(value, ambient_degc)
     }
 
     /// Uncertainty of a change, expressed as the change is.
     pub fn change_uncertainty(&self, value: f64, ambient_degc: f64) -> f64 {
-        match (self.id, self.change_kind) {
-            ("winding_temperature", _) => self.trust.change * (value - ambient_degc).abs(),
-            (_, ChangeKind::Difference) => self.trust.change,
-            (_, ChangeKind::Fraction) => self.trust.change,
+        match self.change_kind {
+            ChangeKind::Fraction => self.trust.change,
+            ChangeKind::Difference => self.trust.change * self.trust_base(value, ambient_degc),
+        }
+    }
+
+    fn trust_base(&self, value: f64, ambient_degc: f64) -> f64 {
+        match (self.unit, self.change_kind) {
+            ("degC", _) => (value - ambient_degc).abs(),
+            (_, ChangeKind::Fraction) => value.abs(),
+            (_, ChangeKind::Difference) => 1.0,
         }
     }
 }

@@ -169,6 +169,8 @@ pub struct Cell {
     pub absolute: Judgement,
     /// Judgement of the change.
     pub relative: Judgement,
+    /// The change in units of what the stated bench resolves; `None` for the original and where a bench cannot read it.
+    pub change_in_resolutions: Option<f64>,
     /// Whether the stated bench would see the change; `None` for the original.
     pub bench_sees: Option<bool>,
 }
@@ -276,10 +278,27 @@ pub struct Curves {
     pub step_limit_v: Option<f64>,
     /// Inductance against current, one entry a part.
     pub saturation: Vec<SaturationPlot>,
+    /// Loop gain in the condition of the periods, one entry a part, without points where it has no loop.
+    pub loops: Vec<LoopCurve>,
     /// Loss split, one entry a part, the same items in the same order for every part.
     pub losses: Vec<LossSplit>,
     /// In words.
     pub loss_condition: String,
+}
+
+/// Loop gain as a loop analyser shows it, up to half the switching frequency.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LoopCurve {
+    /// Part.
+    pub part: String,
+    /// Frequency in Hz, ascending.
+    pub frequency_hz: Vec<f64>,
+    /// Magnitude in dB.
+    pub gain_db: Vec<f64>,
+    /// Phase in degrees, without jumps of a turn.
+    pub phase_deg: Vec<f64>,
+    /// Crossover in Hz, where there is one.
+    pub crossover_hz: Option<f64>,
 }
 
 /// One switching period.

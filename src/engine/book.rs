@@ -11,12 +11,12 @@ use super::row::StateVector;
 
 /// Nodes and weights of the six-point Gauss-Legendre rule on (-1, 1) (Abramowitz and Stegun, table 25.4).
 const GAUSS: [(f64, f64); 6] = [
-    (-0.932_469_514_203_152_1, 0.171_324_492_379_170_36),
+    (-0.932_469_514_203_152, 0.171_324_492_379_170_36),
     (-0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
     (-0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
     (0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
     (0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
-    (0.932_469_514_203_152_1, 0.171_324_492_379_170_36),
+    (0.932_469_514_203_152, 0.171_324_492_379_170_36),
 ];
 /// Error constant of the rule: an exponential of rate m on a panel of width w is off by this times (m w)^12, relatively.
 const GAUSS_ERROR: f64 = 1.88e-16;
@@ -26,6 +26,8 @@ const PANEL_ERROR: f64 = 1e-12;
 const FAINT: f64 = 1e-14;
 /// Panels of a stretch where the modes are not known.
 const PANELS_WITHOUT_MODES: f64 = 4.0;
+/// Share of the stored energy that stands in for the energy through the converter where that is less.
+const STORE_SHARE: f64 = 1e-3;
 /// Largest residual of the energy book as a fraction of the energy through the converter.
 pub const ALLOWED_RESIDUAL: f64 = 1e-9;
 
@@ -148,12 +150,13 @@ impl Book {
     }
 
     /// Residual of the book as a fraction of the energy through the converter: source in minus load out, every dissipation and
-    /// the change in stored energy.
+    /// the change in stored energy. Where next to nothing goes through, a thousandth of the stored energy takes its place: the
+    /// change of a large store is only known to rounding.
     pub fn residual(&self) -> f64 {
         let lost: f64 =
             self.winding_j + self.high_side_j + self.low_side_j + self.diode_j + self.branch_j.iter().sum::<f64>();
         let change = self.stored_now_j - self.first.unwrap_or(0.0);
-        let through = self.throughput_j.max(self.load_j.abs()).max(change.abs());
+        let through = self.throughput_j.max(self.load_j.abs()).max(change.abs()).max(STORE_SHARE * self.stored_now_j);
         if through == 0.0 { 0.0 } else { (self.source_j - self.load_j - lost - change) / through }
     }
 

@@ -1,6 +1,7 @@
-//! Error amplifiers as rows of the network: op-amp type II and III, transconductance type II.
+//! Error amplifiers as rows of the network: op-amp type II and III, transconductance type II; and the tap of ripple-based
+//! control.
 //!
-//! Equations: docs/physics.md, "op-amp compensator" and "transconductance compensator".
+//! Equations: docs/physics.md, "op-amp compensator" and "transconductance compensator"; docs/physics.md, "ripple feedback".
 
 use super::row::{Input, Row};
 use crate::board::Compensator;
@@ -26,19 +27,25 @@ pub struct CompensatorRows {
     pub drive: Row,
 }
 
-/// Number of states of the compensator; the first is the control voltage itself.
+/// Number of states of the compensator.
 pub fn state_count(compensator: &Compensator) -> usize {
     match compensator {
         Compensator::Open => 0,
         Compensator::OpAmp { lead, c2_f, .. } => 2 + usize::from(lead.is_some()) + usize::from(*c2_f > 0.0),
         Compensator::Transconductance { .. } => 2,
+        Compensator::Ripple { injection, .. } => 1 + usize::from(injection.is_some()),
     }
+}
+
+/// Whether the first state of the compensator is the control voltage itself.
+pub fn has_control_state(compensator: &Compensator) -> bool {
+    matches!(compensator, Compensator::OpAmp { .. } | Compensator::Transconductance { .. })
 }
 
 /// Clamps of the control voltage in V.
 pub fn clamp_v(compensator: &Compensator) -> Option<(f64, f64)> {
     match compensator {
-        Compensator::Open => None,
+        Compensator::Open | Compensator::Ripple { .. } => None,
         Compensator::OpAmp { clamp_v, .. } | Compensator::Transconductance { clamp_v, .. } => Some(*clamp_v),
     }
 }
@@ -47,7 +54,9 @@ pub fn clamp_v(compensator: &Compensator) -> Option<(f64, f64)> {
 pub fn reference_v(compensator: &Compensator) -> f64 {
     match compensator {
         Compensator::Open => 0.0,
-        Compensator::OpAmp { reference_v, .. } | Compensator::Transconductance { reference_v, .. } => *reference_v,
+        Compensator::OpAmp { reference_v, .. }
+        | Compensator::Transconductance { reference_v, .. }
+        | Compensator::Ripple { reference_v, .. } => *reference_v,
     }
 }
 
@@ -56,6 +65,9 @@ pub fn resting_state(compensator: &Compensator, control_v: f64, output_v: f64) -
     match compensator {
         Compensator::Open => vec![],
         Compensator::Transconductance { .. } => vec![control_v, control_v],
+        Compensator::Ripple { reference_v, injection, .. } => {
+            vec![output_v - *reference_v; 1 + usize::from(injection.is_some())]
+        }
         Compensator::OpAmp { reference_v, lead, c2_f, .. } => {
             let mut x = vec![control_v, *reference_v - control_v];
             if *c2_f > 0.0 {
@@ -69,13 +81,20 @@ pub fn resting_state(compensator: &Compensator, control_v: f64, output_v: f64) -
     }
 }
 
-/// Rows of the compensator whose states begin at index `first`, fed by the output voltage `v_o`.
+/// Rows of the compensator whose states begin at index `first`, fed by the output voltage `v_o` and the switch node `v_sw`.
 /// `ratio` is the divider ratio of a transconductance amplifier (reference over output aimed at).
-pub fn rows(compensator: &Compensator, first: usize, v_o: &Row, ratio: f64, analog: Analog) -> CompensatorRows {
+pub fn rows(
+    compensator: &Compensator,
+    first: usize,
+    (v_o, v_sw): (&Row, &Row),
+    ratio: f64,
+    analog: Analog,
+) -> CompensatorRows {
     let mut rows = match compensator {
         Compensator::Open => CompensatorRows { derivative: vec![], control: Row::ZERO, drive: Row::ZERO },
         Compensator::OpAmp { .. } => op_amp(compensator, first, v_o),
         Compensator::Transconductance { .. } => transconductance(compensator, first, v_o, ratio),
+        Compensator::Ripple { .. } => ripple(compensator, first, v_o, v_sw),
     };
     if analog != Analog::Linear {
         rows.derivative[0] = Row::ZERO;
@@ -90,6 +109,20 @@ fn transconductance(compensator: &Compensator, first: usize, v_o: &Row, ratio: f
     let series = (v_c - v_cc) * (1.0 / rc_ohm);
     let drive = (error * *gm_s - v_c * (1.0 / ro_ohm) - series) * (1.0 / chf_f);
     CompensatorRows { derivative: vec![drive, series * (1.0 / cc_f)], control: v_c, drive }
+}
+
+/// Tap of the divider: the capacitor across the upper resistor holds it below the output.
+fn ripple(compensator: &Compensator, first: usize, v_o: &Row, v_sw: &Row) -> CompensatorRows {
+    let Compensator::Ripple { r1_ohm, rb_ohm, cff_f, injection, .. } = compensator else { unreachable!() };
+    let v_ff = Row::state(first);
+    let tap = *v_o - v_ff;
+    let injected = injection.map(|(r_ohm, _)| (*v_sw - Row::state(first + 1) - tap) * (1.0 / r_ohm));
+    let into_capacitor = tap * (1.0 / rb_ohm) - v_ff * (1.0 / r1_ohm) - injected.unwrap_or(Row::ZERO);
+    let mut derivative = vec![into_capacitor * (1.0 / cff_f)];
+    if let (Some(injected), Some((_, c_f))) = (injected, injection) {
+        derivative.push(injected * (1.0 / c_f));
+    }
+    CompensatorRows { derivative, control: tap, drive: Row::ZERO }
 }
 
 fn op_amp(compensator: &Compensator, first: usize, v_o: &Row) -> CompensatorRows {

@@ -18,6 +18,7 @@ use super::machine::{Machine, Observer, Stretch};
 use super::network::{Circuit, Path};
 use super::program::Program;
 use super::row::{Input, StateVector};
+use crate::board::Modulator;
 use crate::measure::curves::{Grid, Sample};
 use crate::parts::saturation::FluxCurve;
 use equations::Equations;
@@ -88,6 +89,9 @@ impl CrossCheck {
     pub fn new(circuit: &Circuit, curve: FluxCurve, tolerance: f64) -> Result<CrossCheck, EngineError> {
         if !(tolerance > 0.0 && tolerance < 1.0) {
             return Err(EngineError::CrossCheck(format!("tolerance {tolerance} is not between 0 and 1")));
+        }
+        if matches!(circuit.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. }) {
+            return Err(EngineError::CrossCheck("control without a clock is not covered by it".into()));
         }
         let equations = Equations::new(circuit, curve)?;
         if equations.states > MOST_STATES {

@@ -10,13 +10,16 @@ use super::modal::{Basis, Flow, Modal, ProjectedRow};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
 use super::program::Program;
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
-use super::sensitivity::Sensitivity;
+use super::sensitivity::{Crossed, Sensitivity};
 use crate::board::{LowSide, Modulator};
+use nalgebra::DMatrix;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Switching instants allowed in one cycle.
 const INSTANTS_PER_CYCLE: usize = 4000;
+/// Nominal periods waited for a turn-on of a scheme without a clock.
+const LONGEST_PAUSE: u64 = 2000;
 /// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
 const KNOT_OVERLAP: f64 = 1e-9;
 /// Overlap at the amplifier's clamps in V, for the same reason.
@@ -71,8 +74,10 @@ enum Event {
     Knot(i32),
     /// The inductor current has fallen to zero.
     Zero,
-    /// The modulator's comparator trips.
+    /// The modulator's comparator trips: the high side is to open.
     Trip,
+    /// The comparator of a scheme without a clock asks for a turn-on.
+    Ask,
     /// The current limit trips.
     Limit,
     /// The amplifier reaches or leaves a clamp.
@@ -252,10 +257,18 @@ pub enum Stage {
         /// Low side closes.
         until_s: f64,
     },
+    /// Low side closed, a turn-on not yet allowed (without a clock only).
+    Rest {
+        /// A turn-on is allowed from then on.
+        until_s: f64,
+    },
     /// Low side closed.
     Off,
-    /// Low side opened again after its current fell to zero.
-    OffOpen,
+    /// Low side closed, turn-on under way (without a clock only).
+    Asked {
+        /// The turn-on begins.
+        on_s: f64,
+    },
 }
 
 /// State of a run.
@@ -268,9 +281,15 @@ pub struct RunState {
     /// Time after the clock edge in s.
     pub phase_s: f64,
     stage: Stage,
+    /// Whether the low side has opened again because its current fell to zero.
+    low_open: bool,
+    /// Turn-ons asked for, without a clock.
+    turn_ons: u64,
     analog: Analog,
     segment: i32,
     load_cell: i32,
+    /// Instant at which the high side closed last.
+    turn_on_s: f64,
     /// Turn-off that the comparator asked for before the high side was closed.
     early_off_s: Option<f64>,
     /// Effort so far.
@@ -345,9 +364,12 @@ impl Machine {
             cycle: 0,
             phase_s: 0.0,
             stage: Stage::Off,
+            low_open: false,
+            turn_ons: 0,
             analog: Analog::Linear,
             segment: if flux < 0.0 { -segment } else { segment },
             load_cell: 0,
+            turn_on_s: 0.0,
             early_off_s: None,
             effort: Effort::default(),
         };
@@ -357,21 +379,57 @@ impl Machine {
         }
         // The cell needs the output voltage, which a capacitor's voltage stands in for: the run corrects it at once.
         state.load_cell = self.circuit.load_cell(x[1]);
-        state.stage = self.stage_at_clock();
+        state.stage = self.stage_at_start();
         state
     }
 
-    fn stage_at_clock(&self) -> Stage {
-        if self.dead_s > 0.0 { Stage::LeadDead { until_s: self.dead_s } } else { self.stage_at_turn_on(0.0) }
+    /// Stage at a clock edge, or without a clock at the instant at which a turn-on is asked for.
+    fn stage_at_start(&self) -> Stage {
+        if self.is_clocked() { self.stage_at_turn_on(0.0) } else { Stage::Asked { on_s: self.comparator_delay_s() } }
     }
 
+    /// Whether a clock begins every cycle.
+    pub fn is_clocked(&self) -> bool {
+        !matches!(self.circuit.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. })
+    }
+
+    /// Time after the clock edge at which the high side opens at the latest.
+    fn longest_on_s(&self, turn_on_s: f64) -> f64 {
+        match self.circuit.board.control.modulator {
+            Modulator::FixedDuty { duty } => (turn_on_s + duty * self.period_s).min(self.latest_off_s),
+            _ if self.is_clocked() => self.latest_off_s,
+            _ => f64::INFINITY,
+        }
+    }
+
+    /// A turn-on begins: the low side opens, and after the dead time the high side closes.
     fn stage_at_turn_on(&self, now_s: f64) -> Stage {
+        if self.dead_s > 0.0 { Stage::LeadDead { until_s: now_s + self.dead_s } } else { self.stage_closed(now_s) }
+    }
+
+    fn begin_turn_on(&self, state: &mut RunState, now_s: f64) {
+        state.stage = self.stage_at_turn_on(now_s);
+        if self.dead_s == 0.0 {
+            self.note_closed(state, now_s);
+        }
+    }
+
+    /// What holds from the instant at which the high side closes: emulation closes the low side again after this pulse.
+    fn note_closed(&self, state: &mut RunState, now_s: f64) {
+        state.low_open = false;
+        state.turn_on_s = now_s;
+    }
+
+    /// The high side closes.
+    fn stage_closed(&self, now_s: f64) -> Stage {
         let control = &self.circuit.board.control;
         match control.modulator {
-            Modulator::FixedDuty { duty } => {
-                Stage::Tripped { off_s: (now_s + duty * self.period_s).min(self.latest_off_s) }
+            Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if control.min_on_s > 0.0 => {
+                Stage::Blank { until_s: now_s + control.min_on_s }
             }
-            _ if control.min_on_s > 0.0 => Stage::Blank { until_s: now_s + control.min_on_s },
+            Modulator::ConstantOnTime { on_time_s, .. } => {
+                Stage::Tripped { off_s: now_s + on_time_s * self.circuit.board.nominal_input_v / self.circuit.source_v }
+            }
             _ => Stage::On,
         }
     }
@@ -386,11 +444,42 @@ impl Machine {
         cycles: u64,
         program: &mut Program,
         observer: &mut impl Observer,
-        mut sensitivity: Option<&mut Sensitivity>,
+        sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let last = state.cycle + cycles;
+        self.run_until(state, |state| state.cycle >= last, program, observer, sensitivity)
+    }
+
+    /// Runs until the control has gone through that many of its own cycles: clock edges, or without a clock turn-ons asked for.
+    ///
+    /// # Errors
+    /// As [`Machine::run`], and where turn-ons do not come.
+    pub fn run_control_cycles(
+        &mut self,
+        state: &mut RunState,
+        cycles: u64,
+        program: &mut Program,
+        observer: &mut impl Observer,
+        sensitivity: Option<&mut Sensitivity>,
+    ) -> Result<(), EngineError> {
+        if self.is_clocked() {
+            return self.run(state, cycles, program, observer, sensitivity);
+        }
+        let (last, give_up) = (state.turn_ons + cycles, state.cycle + LONGEST_PAUSE * cycles);
+        let done = |state: &RunState| state.turn_ons >= last || state.cycle >= give_up;
+        self.run_until(state, done, program, observer, sensitivity)
+    }
+
+    fn run_until(
+        &mut self,
+        state: &mut RunState,
+        done: impl Fn(&RunState) -> bool,
+        program: &mut Program,
+        observer: &mut impl Observer,
+        mut sensitivity: Option<&mut Sensitivity>,
+    ) -> Result<(), EngineError> {
         let mut instants = 0;
-        while state.cycle < last {
+        while !done(state) {
             let before = state.cycle;
             self.step(state, program, observer, sensitivity.as_deref_mut())?;
             instants += 1;
@@ -442,13 +531,18 @@ impl Machine {
             }
             None => (allowed_s, allowed_basis, None, allowed_end),
         };
-        let mut tau = None;
-        if let Some(sensitivity) = sensitivity {
-            let watched = event.map(|event| mode.watch(event));
-            tau = Some(sensitivity);
-            if let Some(sensitivity) = tau.as_deref_mut() {
-                sensitivity.stretch(mode, &flow, duration_s, &end, watched.map(|w| (&w.row.row, w.per_phase)));
-            }
+        let mut end = end;
+        if key.path == Path::Idle {
+            // Without current there is no flux: what rounding leaves would pass for a current.
+            end[FLUX_STATE] = 0.0;
+        }
+        let mut tau = sensitivity;
+        if let Some(sensitivity) = tau.as_deref_mut() {
+            let crossed = event.map(|event| {
+                let watch = mode.watch(event);
+                Crossed { row: &watch.row.row, per_phase: watch.per_phase, is_trip: event == Event::Trip }
+            });
+            sensitivity.stretch(mode, &flow, (state.phase_s, duration_s), &end, crossed);
         }
         if duration_s > 0.0 {
             state.effort.stretches += 1;
@@ -470,6 +564,25 @@ impl Machine {
             None => {}
         }
         Ok(())
+    }
+
+    /// Index of the control voltage among the states, where there is an amplifier.
+    pub fn control_state(&self) -> Option<usize> {
+        let compensator = &self.circuit.board.control.compensator;
+        compensator::has_control_state(compensator).then(|| network::compensator_state(&self.circuit))
+    }
+
+    /// Matrix of the linear part of a mode that a run went through.
+    pub fn generator(&mut self, key: ModeKey) -> DMatrix<f64> {
+        let index = self.prepare(key);
+        let network = &self.modes[index].network;
+        DMatrix::from_fn(network.states, network.states, |i, j| network.derivative[i].x[j])
+    }
+
+    /// The modal form of a mode that a run went through.
+    pub fn modal(&mut self, key: ModeKey) -> &Modal {
+        let index = self.prepare(key);
+        &self.modes[index].modal
     }
 
     fn inputs(&self, load_a: f64, load_slew: f64) -> InputVector {
@@ -494,10 +607,10 @@ impl Machine {
         };
         let path = match state.stage {
             Stage::Blank { .. } | Stage::On | Stage::Tripped { .. } => Path::High,
-            Stage::LeadDead { .. } | Stage::TrailDead { .. } | Stage::OffOpen => freewheel,
-            Stage::Off => match self.circuit.board.stage.low_side {
-                LowSide::Switch { .. } => Path::Low,
-                LowSide::Diode { .. } => freewheel,
+            Stage::LeadDead { .. } | Stage::TrailDead { .. } => freewheel,
+            Stage::Rest { .. } | Stage::Off | Stage::Asked { .. } => match self.circuit.board.stage.low_side {
+                LowSide::Switch { .. } if !state.low_open => Path::Low,
+                _ => freewheel,
             },
         };
         ModeKey { path, segment: state.segment, analog: state.analog, load_cell: state.load_cell }
@@ -572,6 +685,7 @@ impl Machine {
         if let Some((row, per_phase)) = self.comparator(network, key.path) {
             rows.push((Event::Trip, row, per_phase));
         }
+        rows.extend(self.asking_comparator(network, key.path).map(|row| (Event::Ask, row, 0.0)));
         if let (Path::High, Some(limit)) = (key.path, self.circuit.board.control.current_limit) {
             rows.push((Event::Limit, current - Row::constant(limit.threshold_a.1), 0.0));
         }
@@ -611,13 +725,28 @@ impl Machine {
     /// is alive from the clock edge on, a current comparator only while the high side conducts.
     fn comparator(&self, network: &Network, path: Path) -> Option<(Row, f64)> {
         match self.circuit.board.control.modulator {
-            Modulator::FixedDuty { .. } => None,
-            Modulator::PeakCurrent { .. } if path != Path::High => None,
-            Modulator::VoltageMode { .. } => Some((-network.control_v, self.circuit.ramp_v() / self.period_s)),
+            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } => None,
+            Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if path != Path::High => None,
+            Modulator::Hysteretic { band_v, .. } => {
+                Some((network.control_v - Row::input(Input::Reference) - Row::constant(0.5 * band_v), 0.0))
+            }
+            Modulator::VoltageMode { .. } => {
+                Some((network.probe - network.control_v, self.circuit.ramp_v() / self.period_s))
+            }
             Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
-                Some((network.inductor_a - network.control_v * gain_a_per_v, slope_a_per_s))
+                Some((network.inductor_a + network.probe - network.control_v * gain_a_per_v, slope_a_per_s))
             }
         }
+    }
+
+    /// Comparator that asks for a turn-on where there is no clock.
+    fn asking_comparator(&self, network: &Network, path: Path) -> Option<Row> {
+        let below = match self.circuit.board.control.modulator {
+            Modulator::ConstantOnTime { .. } => 0.0,
+            Modulator::Hysteretic { band_v, .. } => 0.5 * band_v,
+            _ => return None,
+        };
+        (path != Path::High).then(|| Row::input(Input::Reference) - Row::constant(below) - network.control_v)
     }
 
     fn amplifier_rows(&self, network: &Network, analog: Analog) -> Vec<(Event, Row, f64)> {
@@ -635,16 +764,18 @@ impl Machine {
         }
     }
 
-    /// Time after the clock edge at which the stage changes by itself.
+    /// Time after the clock edge at which the stage changes by itself, the next edge at the latest. Without a clock the edges
+    /// only count time.
     fn timer_s(&self, state: &RunState) -> f64 {
-        match state.stage {
-            Stage::LeadDead { until_s } | Stage::Blank { until_s } | Stage::TrailDead { until_s } => {
-                until_s.min(self.period_s)
-            }
+        let stage_s = match state.stage {
+            Stage::LeadDead { until_s } | Stage::Blank { until_s } | Stage::TrailDead { until_s } => until_s,
             Stage::Tripped { off_s } => off_s,
-            Stage::On => self.latest_off_s,
-            Stage::Off | Stage::OffOpen => self.period_s,
-        }
+            Stage::On => self.longest_on_s(state.turn_on_s).max(state.phase_s),
+            Stage::Rest { until_s } => until_s,
+            Stage::Asked { on_s } => on_s,
+            Stage::Off => f64::INFINITY,
+        };
+        stage_s.min(self.period_s)
     }
 
     fn on_event(&self, state: &mut RunState, event: Event, sensitivity: Option<&mut Sensitivity>) {
@@ -654,17 +785,24 @@ impl Machine {
             Event::Zero => {
                 state.x[FLUX_STATE] = 0.0;
                 state.segment = 0;
-                if state.stage == Stage::Off {
-                    state.stage = Stage::OffOpen;
-                }
+                state.low_open = matches!(state.stage, Stage::Rest { .. } | Stage::Off | Stage::Asked { .. });
+            }
+            Event::Ask => {
+                state.turn_ons += 1;
+                state.stage = Stage::Asked { on_s: now_s + self.comparator_delay_s() };
+                sensitivity.into_iter().for_each(|s| s.start_timer(true));
             }
             Event::Trip | Event::Limit => {
                 let delay_s = match event {
                     Event::Limit => self.circuit.board.control.current_limit.map_or(0.0, |limit| limit.delay_s),
                     _ => self.comparator_delay_s(),
                 };
-                let off_s = (now_s + delay_s).min(self.latest_off_s);
-                let follows = off_s < self.latest_off_s;
+                // A shortest conduction holds where nothing is blanked: the turn-off then waits for it.
+                let least_s = state.turn_on_s + self.circuit.board.control.min_on_s;
+                let latest_s = self.longest_on_s(state.turn_on_s).max(now_s);
+                let wanted_s = now_s + delay_s;
+                let off_s = wanted_s.max(least_s).min(latest_s);
+                let follows = off_s == wanted_s;
                 if matches!(state.stage, Stage::LeadDead { .. }) {
                     state.early_off_s = Some(off_s);
                     sensitivity.into_iter().for_each(|s| s.start_early_off(follows));
@@ -688,61 +826,98 @@ impl Machine {
 
     fn comparator_delay_s(&self) -> f64 {
         match self.circuit.board.control.modulator {
-            Modulator::VoltageMode { delay_s, .. } | Modulator::PeakCurrent { delay_s, .. } => delay_s,
+            Modulator::VoltageMode { delay_s, .. }
+            | Modulator::PeakCurrent { delay_s, .. }
+            | Modulator::ConstantOnTime { delay_s, .. }
+            | Modulator::Hysteretic { delay_s, .. } => delay_s,
             Modulator::FixedDuty { .. } => 0.0,
         }
     }
 
     fn on_timer(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
         let now_s = state.phase_s;
-        if let Some(sensitivity) = sensitivity.as_deref_mut() {
-            sensitivity.timer_expired(state.stage, now_s >= self.period_s);
-        }
-        let mut start_timer = |follows: bool| {
-            if let Some(sensitivity) = sensitivity.as_deref_mut() {
-                sensitivity.start_timer(follows);
-            }
-        };
         if now_s >= self.period_s {
-            state.cycle += 1;
-            state.phase_s = 0.0;
-            state.stage = self.stage_at_clock();
-            state.early_off_s = None;
-            return;
-        }
-        match state.stage {
-            Stage::LeadDead { .. } => {
-                let control = &self.circuit.board.control;
-                state.stage = match state.early_off_s {
-                    // A turn-off that was asked for before the turn-on suppresses the pulse.
-                    Some(off_s) if off_s.max(now_s + control.min_on_s) <= now_s => Stage::Off,
-                    Some(off_s) => {
-                        let by_minimum = now_s + control.min_on_s > off_s;
-                        if let (false, Some(sensitivity)) = (by_minimum, sensitivity.as_deref_mut()) {
-                            sensitivity.resume_early_off();
-                        }
-                        Stage::Tripped { off_s: off_s.max(now_s + control.min_on_s) }
-                    }
-                    None => self.stage_at_turn_on(now_s),
-                };
+            if let Some(sensitivity) = sensitivity.as_deref_mut() {
+                sensitivity.clock_edge();
             }
-            Stage::Blank { .. } => state.stage = Stage::On,
-            Stage::On | Stage::Tripped { .. } => {
-                if self.dead_s > 0.0 {
-                    state.stage = Stage::TrailDead { until_s: now_s + self.dead_s };
-                    start_timer(true);
-                } else {
-                    state.stage = Stage::Off;
+            return self.clock_edge(state, sensitivity);
+        }
+        if let Some(sensitivity) = sensitivity.as_deref_mut() {
+            sensitivity.timer_expired();
+        }
+        // Every timer that starts here counts from the present instant, but for those that the clock ends.
+        let mut follows = true;
+        match state.stage {
+            Stage::Asked { .. } => self.begin_turn_on(state, now_s),
+            Stage::LeadDead { .. } => {
+                self.note_closed(state, now_s);
+                match state.early_off_s.take() {
+                    None => state.stage = self.stage_closed(now_s),
+                    Some(asked_s) => {
+                        let least_s = now_s + self.circuit.board.control.min_on_s;
+                        let off_s = asked_s.max(least_s).min(self.latest_off_s.max(now_s));
+                        // A turn-off that was asked for before the turn-on suppresses the pulse.
+                        state.stage = if off_s <= now_s { Stage::Off } else { Stage::Tripped { off_s } };
+                        if let (true, Some(sensitivity)) = (off_s == asked_s, sensitivity.as_deref_mut()) {
+                            sensitivity.resume_early_off();
+                            return;
+                        }
+                    }
                 }
+                follows = state.stage != Stage::On;
+            }
+            Stage::Blank { .. } => {
+                state.stage = Stage::On;
+                follows = false;
+            }
+            Stage::On | Stage::Tripped { .. } => {
+                state.stage = match self.dead_s > 0.0 {
+                    true => Stage::TrailDead { until_s: now_s + self.dead_s },
+                    false => self.stage_resting(now_s),
+                };
             }
             Stage::TrailDead { .. } => {
                 // Diode emulation does not close the low side on a current that has already ended.
                 let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
-                let ended = emulation && state.x[FLUX_STATE] <= 0.0;
-                state.stage = if ended { Stage::OffOpen } else { Stage::Off };
+                state.low_open = emulation && state.x[FLUX_STATE] <= 0.0;
+                state.stage = self.stage_resting(now_s - self.dead_s);
             }
-            Stage::Off | Stage::OffOpen => {}
+            Stage::Rest { .. } => state.stage = Stage::Off,
+            Stage::Off => {}
         }
+        if let Some(sensitivity) = sensitivity {
+            sensitivity.start_timer(follows);
+        }
+    }
+
+    /// Stage after a turn-off at an instant.
+    fn stage_resting(&self, off_s: f64) -> Stage {
+        let least_s = self.circuit.board.control.min_off_s;
+        if self.is_clocked() || least_s <= self.dead_s { Stage::Off } else { Stage::Rest { until_s: off_s + least_s } }
+    }
+
+    /// A clock edge: the next cycle, or without a clock only the next period of the time base.
+    fn clock_edge(&self, state: &mut RunState, sensitivity: Option<&mut Sensitivity>) {
+        state.cycle += 1;
+        state.phase_s = 0.0;
+        if self.is_clocked() {
+            state.turn_on_s = 0.0;
+            state.early_off_s = None;
+            self.begin_turn_on(state, 0.0);
+            sensitivity.into_iter().for_each(|s| s.start_timer(true));
+            return;
+        }
+        let earlier = |at_s: f64| at_s - self.period_s;
+        state.turn_on_s = earlier(state.turn_on_s);
+        state.stage = match state.stage {
+            Stage::LeadDead { until_s } => Stage::LeadDead { until_s: earlier(until_s) },
+            Stage::Blank { until_s } => Stage::Blank { until_s: earlier(until_s) },
+            Stage::Tripped { off_s } => Stage::Tripped { off_s: earlier(off_s) },
+            Stage::TrailDead { until_s } => Stage::TrailDead { until_s: earlier(until_s) },
+            Stage::Rest { until_s } => Stage::Rest { until_s: earlier(until_s) },
+            Stage::Asked { on_s } => Stage::Asked { on_s: earlier(on_s) },
+            Stage::On | Stage::Off => state.stage,
+        };
     }
 }
 
@@ -751,6 +926,7 @@ fn is_armed(stage: Stage, event: Event) -> bool {
     match event {
         Event::Trip => matches!(stage, Stage::LeadDead { .. } | Stage::On),
         Event::Limit => stage == Stage::On,
+        Event::Ask => stage == Stage::Off,
         _ => true,
     }
 }

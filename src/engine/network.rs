@@ -4,7 +4,7 @@
 //! Equations: docs/physics.md, "power stage", "capacitor bank", "load".
 
 use super::compensator::{self, Analog};
-use super::row::{INPUTS, Input, Row};
+use super::row::{Input, Row};
 use crate::board::{Board, LoadKind, LowSide, Modulator, Ramp};
 use crate::parts::CapacitorBranch;
 use crate::parts::saturation::FluxTable;
@@ -59,10 +59,15 @@ pub struct Circuit {
     pub load_w: f64,
     /// Whether the 20 MHz instrument is part of the network.
     pub instrument: bool,
+    /// Frequency in Hz of a sine that is added to the comparator's signal, as a loop analyser does. The sine is the last state
+    /// but one, its cosine the last: a run starts it by its state.
+    pub probe_hz: Option<f64>,
 }
 
 /// Relative width of a cell about which a constant-power load is linearised.
 const LOAD_CELL: f64 = 0.01;
+/// Lowest cell: below a tenth of the output aimed at a constant-power load is no longer a sensible picture.
+const LOWEST_CELL: i32 = -90;
 
 impl Circuit {
     /// Circuit of a board with a part, reduced to `flux` and `dcr_ohm`, at an input voltage and a steady load.
@@ -81,6 +86,7 @@ impl Circuit {
             load_s,
             load_w,
             instrument: true,
+            probe_hz: None,
         }
     }
 
@@ -137,7 +143,7 @@ impl Circuit {
         if self.load_w == 0.0 {
             return 0;
         }
-        ((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32
+        (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL)
     }
 
     /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell.
@@ -146,9 +152,11 @@ impl Circuit {
         (self.cell_centre_v(cell) - half, self.cell_centre_v(cell) + half)
     }
 
-    /// Largest relative error of the current of a constant-power load by its linearisation: (dv/v)^2 at a cell's edge.
-    pub fn load_linearisation_error(&self) -> f64 {
-        if self.load_w == 0.0 { 0.0 } else { (0.501 * LOAD_CELL).powi(2) }
+    /// Largest relative error of the current of a constant-power load by its linearisation where the output does not fall
+    /// below a voltage: ((v - v_c) / v_c)^2 at the edge of that voltage's cell.
+    pub fn load_linearisation_error(&self, lowest_v: f64) -> f64 {
+        let half_v = 0.501 * LOAD_CELL * self.board.output_v;
+        if self.load_w == 0.0 { 0.0 } else { (half_v / self.cell_centre_v(self.load_cell(lowest_v))).powi(2) }
     }
 
     /// Conductance in S and additional current in A of the load in a cell.
@@ -180,6 +188,8 @@ pub struct Network {
     pub switch_v: Row,
     /// Control voltage in V.
     pub control_v: Row,
+    /// Signal of a loop analyser at the comparator.
+    pub probe: Row,
     /// Drive of the amplifier's output.
     pub drive: Row,
     /// Current into the load in A, all kinds together.
@@ -219,6 +229,7 @@ pub fn state_count(circuit: &Circuit) -> usize {
     plant_state_count(circuit)
         + compensator::state_count(&circuit.board.control.compensator)
         + usize::from(circuit.instrument)
+        + if circuit.probe_hz.is_some() { 2 } else { 0 }
 }
 
 /// Inductor current on a piece of the saturation curve, and its slope 1/L in A/Wb.
@@ -313,7 +324,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     }
     let control = &circuit.board.control;
     let ratio = compensator::reference_v(&control.compensator) / circuit.board.output_v;
-    let amplifier = compensator::rows(&control.compensator, plant_states, &output_v, ratio, key.analog);
+    let amplifier = compensator::rows(&control.compensator, plant_states, (&output_v, &switch_v), ratio, key.analog);
     derivative.extend(amplifier.derivative);
     let instrument_v = if circuit.instrument {
         let reading = Row::state(derivative.len());
@@ -322,7 +333,12 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     } else {
         output_v
     };
-    debug_assert_eq!(INPUTS, 5);
+    let probe = circuit.probe_hz.map(|hz| {
+        let (sine, cosine) = (Row::state(derivative.len()), Row::state(derivative.len() + 1));
+        derivative.push(cosine * (std::f64::consts::TAU * hz));
+        derivative.push(-sine * (std::f64::consts::TAU * hz));
+        sine
+    });
     Network {
         states: derivative.len(),
         plant_states,
@@ -332,6 +348,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         instrument_v,
         switch_v,
         control_v: amplifier.control,
+        probe: probe.unwrap_or(Row::ZERO),
         drive: amplifier.drive,
         load_a,
         branch_a,

@@ -1,4 +1,5 @@
-//! Periodic steady state: Newton's method on the map from clock edge to clock edge.
+//! Periodic steady state: Newton's method on the map from clock edge to clock edge, or without a clock from turn-on to
+//! turn-on.
 //!
 //! Method: docs/physics.md, "period map".
 
@@ -15,13 +16,19 @@ use nalgebra::{Complex, DMatrix, DVector, Schur};
 /// Cycles run from the first guess before Newton's method takes over.
 const SETTLING_CYCLES: u64 = 200;
 /// Cycles run before an orbit of several periods is looked for.
-const LONG_SETTLING_CYCLES: u64 = 6000;
+const LONG_SETTLING_CYCLES: u64 = 2500;
+/// Relative change over an orbit's periods above which a settled run is not on the way to it.
+const ON_THE_WAY: f64 = 1e-2;
 /// Relative residual at which an orbit is accepted; the map's rounding floor is near 5e-12.
 pub const ORBIT_RESIDUAL: f64 = 1e-10;
 /// Newton steps before giving up.
 const NEWTON_STEPS: usize = 25;
 /// Periods after which an orbit may repeat, in the order in which they are tried.
 const PERIODS: [u64; 6] = [1, 2, 4, 3, 8, 6];
+/// Periods that stand for a waveform that does not repeat.
+pub const WATCHED_PERIODS: u64 = 128;
+/// Relative change below which an orbit of several periods repeats already sooner.
+const SAME_ORBIT: f64 = 1e-7;
 /// Largest multiplier of an orbit that is taken as stable.
 const STABLE: f64 = 1.0 + 1e-9;
 
@@ -30,8 +37,11 @@ const STABLE: f64 = 1.0 + 1e-9;
 pub struct Orbit {
     /// State at the clock edge.
     pub x: StateVector,
-    /// Number of switching periods after which it repeats: 1, or more for alternating cycles.
+    /// Number of switching periods after which it repeats: 1, or more for alternating cycles; where it does not repeat, the number
+    /// of periods that stand for it.
     pub periods: u64,
+    /// Whether it repeats at all.
+    pub repeats: bool,
     /// Relative change over those periods.
     pub residual: f64,
     /// Multipliers of the period map: eigenvalues of its linearisation.
@@ -41,16 +51,25 @@ pub struct Orbit {
 }
 
 impl Orbit {
-    /// Magnitude of the largest multiplier.
+    /// Magnitude of the largest multiplier; infinite where there are none to be found.
     pub fn largest_multiplier(&self) -> f64 {
-        self.multipliers.iter().map(|m| m.norm()).fold(0.0, f64::max)
+        // Without multipliers nothing says that the orbit is stable.
+        if self.multipliers.is_empty() {
+            f64::INFINITY
+        } else {
+            self.multipliers.iter().map(|m| m.norm()).fold(0.0, f64::max)
+        }
     }
 }
 
-/// Result of the map over some periods.
-struct Mapped {
-    end: StateVector,
-    matrix: DMatrix<f64>,
+/// Result of the map over some periods from clock edge to clock edge.
+pub struct Mapped {
+    /// State at the end.
+    pub end: StateVector,
+    /// d(end) / d(begin).
+    pub matrix: DMatrix<f64>,
+    /// The whole linearisation, with the comparator's signal.
+    pub sensitivity: Sensitivity,
 }
 
 impl Machine {
@@ -71,7 +90,7 @@ impl Machine {
         }
         let peak_a = self.circuit.flux.current_a(middle_wb + 0.5 * swing_wb);
         let control_v = match board.control.modulator {
-            Modulator::FixedDuty { .. } => 0.0,
+            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. } => 0.0,
             Modulator::VoltageMode { .. } => duty * self.circuit.ramp_v(),
             Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
                 (peak_a + slope_a_per_s * duty * self.period_s()) / gain_a_per_v
@@ -103,15 +122,27 @@ impl Machine {
 
     fn settle(&mut self, x: StateVector, program_a: f64, cycles: u64) -> Result<StateVector, EngineError> {
         let mut state = self.at_clock(x);
-        self.run(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
+        self.run_control_cycles(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
         Ok(state.x)
     }
 
-    fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
+    /// The map over some periods with its linearisation.
+    ///
+    /// # Errors
+    /// Whatever stops a run.
+    pub fn map(&mut self, x: &StateVector, program_a: f64, periods: u64) -> Result<Mapped, EngineError> {
         let mut state = self.at_clock(*x);
-        let mut sensitivity = Sensitivity::identity(self.states);
-        self.run(&mut state, periods, &mut Program::constant(program_a), &mut (), Some(&mut sensitivity))?;
-        Ok(Mapped { end: state.x, matrix: sensitivity.matrix })
+        let mut sensitivity = Sensitivity::identity(self.states, self.control_state());
+        self.run_control_cycles(
+            &mut state,
+            periods,
+            &mut Program::constant(program_a),
+            &mut (),
+            Some(&mut sensitivity),
+        )?;
+        let whole = if self.is_clocked() { sensitivity.matrix.clone() } else { sensitivity.to_instant() };
+        let matrix = whole.columns(0, self.states).into_owned();
+        Ok(Mapped { end: state.x, matrix, sensitivity })
     }
 
     /// Newton's method for an orbit of that many periods.
@@ -128,7 +159,7 @@ impl Machine {
             let improved = best.as_ref().is_none_or(|orbit| residual < orbit.residual);
             if improved {
                 let multipliers = multipliers(&mapped.matrix);
-                best = Some(Orbit { x, periods, residual, multipliers, program_a });
+                best = Some(Orbit { x, periods, repeats: true, residual, multipliers, program_a });
             }
             if residual <= ORBIT_RESIDUAL && !(improved && residual > 1e-3 * ORBIT_RESIDUAL && residual > 1e-13) {
                 break;
@@ -150,10 +181,11 @@ impl Machine {
             .ok_or(EngineError::NoSteadyState { cycles: periods, residual })
     }
 
-    /// The stable periodic steady state at a load: one period, or more where cycles alternate.
+    /// The stable steady state at a load: one period, more where cycles alternate, or a long stretch of a waveform that does not
+    /// repeat.
     ///
     /// # Errors
-    /// [`EngineError::NoSteadyState`] where no stable orbit was found, or whatever stops a run.
+    /// Whatever stops a run.
     pub fn steady(&mut self, load_a: f64) -> Result<Orbit, EngineError> {
         let program_a = self.circuit.program_a(load_a);
         let guess = self.first_guess(load_a);
@@ -164,16 +196,47 @@ impl Machine {
             _ => {}
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
-        let mut least = f64::INFINITY;
         for periods in PERIODS {
+            // A stable orbit draws the run towards itself.
+            if self.change(&settled, load_a, periods)?.0 > ON_THE_WAY {
+                continue;
+            }
             match self.newton(settled, load_a, periods) {
-                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
-                Ok(orbit) => least = least.min(orbit.residual),
-                Err(EngineError::NoSteadyState { residual, .. }) => least = least.min(residual),
+                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return self.shortest(orbit, load_a),
+                Ok(_) | Err(EngineError::NoSteadyState { .. }) => {}
                 Err(error) => return Err(error),
             }
         }
-        Err(EngineError::NoSteadyState { cycles: SETTLING_CYCLES + LONG_SETTLING_CYCLES, residual: least })
+        // A waveform that repeats although Newton's method found no way to it, or one that does not repeat at all.
+        let (residual, mapped) = self.change(&settled, load_a, 1)?;
+        let repeats = residual <= SAME_ORBIT;
+        Ok(Orbit {
+            x: settled,
+            periods: if repeats { 1 } else { WATCHED_PERIODS },
+            repeats,
+            residual,
+            multipliers: if repeats { multipliers(&mapped.matrix) } else { vec![] },
+            program_a,
+        })
+    }
+
+    /// Relative change of a state over some periods, with the map.
+    fn change(&mut self, x: &StateVector, load_a: f64, periods: u64) -> Result<(f64, Mapped), EngineError> {
+        let scale = self.scales(load_a);
+        let mapped = self.map(x, self.circuit.program_a(load_a), periods)?;
+        let change = (0..self.states).map(|k| ((mapped.end[k] - x[k]) / scale[k]).abs()).fold(0.0, f64::max);
+        Ok((change, mapped))
+    }
+
+    /// The orbit with the least number of periods after which it repeats.
+    fn shortest(&mut self, orbit: Orbit, load_a: f64) -> Result<Orbit, EngineError> {
+        for periods in (1..orbit.periods).filter(|periods| orbit.periods.is_multiple_of(*periods)) {
+            let (residual, mapped) = self.change(&orbit.x, load_a, periods)?;
+            if residual <= SAME_ORBIT {
+                return Ok(Orbit { periods, residual, multipliers: multipliers(&mapped.matrix), ..orbit });
+            }
+        }
+        Ok(orbit)
     }
 
     /// Runs an orbit once through all its periods under the eyes of an observer.
@@ -182,7 +245,7 @@ impl Machine {
     /// Whatever stops a run.
     pub fn trace_orbit(&mut self, orbit: &Orbit, observer: &mut impl Observer) -> Result<(), EngineError> {
         let mut state = self.at_clock(orbit.x);
-        self.run(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
+        self.run_control_cycles(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
     }
 }
 

@@ -32,8 +32,6 @@ pub struct Budget {
     pub load_w: f64,
     /// What limits the trust in the core loss.
     pub core_cautions: Vec<CoreCaution>,
-    /// Share of the ripple power that the harmonics counted hold.
-    pub harmonics_covered: f64,
 }
 
 impl Budget {
@@ -85,23 +83,42 @@ pub fn budget(
     let book = &steady.book;
     let mean_w = |energy_j: f64| energy_j / book.duration_s;
     let trace = &steady.trace;
-    let ac = copper::ac_extra(&trace.samples(&trace.current_a), HARMONICS, dcr_ohm, part.ac_resistance.as_ref())?;
-    let core = part.core_loss.map(|data| core_loss(&data, &trace.samples(&trace.flux_wb))).transpose()?;
+    let winding_ac_w = alternating_w(part, dcr_ohm, steady)?;
+    let mut flux = trace.samples(&trace.flux_wb);
+    let first = flux.first().copied();
+    if let (false, Some(first), Some(last)) = (steady.orbit.repeats, first, flux.last_mut()) {
+        // A waveform that does not repeat is closed over its last sample: one stroke among hundreds.
+        last.1 = first.1;
+    }
+    let core = part.core_loss.map(|data| core_loss(&data, &flux)).transpose()?;
     let output_w: f64 = book.branch_j.iter().map(|j| mean_w(*j)).sum();
     let stage = &board.stage;
     Ok(Budget {
         winding_dc_w: mean_w(book.winding_j),
-        winding_ac_w: ac.extra_w,
+        winding_ac_w,
         core_w: core.as_ref().map_or(0.0, |core| core.loss_w * core_factor),
         conduction_w: mean_w(book.high_side_j + book.low_side_j),
         diode_w: mean_w(book.diode_j),
         switching_w: edges_w(board, source_v, steady),
-        drive_w: switches::gate_w(stage.gate_charge_c, stage.gate_v, board.frequency_hz) + stage.quiescent_a * source_v,
+        drive_w: switches::gate_w(stage.gate_charge_c, stage.gate_v, steady.cycles_hz()) + stage.quiescent_a * source_v,
         capacitors_w: output_w + input_bank_w(board, steady)?,
         load_w: mean_w(book.load_j),
         core_cautions: core.map(|core| core.cautions).unwrap_or_default(),
-        harmonics_covered: ac.covered,
     })
+}
+
+/// Additional winding loss by alternating current in W: by harmonics, or where the waveform does not repeat with all of it at
+/// the switching frequency.
+fn alternating_w(part: &Inductor, dcr_ohm: f64, steady: &SteadyResult) -> Result<f64, LossError> {
+    let data = part.ac_resistance.as_ref();
+    if !steady.orbit.repeats {
+        let ripple = steady.rms_current_a().powi(2) - steady.mean_current_a().powi(2);
+        return Ok(dcr_ohm * ripple.max(0.0) * (copper::ac_ratio(data, steady.cycles_hz()) - 1.0));
+    }
+    // Harmonics count from the orbit's frequency, which alternating cycles divide.
+    let harmonics = HARMONICS * steady.orbit.periods as usize;
+    let samples = steady.trace.samples(&steady.trace.current_a);
+    Ok(copper::ac_extra(&samples, harmonics, dcr_ohm, data)?.extra_w)
 }
 
 /// Loss of the switching edges in W, pulse by pulse.
@@ -139,6 +156,6 @@ fn input_bank_w(board: &Board, steady: &SteadyResult) -> Result<f64, LossError> 
     let book = &steady.book;
     let mean_a = book.source_current.0 / book.duration_s;
     let rms_a = (book.source_current.1 / book.duration_s - mean_a * mean_a).max(0.0).sqrt();
-    let shares = capacitors::share_a(rms_a, &board.input_bank, board.frequency_hz)?;
+    let shares = capacitors::share_a(rms_a, &board.input_bank, steady.cycles_hz())?;
     Ok(shares.iter().zip(&board.input_bank).map(|(a, branch)| capacitors::esr_loss_w(*a, branch.esr_ohm)).sum())
 }

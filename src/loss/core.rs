@@ -202,18 +202,20 @@ fn closed_cycle(flux: &[(f64, f64)]) -> Result<Vec<Stroke>, LossError> {
     if drift_wb.abs() > CLOSED_REL * swing_wb {
         return Err(LossError::NotClosed { drift_wb, swing_wb });
     }
-    let mut strokes = Vec::with_capacity(flux.len());
+    let mut strokes: Vec<Stroke> = Vec::with_capacity(flux.len());
+    let mut reached_wb = flux[0].1;
     for (k, w) in flux.windows(2).enumerate() {
-        let (time_s, rise_wb) = (w[1].0 - w[0].0, w[1].1 - w[0].1);
-        // Two samples at one instant agree only to rounding.
-        if rise_wb == 0.0 || (time_s == 0.0 && rise_wb.abs() <= SAME_REL * swing_wb) {
+        let (time_s, rise_wb) = (w[1].0 - w[0].0, w[1].1 - reached_wb);
+        // Steps within rounding, as in a flux that rests at zero, are no motion; taken for loops they would never end.
+        if rise_wb.abs() <= SAME_REL * swing_wb {
             continue;
         }
         let rate_v = rise_wb.abs() / time_s;
         if !rate_v.is_finite() {
             return Err(LossError::FluxStep { index: k + 2 });
         }
-        strokes.push(Stroke { from_wb: w[0].1, to_wb: w[1].1, rate_v });
+        strokes.push(Stroke { from_wb: reached_wb, to_wb: w[1].1, rate_v });
+        reached_wb = w[1].1;
     }
     if let Some(last) = strokes.last_mut() {
         last.to_wb = flux[0].1;

@@ -54,6 +54,11 @@ impl SteadyResult {
         (self.book.current.1 / self.book.duration_s).sqrt()
     }
 
+    /// Cycles of the control per second in Hz: the clock's frequency, or without a clock its own.
+    pub fn cycles_hz(&self) -> f64 {
+        self.orbit.periods as f64 / self.book.duration_s
+    }
+
     /// Share of the time for which the high side conducts.
     pub fn duty(&self) -> f64 {
         self.book.high_side_s / self.book.duration_s

@@ -250,6 +250,10 @@ pub fn run(
     let mut state = machine.at_clock(low.x);
     let mut all = ((&mut watches.0, &mut watches.1), (&mut book, observer));
     machine.run(&mut state, timing.cycles, &mut program, &mut all, None)?;
+    if !machine.is_clocked() {
+        // The program began as a turn-on was asked for, and its end is compared at such an instant.
+        machine.run_control_cycles(&mut state, 1, &mut program, &mut (), None)?;
+    }
     let moved = (0..machine.states)
         .map(|k| (state.x[k] - low.x[k]).abs() / low.x[k].abs().max(1e-6 * low.x[1].abs()))
         .fold(0.0, f64::max);
@@ -257,7 +261,8 @@ pub fn run(
         mean_v: means_v,
         step: watches.0.response(),
         release: watches.1.response(),
-        repeats: moved <= REPEATS,
+        // Of cycles that alternate the last one may be another than the first.
+        repeats: moved <= REPEATS || low.periods > 1,
         book_residual: book.close()?,
     })
 }

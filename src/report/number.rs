@@ -174,9 +174,10 @@ impl<'a> RowFormat<'a> {
         Self { row, scale: Scale::of(cells, &row.unit) }
     }
 
-    /// Value without unit.
+    /// Value without unit; a count stays a whole number.
     pub fn value(&self, cell: &Cell) -> String {
-        self.scale.number(cell.value)
+        let is_count = self.row.unit.is_empty() && cell.value.fract() == 0.0;
+        if is_count { fixed(cell.value, 0) } else { self.scale.number(cell.value) }
     }
 
     /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it.

@@ -5,6 +5,7 @@
 //! drawn large and scaled down by whoever shows them.
 
 mod bars;
+mod loop_gain;
 mod panels;
 mod style;
 
@@ -35,7 +36,14 @@ pub struct Plot {
 pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
     check_finite(curves)?;
     check_finite(&record.quantities)?;
-    let plots = [margins(record)?, steps(curves)?, periods(curves)?, saturation(curves)?, losses(curves)?];
+    let plots = [
+        margins(record)?,
+        steps(curves)?,
+        periods(curves)?,
+        loop_gain::draw(curves)?,
+        saturation(curves)?,
+        losses(curves)?,
+    ];
     Ok(plots.into_iter().flatten().collect())
 }
 
@@ -77,7 +85,8 @@ fn periods(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     if parts.iter().any(differs_at_full_bandwidth) {
         panels.push(panel("Output, unfiltered", "V", &|c| deviation(&c.time_s, &c.output_v)));
     }
-    let drawn = panels::draw(&panels, &legend_of(parts.iter().map(|c| c.part.as_str())), 340);
+    let rows: Vec<Vec<Panel>> = panels.into_iter().map(|panel| vec![panel]).collect();
+    let drawn = panels::draw(&rows, &legend_of(parts.iter().map(|c| c.part.as_str())), 340);
     plot(
         "period",
         format!("One switching period: {}", curves.period_condition),
@@ -107,51 +116,114 @@ fn differs_at_full_bandwidth(curve: &PeriodCurve) -> bool {
     (raw - filtered).abs() > 0.03 * filtered
 }
 
-/// Load step and release: output against its limits, inductor current and load.
+/// Load step and release: output against its limits, inductor current and load, each edge with its recovery.
 fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let parts = &curves.steps;
     let Some(original) = parts.first().filter(|curve| curve.time_s.len() > 1) else {
         return Ok(None);
     };
-    let time = Axis::new("Time from the start of the step", "s", original.time_s.iter().copied()).tight();
+    let edges = [("Time from the start of the step", 0.0), ("Time from the start of the release", release_s(original))];
     let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
-    let envelopes = |low: &dyn Fn(&StepCurve) -> Vec<f64>, high: &dyn Fn(&StepCurve) -> Vec<f64>| {
-        let one = |(i, c): (usize, &StepCurve)| Envelope {
-            time: c.time_s.clone(),
-            low: low(c),
-            high: high(c),
-            window_s: period_s,
-            stroke: Stroke::part(i),
+    let span_s = edge_span_s(parts, edges[1].1, period_s);
+    let window = |edge_s: f64| (edge_s - BEFORE_EDGE * span_s, edge_s + span_s);
+    let levels = || output_levels(curves, original);
+    let near = |values: &dyn Fn(&StepCurve) -> [&Vec<f64>; 2]| {
+        let inside = |c: &StepCurve| -> Vec<f64> {
+            let rows = edges.iter().flat_map(|(_, edge_s)| rows_within(c, window(*edge_s)));
+            rows.flat_map(|k| values(c).map(|column| column[k])).collect()
         };
-        parts.iter().enumerate().map(one).collect::<Vec<_>>()
+        parts.iter().flat_map(inside).collect::<Vec<f64>>()
     };
-    let below = |c: &StepCurve, values: &[f64]| values.iter().map(|v| v - c.mean_low_load_v).collect::<Vec<_>>();
-    let output = envelopes(&|c| below(c, &c.output_low_v), &|c| below(c, &c.output_high_v));
-    let current = envelopes(&|c| c.current_low_a.clone(), &|c| c.current_high_a.clone());
-    let levels = output_levels(curves, original);
-    let output_values = output.iter().flat_map(Envelope::values).chain(levels.iter().map(|l| l.at)).collect::<Vec<_>>();
-    let current_values = current.iter().flat_map(Envelope::values).chain(original.load_a.iter().copied());
-    let current_axis = Axis::new("Inductor current", "A", current_values.collect::<Vec<_>>());
-    let load = Trace {
-        points: original.time_s.iter().copied().zip(original.load_a.iter().copied()).collect(),
-        stroke: Stroke::load(),
-    };
-    let output_axis = Axis::new("Output deviation", "V", output_values);
-    let panels = [
-        Panel { envelopes: output, levels, ..Panel::new(time.clone(), output_axis) },
-        Panel { envelopes: current, traces: vec![load], ..Panel::new(time, current_axis) },
-    ];
+    let deviations = parts.iter().flat_map(|c| {
+        let rows = edges.iter().flat_map(|(_, edge_s)| rows_within(c, window(*edge_s)));
+        rows.flat_map(|k| [c.output_low_v[k], c.output_high_v[k]]).map(|v| v - c.mean_low_load_v).collect::<Vec<_>>()
+    });
+    let output_axis =
+        Axis::new("Output deviation", "V", deviations.chain(levels().iter().map(|l| l.at)).collect::<Vec<_>>());
+    let current_axis =
+        Axis::new("Inductor current", "A", near(&|c| [&c.current_low_a, &c.current_high_a]).into_iter().chain([0.0]));
+    let mut rows = [vec![], vec![]];
+    for (label, edge_s) in edges {
+        let (from_s, to_s) = window(edge_s);
+        let time = Axis::new(label, "s", [from_s - edge_s, to_s - edge_s]).tight();
+        let bands = |low: &dyn Fn(&StepCurve, usize) -> f64, high: &dyn Fn(&StepCurve, usize) -> f64| {
+            let one = |(i, c): (usize, &StepCurve)| {
+                let kept = rows_within(c, (from_s, to_s));
+                Envelope {
+                    time: kept.clone().map(|k| c.time_s[k] - edge_s).collect(),
+                    low: kept.clone().map(|k| low(c, k)).collect(),
+                    high: kept.map(|k| high(c, k)).collect(),
+                    window_s: period_s,
+                    stroke: Stroke::part(i),
+                }
+            };
+            parts.iter().enumerate().map(one).collect::<Vec<_>>()
+        };
+        let output =
+            bands(&|c, k| c.output_low_v[k] - c.mean_low_load_v, &|c, k| c.output_high_v[k] - c.mean_low_load_v);
+        let current = bands(&|c, k| c.current_low_a[k], &|c, k| c.current_high_a[k]);
+        let load = rows_within(original, (from_s, to_s)).map(|k| (original.time_s[k] - edge_s, original.load_a[k]));
+        let load = Trace { points: load.collect(), stroke: Stroke::load() };
+        rows[0].push(Panel { envelopes: output, levels: levels(), ..Panel::new(time.clone(), output_axis.clone()) });
+        rows[1].push(Panel { envelopes: current, traces: vec![load], ..Panel::new(time, current_axis.clone()) });
+    }
     let mut legend = legend_of(parts.iter().map(|c| c.part.as_str()));
     legend.push(Legend::line("load current", Stroke::load()));
     plot(
         "load-step",
         format!("Load step and release: {}", curves.step_condition),
         "Above, the output's deviation from its mean before the step with the recovery band and the allowed \
-         deviation; below, inductor current and load current. Each part is a band from its lowest to its highest \
-         value within a switching period."
+         deviation; below, inductor current and load current; left after the step, right after the release. Each part \
+         is a band from its lowest to its highest value in short intervals."
             .into(),
-        panels::draw(&panels, &legend, 460),
+        panels::draw(&rows, &legend, 460),
     )
+}
+
+/// Time shown before an edge of the load, as a share of that shown after it.
+const BEFORE_EDGE: f64 = 0.06;
+/// Share of the largest deviation below which the output counts as back, and the room shown after that.
+const BACK: (f64, f64) = (0.05, 1.4);
+/// Fewest switching periods shown after an edge.
+const FEWEST_PERIODS: f64 = 20.0;
+
+/// Rows of a load step within a span of time.
+fn rows_within(curve: &StepCurve, (from_s, to_s): (f64, f64)) -> std::ops::Range<usize> {
+    let first = curve.time_s.partition_point(|t| *t < from_s);
+    first..curve.time_s.partition_point(|t| *t <= to_s).max(first)
+}
+
+/// Begin of the release: the last interval in which the load still has its highest value.
+fn release_s(curve: &StepCurve) -> f64 {
+    let most_a = curve.load_a.iter().copied().fold(f64::MIN, f64::max);
+    let last = curve.load_a.iter().rposition(|a| *a >= most_a);
+    last.map_or(0.0, |k| curve.time_s[k])
+}
+
+/// Time after either edge in which the output of every part has come back to its mean.
+fn edge_span_s(parts: &[StepCurve], release_s: f64, period_s: f64) -> f64 {
+    let back_s = |curve: &StepCurve, edge_s: f64, until_s: f64, mean_v: f64| {
+        // The last period before the next edge already looks at what comes after it.
+        let rows = rows_within(curve, (edge_s, until_s - period_s));
+        // Middle of the output over a switching period around the row, so that ripple does not count.
+        let off = |k: usize| {
+            let near = rows_within(curve, (curve.time_s[k] - 0.5 * period_s, curve.time_s[k] + 0.5 * period_s));
+            let low = near.clone().map(|n| curve.output_low_v[n]).fold(f64::INFINITY, f64::min);
+            let high = near.map(|n| curve.output_high_v[n]).fold(f64::NEG_INFINITY, f64::max);
+            (0.5 * (low + high) - mean_v).abs()
+        };
+        let largest = rows.clone().map(off).fold(0.0, f64::max);
+        rows.rev().find(|k| off(*k) > BACK.0 * largest).map_or(0.0, |k| curve.time_s[k] - edge_s)
+    };
+    let whole_s = parts.iter().filter_map(|c| c.time_s.last()).copied().fold(0.0, f64::max);
+    let longest = parts
+        .iter()
+        .map(|c| {
+            let step_s = back_s(c, 0.0, release_s, c.mean_high_load_v);
+            step_s.max(back_s(c, release_s, whole_s, c.mean_low_load_v))
+        })
+        .fold(FEWEST_PERIODS * period_s, |a, b: f64| a.max(BACK.1 * b));
+    longest.min(release_s).min(whole_s - release_s).max(f64::MIN_POSITIVE)
 }
 
 /// Band around the final mean and allowed deviation, relative to the mean before the step.
@@ -212,7 +284,7 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
         "Inductance of every part against current at 25 °C and at the hottest winding temperature that occurred; \
          dots mark the highest peak current, crosses the current reached at the current limit."
             .into(),
-        panels::draw(&panels, &legend, 400),
+        panels::draw(&panels.map(|panel| vec![panel]), &legend, 400),
     )
 }
 
@@ -256,7 +328,9 @@ fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
     for row in &record.quantities {
         let shares = row.cells.iter().map(|cell| limit_use(row, cell.as_ref()?)).collect::<Vec<_>>();
         let worst = shares.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
-        if worst.is_finite() {
+        // A count that every part keeps shows nothing as a bar.
+        let is_kept_count = row.unit.is_empty() && worst <= 1.0;
+        if worst.is_finite() && !is_kept_count {
             rows.push((worst, row, shares));
         }
     }

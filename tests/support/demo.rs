@@ -4,6 +4,7 @@ use super::branch;
 use presolder::board::*;
 
 /// A board with one part.
+#[derive(Clone)]
 pub struct DemoBoard {
     pub name: &'static str,
     pub board: Board,

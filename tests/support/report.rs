@@ -230,6 +230,7 @@ fn quantity_row(
             share_of_limit: limit.as_ref().map(|limit| value / limit.value),
             absolute: judge(value, &limit, 0.013 * value.abs()),
             relative: change.map_or(Judgement::NoLimit, |change| judge(change, &agreed_change, 0.004)),
+            change_in_resolutions: change.map(|change| (change / base).abs() / 0.01),
             bench_sees: change.map(|change| (change / base).abs() > 0.02 || change.abs() > 0.03),
         })
     });
@@ -311,9 +312,25 @@ fn curves(names: &[&str]) -> Curves {
         step_condition: "24 V in, 0.31 A to 3 A at 1.7 A/µs, low inductance, worn output bank".into(),
         step_band_v: 0.05,
         step_limit_v: Some(0.15),
+        loops: each().map(|(i, name)| loop_gain(i, name)).collect(),
         saturation: each().map(|(i, name)| saturation(i, name)).collect(),
         losses: each().map(|(i, name)| loss(i, name)).collect(),
         loss_condition: "24 V in, 3 A, nominal".into(),
+    }
+}
+
+/// An integrator with a pole: crossover and phase in closed form.
+fn loop_gain(i: usize, name: &str) -> LoopCurve {
+    let (one_hz, pole_hz) = (31e3 * (1.0 + 0.07 * i as f64), 83e3);
+    let gain = |hz: f64| one_hz / hz / (1.0 + (hz / pole_hz).powi(2)).sqrt();
+    let frequency_hz: Vec<f64> = (0..=120).map(|k| 208e3 * 10f64.powf(-3.5 * (1.0 - f64::from(k) / 120.0))).collect();
+    let squared = 0.5 * pole_hz.powi(2) * ((1.0 + (2.0 * one_hz / pole_hz).powi(2)).sqrt() - 1.0);
+    LoopCurve {
+        part: name.into(),
+        gain_db: frequency_hz.iter().map(|hz| 20.0 * gain(*hz).log10()).collect(),
+        phase_deg: frequency_hz.iter().map(|hz| -90.0 - (hz / pole_hz).atan().to_degrees()).collect(),
+        frequency_hz,
+        crossover_hz: Some(squared.sqrt()),
     }
 }
 

@@ -137,7 +137,7 @@ impl Equations {
             None => Output::Resistive,
         };
         let amplifier_states = match &circuit.board.control.compensator {
-            Compensator::Open => 0,
+            Compensator::Open | Compensator::Ripple { .. } => 0,
             Compensator::Transconductance { .. } => 2,
             Compensator::OpAmp { lead: Some(_), c2_f, .. } => 3 + usize::from(*c2_f > 0.0),
             Compensator::OpAmp { lead: None, c2_f, .. } => 2 + usize::from(*c2_f > 0.0),
@@ -184,7 +184,7 @@ impl Equations {
     /// Clamps of the control voltage in V.
     pub fn clamp_v(&self) -> Option<(f64, f64)> {
         match self.circuit.board.control.compensator {
-            Compensator::Open => None,
+            Compensator::Open | Compensator::Ripple { .. } => None,
             Compensator::OpAmp { clamp_v, .. } | Compensator::Transconductance { clamp_v, .. } => Some(clamp_v),
         }
     }
@@ -306,7 +306,7 @@ impl Equations {
     fn amplifier_rates(&self, output_v: f64, y: &[f64], rate: &mut [f64]) {
         let a = self.first_amplifier;
         match &self.circuit.board.control.compensator {
-            Compensator::Open => {}
+            Compensator::Open | Compensator::Ripple { .. } => {}
             Compensator::Transconductance { reference_v, gm_s, ro_ohm, rc_ohm, cc_f, chf_f, .. } => {
                 let sensed_v = output_v * reference_v / self.circuit.board.output_v;
                 let series_a = (y[a] - y[a + 1]) / rc_ohm;
@@ -353,7 +353,7 @@ impl Equations {
             (Watch::Trip, Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. }) => {
                 self.current_a(y[0], former) + slope_a_per_s * phase_s - gain_a_per_v * self.control_v(y)
             }
-            (Watch::Trip, Modulator::FixedDuty { .. }) => f64::NEG_INFINITY,
+            (Watch::Trip, _) => f64::NEG_INFINITY,
             (Watch::Limit, _) => {
                 let limit_a = control.current_limit.map_or(f64::INFINITY, |limit| limit.threshold_a.1);
                 self.current_a(y[0], former) - limit_a
@@ -388,7 +388,7 @@ impl Equations {
             (Watch::Trip, Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. }) => {
                 Some(current_rate() + slope_a_per_s - gain_a_per_v * control_rate)
             }
-            (Watch::Trip, Modulator::FixedDuty { .. }) => None,
+            (Watch::Trip, _) => None,
             (Watch::Limit, _) => Some(current_rate()),
             (Watch::Falls, _) => Some(-rate[0]),
             (Watch::Rises, _) => Some(rate[0]),

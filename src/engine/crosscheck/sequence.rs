@@ -26,6 +26,10 @@ struct Agenda {
     /// From then on the comparators are looked at while the high side conducts.
     look_s: f64,
     high_off_s: Option<f64>,
+    /// End of a fixed conduction time.
+    duty_off_s: Option<f64>,
+    /// Earliest turn-off of the running pulse.
+    least_s: f64,
     low_on_s: Option<f64>,
 }
 
@@ -85,7 +89,8 @@ impl<'a, const N: usize> Run<'a, N> {
     /// Latest time for the high side to open.
     fn latest_off_s(&self) -> f64 {
         let circuit = &self.equations().circuit;
-        self.equations().period_s - circuit.board.control.min_off_s.max(circuit.dead_time_s())
+        let by_clock_s = self.equations().period_s - circuit.board.control.min_off_s.max(circuit.dead_time_s());
+        self.agenda.duty_off_s.map_or(by_clock_s, |off_s| off_s.min(by_clock_s))
     }
 
     pub fn go(mut self, cycles: u64, sink: &mut dyn FnMut(&Sample, Side)) -> Result<Outcome, EngineError> {
@@ -240,14 +245,15 @@ impl<'a, const N: usize> Run<'a, N> {
         let now_s = self.phase_s;
         self.agenda.high_on_s = None;
         let earliest_off_s = now_s + control.min_on_s;
-        self.agenda.look_s = earliest_off_s;
+        self.agenda.least_s = earliest_off_s;
+        // A ramp comparator is never blanked; the shortest pulse then only delays the turn-off.
+        let blanked = matches!(control.modulator, Modulator::PeakCurrent { .. });
+        self.agenda.look_s = if blanked { earliest_off_s } else { now_s };
         if let Modulator::FixedDuty { duty } = control.modulator {
-            let off_s = now_s + duty * self.equations().period_s;
-            self.agenda.high_off_s = Some(off_s.min(self.latest_off_s()));
-            self.agenda.look_s = f64::INFINITY;
+            self.agenda.duty_off_s = Some(now_s + duty * self.equations().period_s);
         } else if let Some(off_s) = self.agenda.high_off_s {
             // The comparator has already tripped, in the dead time: a shortest pulse, or none.
-            let off_s = off_s.max(earliest_off_s);
+            let off_s = off_s.max(earliest_off_s).min(self.latest_off_s().max(now_s));
             self.agenda.high_off_s = Some(off_s);
             if off_s <= now_s {
                 self.driven = Driven::Low;
@@ -288,7 +294,7 @@ impl<'a, const N: usize> Run<'a, N> {
             Watch::Trip => {
                 let delay_s = match control.modulator {
                     Modulator::VoltageMode { delay_s, .. } | Modulator::PeakCurrent { delay_s, .. } => delay_s,
-                    Modulator::FixedDuty { .. } => 0.0,
+                    _ => 0.0,
                 };
                 self.ask_turn_off(delay_s);
             }
@@ -312,7 +318,8 @@ impl<'a, const N: usize> Run<'a, N> {
     }
 
     fn ask_turn_off(&mut self, delay_s: f64) {
-        self.agenda.high_off_s = Some((self.phase_s + delay_s).min(self.latest_off_s()));
+        let wanted_s = (self.phase_s + delay_s).max(self.agenda.least_s);
+        self.agenda.high_off_s = Some(wanted_s.min(self.latest_off_s().max(self.phase_s)));
     }
 
     fn take_samples(

@@ -28,6 +28,9 @@ type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
 /// Watched quantities at the end of a step with their rates.
 type Seen = [(f64, Option<f64>); 6];
 
+/// Time and state at the ends of steps.
+type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
+
 /// The right side in the form that the integrator asks for.
 struct Motion<'a> {
     equations: &'a Equations,

@@ -18,6 +18,7 @@ const LEFT_LABELS: i32 = 150;
 const BOTTOM_LABELS: i32 = 86;
 const MARGIN_RIGHT: i32 = 40;
 const BETWEEN_PANELS: i32 = 24;
+const BETWEEN_COLUMNS: i32 = 40;
 
 /// Maps a point in SI units to the canvas.
 type ToPixel<'a> = dyn Fn(&(f64, f64)) -> (i32, i32) + 'a;
@@ -30,7 +31,12 @@ pub struct Axis {
     scale: Scale,
     low: f64,
     high: f64,
+    /// Whether values are powers of ten: the axis then carries their exponents.
+    decades: bool,
 }
+
+/// Prefixes for the labels of decades, one every third power of ten from 1e-6 on.
+const DECADE_PREFIXES: [&str; 6] = ["µ", "m", "", "k", "M", "G"];
 
 impl Axis {
     /// Axis that shows all of `values` (in `unit`) with a little room around them.
@@ -39,7 +45,25 @@ impl Axis {
         let scale = Scale::of([low, high], unit);
         let (low, high) = (scale.scaled(low), scale.scaled(high));
         let room = if high > low { 0.06 * (high - low) } else { 0.5 * high.abs().max(1e-3) };
-        Self { label: label.into(), scale, low: low - room, high: high + room }
+        Self { label: label.into(), scale, low: low - room, high: high + room, decades: false }
+    }
+
+    /// Logarithmic axis between two positive values in `unit`. Its points are given as decimal logarithms.
+    pub fn decades(label: &str, unit: &str, low: f64, high: f64) -> Self {
+        let scale = Scale::of([1.0], unit);
+        Self { label: label.into(), scale, low: low.log10(), high: high.log10(), decades: true }
+    }
+
+    /// Where there are grid lines, with their labels; lines between decades have none.
+    fn grid(&self, most: usize) -> Vec<(f64, String)> {
+        if !self.decades {
+            let (values, decimals) = ticks(self.low, self.high, most);
+            return values.into_iter().map(|value| (value, fixed(value, decimals))).collect();
+        }
+        let exponents = self.low.floor() as i32..=self.high.ceil() as i32;
+        let lines = exponents.flat_map(|n| (1..10).map(move |m| (f64::from(n) + f64::from(m).log10(), (n, m))));
+        let inside = lines.filter(|(at, _)| *at >= self.low - 1e-9 && *at <= self.high + 1e-9);
+        inside.map(|(at, (n, m))| (at, if m == 1 { decade_label(n) } else { String::new() })).collect()
     }
 
     /// Without room at the ends.
@@ -58,6 +82,13 @@ impl Axis {
     fn title(&self) -> String {
         format!("{} ({})", self.label, self.scale.unit)
     }
+}
+
+/// A power of ten with a prefix, as "10 k".
+fn decade_label(exponent: i32) -> String {
+    let group = (exponent.div_euclid(3) + 2).clamp(0, DECADE_PREFIXES.len() as i32 - 1);
+    let digits = 10_f64.powi(exponent - 3 * (group - 2));
+    format!("{digits} {}", DECADE_PREFIXES[group as usize]).trim_end().to_string()
 }
 
 /// Lowest and highest finite value; (0, 0) where there is none.
@@ -84,10 +115,6 @@ pub struct Envelope {
 }
 
 impl Envelope {
-    pub fn values(&self) -> impl Iterator<Item = f64> + '_ {
-        self.low.iter().chain(&self.high).copied()
-    }
-
     /// (time, low, high) of columns; each looks at least half a switching period to both sides, so that the
     /// ripple does not turn into a comb.
     fn columns(&self) -> Vec<(f64, f64, f64)> {
@@ -108,7 +135,7 @@ impl Envelope {
     }
 }
 
-/// A horizontal line with a name.
+/// A horizontal line with a name, which may be empty.
 pub struct Level {
     pub at: f64,
     name: &'static str,
@@ -177,17 +204,39 @@ impl Legend {
     }
 }
 
-/// Draws the panels below each other; only the last one labels its horizontal axis.
-pub fn draw(panels: &[Panel], legend: &[Legend], panel_height: i32) -> Result<String, String> {
+/// Draws rows of panels below each other. Only the last row labels its horizontal axes, only the first panel of a row its
+/// vertical one: the panels of a row share it.
+pub fn draw(rows: &[Vec<Panel>], legend: &[Legend], panel_height: i32) -> Result<String, String> {
     let head = legend_height(legend);
-    let height = head + panels.len() as i32 * panel_height + BOTTOM_LABELS;
+    let height = head + rows.len() as i32 * panel_height + BOTTOM_LABELS;
     draw_on(height, |root| {
         draw_legend(root, legend)?;
-        for (i, panel) in panels.iter().enumerate() {
-            draw_panel(root, panel, head + i as i32 * panel_height, panel_height, i + 1 == panels.len())?;
+        for (i, row) in rows.iter().enumerate() {
+            let top = head + i as i32 * panel_height;
+            for (k, panel) in row.iter().enumerate() {
+                let (left, right) = column(k, row.len());
+                let place = Place { left, right, top, bottom: top + panel_height - BETWEEN_PANELS };
+                draw_panel(root, panel, &place, k == 0, i + 1 == rows.len())?;
+            }
         }
         Ok(())
     })
+}
+
+/// Left and right edge of one of several columns.
+fn column(k: usize, count: usize) -> (i32, i32) {
+    let count = count as i32;
+    let width = (WIDTH - MARGIN_RIGHT - LEFT_LABELS - (count - 1) * BETWEEN_COLUMNS) / count;
+    let left = LEFT_LABELS + k as i32 * (width + BETWEEN_COLUMNS);
+    (left, left + width)
+}
+
+/// Edges of a panel's frame on the canvas.
+struct Place {
+    left: i32,
+    right: i32,
+    top: i32,
+    bottom: i32,
 }
 
 /// Runs `drawing` on a canvas of the given height and returns the SVG.
@@ -274,16 +323,10 @@ impl Frame {
     }
 }
 
-fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> Result<(), String> {
-    let frame = Frame {
-        x: (panel.x.low, panel.x.high),
-        y: (panel.y.low, panel.y.high),
-        left: LEFT_LABELS,
-        right: WIDTH - MARGIN_RIGHT,
-        top,
-        bottom: top + height - BETWEEN_PANELS,
-    };
-    draw_axes(root, panel, &frame, last)?;
+fn draw_panel(root: &Area, panel: &Panel, place: &Place, first: bool, last: bool) -> Result<(), String> {
+    let &Place { left, right, top, bottom } = place;
+    let frame = Frame { x: (panel.x.low, panel.x.high), y: (panel.y.low, panel.y.high), left, right, top, bottom };
+    draw_axes(root, panel, &frame, first, last)?;
     let pixel = |p: &(f64, f64)| frame.pixel(panel.x.scale.scaled(p.0), panel.y.scale.scaled(p.1));
     for envelope in &panel.envelopes {
         draw_envelope(root, envelope, &pixel)?;
@@ -302,30 +345,33 @@ fn draw_panel(root: &Area, panel: &Panel, top: i32, height: i32, last: bool) -> 
 }
 
 /// Grid, tick labels, frame and titles.
-fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, last: bool) -> Result<(), String> {
+fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, first: bool, last: bool) -> Result<(), String> {
     let line = |points: Vec<(i32, i32)>, style: ShapeStyle| root.draw(&PathElement::new(points, style));
     let text =
         |label: String, at: (i32, i32), style: &TextStyle<'static>| root.draw(&Text::new(label, at, style.clone()));
     let below = text_style(INK).pos(Pos::new(HPos::Center, VPos::Top));
     let beside = text_style(INK).pos(Pos::new(HPos::Right, VPos::Center));
-    let (x_ticks, x_decimals) = ticks(frame.x.0, frame.x.1, 12);
-    for tick in x_ticks {
+    let most = if frame.right - frame.left > WIDTH / 2 { 12 } else { 7 };
+    for (tick, label) in panel.x.grid(most) {
         let x = frame.pixel(tick, 0.0).0;
         line(vec![(x, frame.top), (x, frame.bottom)], GRID.stroke_width(2)).map_err(text_of)?;
         if last {
-            text(fixed(tick, x_decimals), (x, frame.bottom + 10), &below).map_err(text_of)?;
+            text(label, (x, frame.bottom + 10), &below).map_err(text_of)?;
         }
     }
-    let (y_ticks, y_decimals) = ticks(frame.y.0, frame.y.1, 6);
-    for tick in y_ticks {
+    for (tick, label) in panel.y.grid(6) {
         let y = frame.pixel(0.0, tick).1;
         line(vec![(frame.left, y), (frame.right, y)], GRID.stroke_width(2)).map_err(text_of)?;
-        text(fixed(tick, y_decimals), (frame.left - 12, y), &beside).map_err(text_of)?;
+        if first {
+            text(label, (frame.left - 12, y), &beside).map_err(text_of)?;
+        }
     }
     let corners = [(frame.left, frame.top), (frame.right, frame.bottom)];
     root.draw(&Rectangle::new(corners, FRAME.stroke_width(2))).map_err(text_of)?;
     let upright = below.clone().transform(FontTransform::Rotate270);
-    text(panel.y.title(), (8, (frame.top + frame.bottom) / 2), &upright).map_err(text_of)?;
+    if first {
+        text(panel.y.title(), (8, (frame.top + frame.bottom) / 2), &upright).map_err(text_of)?;
+    }
     if last {
         text(panel.x.title(), ((frame.left + frame.right) / 2, frame.bottom + 48), &below).map_err(text_of)?;
     }
@@ -347,6 +393,9 @@ fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), St
 fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), String> {
     let line = vec![(frame.left, y), (frame.right, y)];
     root.draw(&PathElement::new(line, level.stroke.style())).map_err(text_of)?;
+    if level.name.is_empty() {
+        return Ok(());
+    }
     let below = y - frame.top < TEXT + 8;
     let (place, y) = if below { (VPos::Top, y + 8) } else { (VPos::Bottom, y - 4) };
     let style = text_style(INK).pos(Pos::new(HPos::Right, place));

@@ -1,0 +1,422 @@
+//! The program as a user meets it: exit codes, files, interruption, pipes.
+
+use presolder::compare::record::{Outcome, Record};
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::OnceLock;
+use std::time::{Duration, Instant};
+
+const KIOSK: &str = "ticket-kiosk";
+const VALVE: &str = "valve-controller";
+/// An interrupted run stops at the next clock edge; this allows for a busy machine.
+const PROMPT: Duration = Duration::from_secs(5);
+/// Memory of a run of 100 ms: waveforms are thinned, so it does not grow with the time simulated.
+const MOST_MEMORY_KIB: u64 = 150 * 1024;
+
+fn case(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(name)
+}
+
+fn program() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
+    command.env("COLUMNS", "80");
+    command
+}
+
+fn run(arguments: &[&str]) -> Output {
+    program().args(arguments).output().expect("the program runs")
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).expect("output is UTF-8")
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = std::fs::read_dir(folder)
+        .expect("a folder")
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+        .collect();
+    names.sort();
+    names
+}
+
+/// A comparison of a demo case, done once for all tests.
+struct Compared {
+    keep: tempfile::TempDir,
+    output: Output,
+}
+
+impl Compared {
+    fn folder(&self) -> PathBuf {
+        self.keep.path().join("result")
+    }
+
+    fn record(&self) -> Record {
+        let text = std::fs::read_to_string(self.folder().join("record.json")).expect("the record");
+        serde_json::from_str(&text).expect("the record reads back")
+    }
+}
+
+fn compared(name: &str) -> &'static Compared {
+    static KIOSK_RUN: OnceLock<Compared> = OnceLock::new();
+    static VALVE_RUN: OnceLock<Compared> = OnceLock::new();
+    let once = if name == KIOSK { &KIOSK_RUN } else { &VALVE_RUN };
+    once.get_or_init(|| {
+        let keep = tempfile::tempdir().expect("temporary folder");
+        let output = program()
+            .args(["compare", "--strict", "--out"])
+            .arg(keep.path().join("result"))
+            .arg(case(name))
+            .output()
+            .expect("the program runs");
+        Compared { keep, output }
+    })
+}
+
+#[test]
+fn law_demo_boards_give_their_verdicts_and_strict_tells_of_a_failure() {
+    let expected = [
+        (KIOSK, "Hawthorn-33", Outcome::Pass, "every limit is met"),
+        (KIOSK, "Hornbeam-33", Outcome::Fail, "Working voltage rating: 40 V is below its limit of 56 V"),
+        (KIOSK, "Rowan-47", Outcome::Inconclusive, "Phase margin: 47.8"),
+        (VALVE, "Meadowsweet-10", Outcome::Inconclusive, "Winding temperature: 109."),
+        (VALVE, "Kestrel-10", Outcome::Fail, "Peak at limit, shorted: 6.8"),
+        (VALVE, "Sedge-6R8", Outcome::Fail, "Winding temperature: 129."),
+    ];
+    for (name, part, outcome, begins) in expected {
+        let run = compared(name);
+        assert_eq!(run.output.status.code(), Some(1), "{}", text(&run.output.stderr));
+        let record = run.record();
+        let verdict = record.verdicts.iter().find(|verdict| verdict.part == part).expect("a verdict");
+        assert_eq!(verdict.outcome, outcome, "{part}: {}", verdict.sentence);
+        assert!(verdict.sentence.starts_with(begins), "{part}: {}", verdict.sentence);
+        assert!(text(&run.output.stdout).contains(part));
+    }
+}
+
+#[test]
+fn balance_energy_book_closes_in_every_run_of_both_boards() {
+    for name in [KIOSK, VALVE] {
+        let book = compared(name).record().energy_book;
+        assert!(book.runs > 200 && book.worst_residual <= 1e-9, "{book:?}");
+    }
+}
+
+#[test]
+fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
+    for name in [KIOSK, VALVE] {
+        let run = compared(name);
+        let table = text(&run.output.stdout);
+        let folder = run.folder().display().to_string();
+        for line in table.lines().filter(|line| !line.contains(&folder)) {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+        assert!(!table.contains('\u{1b}'), "no colour codes in a pipe");
+        assert_eq!(text(&run.output.stderr), "", "silent where nobody watches");
+        assert_eq!(names(&run.folder()), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
+    }
+}
+
+#[test]
+fn law_output_is_the_same_bit_for_bit_whatever_the_number_of_threads() {
+    for threads in ["1", "4"] {
+        let keep = tempfile::tempdir().expect("temporary folder");
+        let out = keep.path().join("result");
+        let output = program()
+            .env("RAYON_NUM_THREADS", threads)
+            .args(["compare", "--out"])
+            .args([&out, &case(VALVE)])
+            .output()
+            .expect("the program runs");
+        assert_eq!(output.status.code(), Some(0));
+        same_folders(&out, &compared(VALVE).folder());
+    }
+}
+
+fn same_folders(a: &Path, b: &Path) {
+    assert_eq!(names(a), names(b));
+    for name in names(a) {
+        let (a, b) = (a.join(&name), b.join(&name));
+        if a.is_dir() {
+            same_folders(&a, &b);
+        } else {
+            assert!(std::fs::read(&a).ok() == std::fs::read(&b).ok(), "{} differs", a.display());
+        }
+    }
+}
+
+#[test]
+fn law_results_are_never_overwritten_unasked() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let compare = |arguments: &[&str]| {
+        program().current_dir(keep.path()).arg("compare").arg(case(VALVE)).args(arguments).output().expect("it runs")
+    };
+    assert_eq!(compare(&[]).status.code(), Some(0));
+    let first = std::fs::read(keep.path().join("presolder-valve-controller/record.json")).expect("a record");
+    assert_eq!(compare(&[]).status.code(), Some(0));
+    assert_eq!(names(keep.path()), ["presolder-valve-controller", "presolder-valve-controller-2"]);
+    let refused = compare(&["--out", "presolder-valve-controller"]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(text(&refused.stderr).contains("presolder-valve-controller"), "{}", text(&refused.stderr));
+    assert_eq!(compare(&["--out", "presolder-valve-controller", "--replace"]).status.code(), Some(0));
+    let again = std::fs::read(keep.path().join("presolder-valve-controller/record.json")).expect("a record");
+    assert!(first == again);
+    std::fs::create_dir(keep.path().join("foreign")).expect("a folder");
+    std::fs::write(keep.path().join("foreign/notes.txt"), "mine").expect("a file");
+    let foreign = compare(&["--out", "foreign", "--replace"]);
+    assert_eq!(foreign.status.code(), Some(2));
+    assert_eq!(names(&keep.path().join("foreign")), ["notes.txt"]);
+}
+
+#[test]
+fn law_json_goes_to_standard_output_and_no_folder_is_made() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let output =
+        program().current_dir(keep.path()).args(["compare", "--json"]).arg(case(VALVE)).output().expect("it runs");
+    assert_eq!(output.status.code(), Some(0));
+    let record: Record = serde_json::from_slice(&output.stdout).expect("a record");
+    assert_eq!(record, compared(VALVE).record());
+    assert!(names(keep.path()).is_empty());
+}
+
+#[test]
+fn error_wrong_arguments_say_what_was_expected_and_leave_nothing() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let here = |name: &str| keep.path().join(name).display().to_string();
+    std::fs::write(keep.path().join("file"), "x").expect("a file");
+    let (valve, kiosk) = (case(VALVE).display().to_string(), case(KIOSK).display().to_string());
+    let (file, missing, inside_file, existing) = (here("file"), here("nowhere"), here("file/result"), here("file"));
+    let no_parent = here("nowhere/result");
+    let wrong: &[(&[&str], &str)] = &[
+        (&["compare", &missing], "nowhere"),
+        (&["compare", &file], "folder"),
+        (&["compare", &valve, "--out", &file], "not a folder"),
+        (&["compare", &valve, "--out", &inside_file], "cannot"),
+        (&["compare", &valve, "--out", &no_parent], "cannot"),
+        (&["compare", &valve, "--out", "/proc/result"], "cannot"),
+        (&["compare", &valve, "--replace"], "--out"),
+        (&["compare"], "<CASE>"),
+        (&["waveforms", &valve, "--part", "Kestrel"], "Kestrel-10"),
+        (&["waveforms", &valve, "--condition", "start"], "load-step"),
+        (&["waveforms", &valve, "--every", "0 ns"], "above zero"),
+        (&["waveforms", &valve, "--every", "10"], "time"),
+        (&["waveforms", &valve, "--every", "10 mV"], "time"),
+        (&["waveforms", &valve, "--from", "5us", "--to", "1us"], "before"),
+        (&["waveforms", &valve, "--every", "1fs"], "time"),
+        (&["waveforms", &valve, "--every", "1ps", "--to", "1ms"], "samples"),
+        (&["waveforms", &kiosk, "--input", "11V"], "more than the output voltage"),
+        (&["waveforms", &kiosk, "--load", "2V"], "current"),
+        (&["waveforms", &valve, "--out", &existing], "not overwritten"),
+        (&["waveforms", &valve, "--out", &no_parent], "cannot"),
+        (&["simulate", &valve], "simulate"),
+    ];
+    for (arguments, says) in wrong {
+        let output = run(arguments);
+        let error = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {error}");
+        assert!(error.contains(says), "{arguments:?}: {error}");
+        assert!(output.stdout.is_empty() && !error.contains("panicked"), "{arguments:?}: {error}");
+    }
+    assert_eq!(names(keep.path()), ["file"]);
+}
+
+#[test]
+fn law_help_on_every_level_has_an_example() {
+    for arguments in [&["compare", "--help"][..], &["check", "--help"], &["waveforms", "--help"]] {
+        let output = run(arguments);
+        assert_eq!(output.status.code(), Some(0));
+        assert!(text(&output.stdout).contains("Example:"), "{arguments:?}");
+    }
+    let overview = text(&run(&["--help"]).stdout);
+    assert!(overview.contains("Example:") && overview.contains("qualified person"), "{overview}");
+}
+
+#[test]
+fn law_check_lists_what_was_assumed() {
+    let output = run(&["check", case(KIOSK).to_str().expect("a path")]);
+    let said = text(&output.stdout);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(said.contains("stage.quiescent_current: 0 A") && said.contains("can be simulated"), "{said}");
+    assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
+}
+
+/// A copy of the kiosk whose load step is held for so long that a comparison takes minutes.
+fn long_case(keep: &tempfile::TempDir, hold: &str) -> PathBuf {
+    let folder = keep.path().join("case");
+    std::fs::create_dir(&folder).expect("a folder");
+    for file in ["board.toml", "parts.toml"] {
+        let source = std::fs::read_to_string(case(KIOSK).join(file)).expect("a file of the case");
+        let held = source.replace("slew = \"1 A/us\"", &format!("slew = \"1 A/us\"\nhold = \"{hold}\""));
+        std::fs::write(folder.join(file), held).expect("a copy");
+    }
+    folder
+}
+
+fn interrupt(child: &Child) {
+    let status = Command::new("kill").args(["-INT", &child.id().to_string()]).status().expect("kill runs");
+    assert!(status.success());
+}
+
+#[test]
+fn law_an_interruption_ends_a_comparison_promptly_and_leaves_nothing() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let folder = long_case(&keep, "5 s");
+    let mut child = program()
+        .args([Path::new("compare"), &folder, Path::new("--out"), &keep.path().join("result")])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    std::thread::sleep(Duration::from_millis(1500));
+    let begin = Instant::now();
+    interrupt(&child);
+    let status = child.wait().expect("it ends");
+    assert!(begin.elapsed() < PROMPT, "{:?}", begin.elapsed());
+    assert_eq!(status.code(), Some(130));
+    assert_eq!(names(keep.path()), ["case"]);
+}
+
+#[test]
+fn law_an_interruption_leaves_no_half_written_waveforms() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let folder = long_case(&keep, "1 s");
+    let out = keep.path().join("step.csv");
+    let mut child = program()
+        .args([Path::new("waveforms"), &folder])
+        .args(["--condition", "load-step", "--every", "1us", "--out"])
+        .arg(&out)
+        .spawn()
+        .expect("the program starts");
+    std::thread::sleep(Duration::from_millis(1500));
+    interrupt(&child);
+    let begin = Instant::now();
+    assert_eq!(child.wait().expect("it ends").code(), Some(130));
+    assert!(begin.elapsed() < PROMPT);
+    assert_eq!(names(keep.path()), ["case"]);
+}
+
+#[test]
+fn law_a_reader_that_goes_away_is_no_error() {
+    let arguments: [&[&str]; 2] = [&["waveforms", "--condition", "load-step"], &["check"]];
+    for words in arguments {
+        let mut child = program()
+            .args(words)
+            .arg(case(VALVE))
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        let mut reader = BufReader::new(child.stdout.take().expect("a pipe"));
+        let mut line = String::new();
+        reader.read_line(&mut line).expect("a first line");
+        drop(reader);
+        let status = child.wait().expect("it ends");
+        let mut error = String::new();
+        child.stderr.take().expect("a pipe").read_to_string(&mut error).expect("text");
+        assert_eq!((status.code(), error.as_str()), (Some(0), ""), "{words:?}");
+    }
+}
+
+/// Rows of a waveform file as numbers.
+fn rows(csv: &str) -> Vec<Vec<f64>> {
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let header: Vec<String> = reader.headers().expect("a header").iter().map(str::to_owned).collect();
+    assert_eq!(header, ["time_s", "output_v", "output_20mhz_v", "inductor_a", "load_a", "switch_v", "control_v"]);
+    reader
+        .records()
+        .map(|record| record.expect("a row").iter().map(|cell| cell.parse().expect("a number")).collect())
+        .collect()
+}
+
+#[test]
+fn law_steady_waveforms_show_the_ripple_of_the_record() {
+    let valve = case(VALVE);
+    let output = run(&["waveforms", valve.to_str().expect("a path"), "--every", "2.5ns", "--to", "2.5us"]);
+    let rows = rows(&text(&output.stdout));
+    assert_eq!(rows.len(), 1001);
+    for (k, row) in rows.iter().enumerate() {
+        assert!((row[0] - k as f64 * 2.5e-9).abs() < 1e-18);
+    }
+    let width = |column: usize| {
+        let values = rows.iter().map(|row| row[column]);
+        values.clone().fold(f64::MIN, f64::max) - values.fold(f64::MAX, f64::min)
+    };
+    let record = compared(VALVE).record();
+    let full = record.parts[0]
+        .results
+        .iter()
+        .find(|result| result.corner == "nominal" && result.input_v == Some(24.0) && result.load_a == Some(3.0))
+        .expect("the nominal condition");
+    let value = |quantity: &str| full.values.iter().find(|v| v.quantity == quantity).expect("a value").value;
+    // A sample every 2.5 ns misses the corner of the current by at most 2.5 ns of its slope, 2 A/us.
+    assert!((width(3) - value("inductor_ripple")).abs() < 5e-3);
+    assert!((width(2) - value("ripple_20mhz")).abs() < 0.01 * value("ripple_20mhz"));
+}
+
+#[test]
+fn law_load_step_waveforms_show_the_dip_of_the_record() {
+    let kiosk = case(KIOSK);
+    let arguments = ["waveforms", kiosk.to_str().expect("a path"), "--condition", "load-step"];
+    let output = run(&[&arguments[..], &["--every", "20ns", "--from", "-4us", "--to", "60us"]].concat());
+    let rows = rows(&text(&output.stdout));
+    assert!((rows[0][0] + 4e-6).abs() < 1e-15 && rows[0][4] == 1.0);
+    let lowest = rows.iter().map(|row| row[1]).fold(f64::MAX, f64::min);
+    let record = compared(KIOSK).record();
+    let step = record.parts[0]
+        .results
+        .iter()
+        .find(|result| result.condition == "load step" && result.corner == "nominal" && result.input_v == Some(48.0))
+        .expect("the nominal load step");
+    let dip = step.values.iter().find(|v| v.quantity == "dip").expect("a dip").value;
+    // The record holds the worst of four starts within the period; they differ by no more than the ripple.
+    let shown = 12.0 - lowest;
+    assert!(shown <= dip + 1e-5 && shown > dip - 0.012, "{shown} {dip}");
+}
+
+#[test]
+fn law_a_long_run_holds_no_more_memory_than_a_short_one() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let folder = long_case(&keep, "50 ms");
+    let text_of = std::fs::read_to_string(folder.join("board.toml")).expect("the board");
+    let single = text_of
+        .replace("voltages = [\"36 V\", \"48 V\", \"56 V\"]", "voltages = [\"48 V\"]")
+        .replace("currents = [\"0.3 A\", \"2.5 A\", \"4 A\"]", "currents = [\"4 A\"]");
+    std::fs::write(folder.join("board.toml"), single).expect("a copy");
+    let parts = std::fs::read_to_string(folder.join("parts.toml")).expect("the parts");
+    let third = parts.match_indices("[[part]]").nth(2).expect("four parts").0;
+    std::fs::write(folder.join("parts.toml"), &parts[..third]).expect("a copy");
+    let out = keep.path().join("result");
+    let mut child = program()
+        .args([Path::new("compare"), &folder, Path::new("--out"), &out])
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let status_file = format!("/proc/{}/status", child.id());
+    let mut highest = 0;
+    while child.try_wait().expect("its state").is_none() {
+        let status = std::fs::read_to_string(&status_file).unwrap_or_default();
+        let memory = status
+            .lines()
+            .find_map(|line| line.strip_prefix("VmHWM:"))
+            .and_then(|rest| rest.split_whitespace().next().and_then(|number| number.parse::<u64>().ok()));
+        highest = highest.max(memory.unwrap_or(0));
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert!(child.wait().expect("it ended").success());
+    assert!(highest < MOST_MEMORY_KIB, "{highest} KiB");
+    // The thinned waveform keeps the extremes: its least output is the dip at that start within the period.
+    let step = std::fs::read_to_string(out.join("waveforms/step-Alder-33.csv")).expect("the waveform");
+    assert!(step.lines().count() < 9000, "{} rows", step.lines().count());
+    let mut reader = csv::Reader::from_reader(step.as_bytes());
+    let column = reader.headers().expect("a header").iter().position(|name| name == "output_low_v").expect("a column");
+    let lowest = reader
+        .records()
+        .map(|row| row.expect("a row")[column].parse::<f64>().expect("a number"))
+        .fold(f64::MAX, f64::min);
+    let record: Record =
+        serde_json::from_str(&std::fs::read_to_string(out.join("record.json")).expect("the record")).expect("JSON");
+    let nominal = record.parts[0].results.iter().find(|result| result.condition == "load step").expect("a load step");
+    let dip = nominal.values.iter().find(|v| v.quantity == "dip").expect("a dip").value;
+    assert!(12.0 - lowest <= dip + 1e-6 && 12.0 - lowest > dip - 0.012, "{lowest} {dip}");
+}
