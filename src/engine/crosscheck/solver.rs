@@ -22,9 +22,6 @@ const ROOT_STEPS: usize = 100;
 /// Durations below this part of the time from the begin of the stretch are nothing to the integrator.
 const NOTHING: f64 = 1e-14;
 
-/// Ends of steps, each as time from the begin of the stretch in s and state.
-type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
-
 /// Watched quantities at the end of a step with their rates.
 type Seen = [(f64, Option<f64>); 6];
 
