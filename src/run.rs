@@ -1,6 +1,6 @@
 //! The corridor: calls the rooms in order and owns the loop between losses and temperature. Read this first.
 
-use crate::board::LoadStep;
+use crate::board::{LoadStep, Modulator};
 use crate::case::{Case, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
@@ -300,6 +300,14 @@ const CROSS_CHECK_TOLERANCE: f64 = 1e-9;
 const CROSS_CHECK_SAMPLES: (f64, f64) = (40.0, 0.0137);
 /// Periods of the steady state that are integrated.
 const CROSS_CHECK_PERIODS: u64 = 50;
+
+/// Why a board without a clock has no cross-check.
+pub const NO_CROSS_CHECK: &str = "the independent integration does not cover control without a clock: no cross-check";
+
+/// Whether the independent integration covers the board's control.
+pub fn can_cross_check(case: &Case) -> bool {
+    !matches!(case.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. })
+}
 
 /// Integrates steady state and load step of every part, nominal, by the independent method on the smooth saturation curve.
 ///

@@ -222,6 +222,16 @@ fn error_wrong_arguments_say_what_was_expected_and_leave_nothing() {
 }
 
 #[test]
+fn law_a_board_without_a_clock_says_that_it_has_no_cross_check() {
+    let oven = case("oven-panel");
+    let output = run(&["compare", "--json", "--cross-check", oven.to_str().expect("a path")]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(text(&output.stderr).starts_with("warning: the independent integration does not cover"));
+    let record: Record = serde_json::from_slice(&output.stdout).expect("a record");
+    assert!(record.cross_check.is_empty() && record.method.iter().any(|line| line.contains("no cross-check")));
+}
+
+#[test]
 fn law_help_on_every_level_has_an_example() {
     for arguments in [&["compare", "--help"][..], &["check", "--help"], &["waveforms", "--help"]] {
         let output = run(arguments);

@@ -6,6 +6,7 @@
 //! halved. Where the function is zero within its own rounding it crosses nothing.
 
 use super::modal::{Basis, Flow, Modal, ProjectedRow, Scalar};
+use super::row::dot;
 
 /// Intervals narrower than this part of the stretch are not halved further.
 const NARROWEST: f64 = 1e-12;
@@ -39,6 +40,11 @@ impl<'a> Track<'a> {
     pub fn new(modal: &'a Modal, flow: &'a Flow, row: &'a ProjectedRow, line: (f64, f64)) -> Track<'a> {
         let scalar = modal.scalar(row, flow).plus_line(line.0, line.1);
         Track { modal, flow, scalar, row, line }
+    }
+
+    /// Bound of the distance from the chord over a whole stretch; `None` where there is none.
+    pub fn chord_deviation(&self, to_s: f64) -> Option<f64> {
+        (!self.modal.is_dense()).then(|| dot(&self.row.size, &self.modal.chord_deviations(self.flow, to_s)))
     }
 
     /// Value at the begin of the stretch.

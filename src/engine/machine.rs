@@ -518,7 +518,8 @@ impl Machine {
         slopes[Input::Load as usize] = load.slope_a_per_s;
 
         let mode = &mut self.modes[mode_index];
-        let flow = mode.modal.flow(&state.x, inputs, slopes);
+        let mut flow = Flow::at(&state.x, inputs, slopes);
+        mode.modal.fill(&mut flow);
         let allowed_basis = mode.remember(allowed_s);
         let allowed_end = if allowed_s > 0.0 { mode.modal.state(&flow, allowed_s, &allowed_basis) } else { state.x };
         let found = earliest_event(mode, &flow, state, allowed_s, &allowed_basis, &allowed_end);

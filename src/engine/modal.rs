@@ -9,11 +9,17 @@
 
 #![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with the indices that it has on paper")]
 
-use super::row::{INPUTS, InputVector, MAX_STATES, Row, StateVector, dot};
+use super::row::{INPUTS, InputVector, MAX_STATES, Row, StateVector, combine, dot, dot_of};
 use nalgebra::{Complex, DMatrix, DVector, Schur};
 
 /// Degree of the polynomials of the slow block.
 const SLOW_DEGREE: usize = 6;
+/// Reciprocals of the factorials.
+const PER_FACTORIAL: Polynomial = [1.0, 1.0, 1.0 / 2.0, 1.0 / 6.0, 1.0 / 24.0, 1.0 / 120.0, 1.0 / 720.0];
+/// A mode that has decayed by this exponent (to 4e-44) is gone.
+const GONE: f64 = -100.0;
+/// Angles up to this have a short series for sine and cosine.
+const SMALL_ANGLE: f64 = 0.25;
 /// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17.
 const SLOW_PER_CYCLE: f64 = 0.01;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
@@ -44,12 +50,12 @@ pub struct Modal {
     square: StateVector,
     /// Columns: directions of the coordinates in the state space.
     directions: Vec<StateVector>,
-    /// Rows: coordinates of a state.
+    /// Columns: coordinates of a unit of each state.
     coordinates: Vec<StateVector>,
     /// Input of each coordinate.
     input: Vec<InputVector>,
-    /// Particular solution of the fast coordinates per unit of each input.
-    particular: Vec<InputVector>,
+    /// Columns: particular solution of the fast coordinates per unit of each input.
+    particular: [StateVector; INPUTS],
     /// Slow block, row by row, in coordinates from `reals + 2 * pairs` on.
     slow: Vec<StateVector>,
     /// Matrices of the fallback: state and inputs together.
@@ -74,6 +80,8 @@ pub struct Flow {
     steady_slope: StateVector,
     /// Polynomials of the slow coordinates.
     slow: [Polynomial; 4],
+    /// Whether an input has a slope.
+    sloping: bool,
     /// Inputs and their slopes.
     pub inputs: InputVector,
     /// Slope of each input in 1/s.
@@ -110,19 +118,19 @@ impl Modal {
             directions: vec![[0.0; MAX_STATES]; n],
             coordinates: vec![[0.0; MAX_STATES]; n],
             input: vec![[0.0; INPUTS]; n],
-            particular: vec![[0.0; INPUTS]; n],
+            particular: [[0.0; MAX_STATES]; INPUTS],
             slow: vec![],
             dense: None,
         };
         for j in 0..n {
             for i in 0..n {
                 modal.directions[j][i] = split.vectors[(i, j)] * scale[i];
-                modal.coordinates[j][i] = split.inverse[(j, i)] / scale[i];
+                modal.coordinates[i][j] = split.inverse[(j, i)] / scale[i];
             }
         }
         for j in 0..n {
             for u in 0..INPUTS {
-                modal.input[j][u] = (0..n).map(|i| modal.coordinates[j][i] * rows[i].u[u]).sum();
+                modal.input[j][u] = (0..n).map(|i| modal.coordinates[i][j] * rows[i].u[u]).sum();
             }
         }
         for j in 0..modal.fast() {
@@ -139,7 +147,8 @@ impl Modal {
         for u in 0..INPUTS {
             let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
             let solved = modal.solve_fast(&column);
-            (0..modal.fast()).for_each(|j| modal.particular[j][u] = solved[j]);
+            let fast = modal.fast();
+            modal.particular[u][..fast].copy_from_slice(&solved[..fast]);
         }
         modal.slow = (modal.fast()..n)
             .map(|i| {
@@ -168,7 +177,7 @@ impl Modal {
             directions: vec![],
             coordinates: vec![],
             input: vec![],
-            particular: vec![],
+            particular: [[0.0; MAX_STATES]; INPUTS],
             slow: vec![],
             dense: Some(matrix),
         }
@@ -202,11 +211,15 @@ impl Modal {
 
     #[inline]
     fn enter(&self, basis: &mut Basis, j: usize, t_s: f64) {
-        let size = (self.rate[j] * t_s).exp();
+        let exponent = self.rate[j] * t_s;
+        if exponent < GONE {
+            return;
+        }
+        let size = exponent.exp();
         if j < self.reals {
             basis[j] = size;
         } else {
-            let (sin, cos) = (self.omega[j] * t_s).sin_cos();
+            let (sin, cos) = sin_cos(self.omega[j] * t_s);
             basis[j] = size * cos;
             basis[j + 1] = size * sin;
         }
@@ -235,30 +248,21 @@ impl Modal {
 
     /// Coordinates at the begin of a stretch.
     pub fn flow(&self, x: &StateVector, inputs: InputVector, input_slopes: InputVector) -> Flow {
-        let mut flow = Flow {
-            eta: [0.0; MAX_STATES],
-            steady: [0.0; MAX_STATES],
-            steady_slope: [0.0; MAX_STATES],
-            slow: [[0.0; SLOW_DEGREE + 1]; 4],
-            inputs,
-            input_slopes,
-            start: *x,
-            amplitude: [0.0; MAX_STATES],
-        };
+        let mut flow = Flow::at(x, inputs, input_slopes);
+        self.fill(&mut flow);
+        flow
+    }
+
+    /// Fills in the coordinates of a flow that has its state and inputs.
+    pub fn fill(&self, flow: &mut Flow) {
         if self.is_dense() {
-            return flow;
+            return;
         }
         let fast = self.fast();
-        for j in 0..self.n {
-            flow.eta[j] = dot(&self.coordinates[j], x);
-        }
-        for j in 0..fast {
-            flow.steady[j] = dot(&self.particular[j], &inputs);
-        }
-        if input_slopes.iter().any(|&slope| slope != 0.0) {
-            for j in 0..fast {
-                flow.steady_slope[j] = dot(&self.particular[j], &input_slopes);
-            }
+        combine(&self.coordinates, &flow.start, self.n, &mut flow.eta);
+        combine(&self.particular, &flow.inputs, self.n, &mut flow.steady);
+        if flow.sloping {
+            combine(&self.particular, &flow.input_slopes, self.n, &mut flow.steady_slope);
             let correction = self.solve_fast(&flow.steady_slope);
             (0..fast).for_each(|j| flow.steady[j] += correction[j]);
         }
@@ -269,8 +273,7 @@ impl Modal {
         for j in (self.reals..fast).step_by(2) {
             flow.amplitude[j] = (flow.eta[j] * flow.eta[j] + flow.eta[j + 1] * flow.eta[j + 1]).sqrt();
         }
-        self.slow_polynomials(&mut flow);
-        flow
+        self.slow_polynomials(flow);
     }
 
     /// By how much each coordinate may differ from its chord over a whole stretch, see [`super::crossing`].
@@ -304,25 +307,30 @@ impl Modal {
 
     /// Taylor coefficients of the slow coordinates: each derivative is the block applied to the former one.
     fn slow_polynomials(&self, flow: &mut Flow) {
-        let (fast, size) = (self.fast(), self.n - self.fast());
-        let mut derivative: [f64; 4] = [0.0; 4];
-        derivative[..size].copy_from_slice(&flow.eta[fast..fast + size]);
-        let mut factorial = 1.0;
+        match self.n - self.fast() {
+            0 => {}
+            1 => self.slow_polynomials_of::<1>(flow),
+            2 => self.slow_polynomials_of::<2>(flow),
+            3 => self.slow_polynomials_of::<3>(flow),
+            _ => self.slow_polynomials_of::<4>(flow),
+        }
+    }
+
+    fn slow_polynomials_of<const SIZE: usize>(&self, flow: &mut Flow) {
+        let fast = self.fast();
+        let block: [[f64; SIZE]; SIZE] = std::array::from_fn(|k| std::array::from_fn(|l| self.slow[k][l]));
+        let mut derivative: [f64; SIZE] = std::array::from_fn(|k| flow.eta[fast + k]);
         for degree in 0..=SLOW_DEGREE {
-            for k in 0..size {
-                flow.slow[k][degree] = derivative[k] / factorial;
+            for k in 0..SIZE {
+                flow.slow[k][degree] = derivative[k] * PER_FACTORIAL[degree];
             }
-            factorial *= (degree + 1) as f64;
-            let mut next = [0.0; 4];
-            for k in 0..size {
-                next[k] = (0..size).map(|l| self.slow[k][l] * derivative[l]).sum();
-                if degree == 0 {
-                    next[k] += dot(&self.input[fast + k], &flow.inputs);
-                } else if degree == 1 {
-                    next[k] += dot(&self.input[fast + k], &flow.input_slopes);
-                }
-            }
-            derivative = next;
+            let forced: [f64; SIZE] = match degree {
+                0 => std::array::from_fn(|k| dot(&self.input[fast + k], &flow.inputs)),
+                1 if flow.sloping => std::array::from_fn(|k| dot(&self.input[fast + k], &flow.input_slopes)),
+                _ => [0.0; SIZE],
+            };
+            derivative =
+                std::array::from_fn(|k| (0..SIZE).map(|l| block[k][l] * derivative[l]).sum::<f64>() + forced[k]);
         }
     }
 
@@ -351,6 +359,7 @@ impl Modal {
     }
 
     /// A projected row along a flow, as a function of time.
+    #[inline(always)]
     pub fn scalar(&self, row: &ProjectedRow, flow: &Flow) -> Scalar {
         let c = &row.coefficients;
         let fast = self.fast();
@@ -362,8 +371,10 @@ impl Modal {
             scalar.weight[j] = c[j] * flow.eta[j] + c[j + 1] * flow.eta[j + 1];
             scalar.weight[j + 1] = c[j] * flow.eta[j + 1] - c[j + 1] * flow.eta[j];
         }
-        scalar.polynomial[0] = dot(c, &flow.steady) + dot(&row.row.u, &flow.inputs);
-        scalar.polynomial[1] = dot(c, &flow.steady_slope) + dot(&row.row.u, &flow.input_slopes);
+        scalar.polynomial[0] = dot_of(&c[..fast], &flow.steady[..fast]) + dot(&row.row.u, &flow.inputs);
+        if flow.sloping {
+            scalar.polynomial[1] = dot_of(&c[..fast], &flow.steady_slope[..fast]) + dot(&row.row.u, &flow.input_slopes);
+        }
         for k in 0..self.n - fast {
             for (sum, coefficient) in scalar.polynomial.iter_mut().zip(flow.slow[k]) {
                 *sum += c[fast + k] * coefficient;
@@ -393,11 +404,7 @@ impl Modal {
             y[fast + k] = horner(&flow.slow[k], t_s);
         }
         let mut x = [0.0; MAX_STATES];
-        for j in 0..self.n {
-            for (sum, direction) in x.iter_mut().zip(&self.directions[j]) {
-                *sum += y[j] * direction;
-            }
-        }
+        combine(&self.directions, &y, self.n, &mut x);
         x
     }
 
@@ -420,6 +427,22 @@ impl Modal {
 }
 
 impl Flow {
+    /// A flow from a state under inputs, not yet in the coordinates of a mode.
+    #[inline]
+    pub fn at(x: &StateVector, inputs: InputVector, input_slopes: InputVector) -> Flow {
+        Flow {
+            eta: [0.0; MAX_STATES],
+            steady: [0.0; MAX_STATES],
+            steady_slope: [0.0; MAX_STATES],
+            slow: [[0.0; SLOW_DEGREE + 1]; 4],
+            sloping: input_slopes.iter().any(|&slope| slope != 0.0),
+            inputs,
+            input_slopes,
+            start: *x,
+            amplitude: [0.0; MAX_STATES],
+        }
+    }
+
     /// Size of a mode at the begin of the stretch; a pair by its first coordinate.
     pub fn amplitude(&self, j: usize) -> f64 {
         self.amplitude[j]
@@ -512,6 +535,22 @@ impl Scalar {
         }
         (value + curvature * width_s * width_s / 8.0, slope + curvature * width_s / 2.0)
     }
+}
+
+/// Sine and cosine; those of small angles by their series, whose remainder is below 1e-17.
+#[inline]
+fn sin_cos(angle: f64) -> (f64, f64) {
+    if angle.abs() > SMALL_ANGLE {
+        return angle.sin_cos();
+    }
+    let z = angle * angle;
+    let sin =
+        1.0 + z * (-1.0 / 6.0 + z * (1.0 / 120.0 + z * (-1.0 / 5040.0 + z * (1.0 / 362_880.0 - z / 39_916_800.0))));
+    let cos = 1.0
+        + z * (-0.5
+            + z * (1.0 / 24.0
+                + z * (-1.0 / 720.0 + z * (1.0 / 40320.0 + z * (-1.0 / 3_628_800.0 + z / 479_001_600.0)))));
+    (angle * sin, cos)
 }
 
 #[inline]

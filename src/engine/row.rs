@@ -68,8 +68,50 @@ impl Row {
 }
 
 /// Inner product of two arrays of equal length.
+#[inline]
 pub fn dot<const N: usize>(a: &[f64; N], b: &[f64; N]) -> f64 {
-    a.iter().zip(b).map(|(p, q)| p * q).sum()
+    dot_of(a, b)
+}
+
+/// Inner product of two slices of equal length, in four sums side by side: a single sum would wait for each addition.
+#[inline]
+pub fn dot_of(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let (fours, rest) = a.as_chunks::<4>();
+    let (other_fours, other_rest) = b.as_chunks::<4>();
+    for (p, q) in fours.iter().zip(other_fours) {
+        for k in 0..4 {
+            sums[k] += p[k] * q[k];
+        }
+    }
+    let tail: f64 = rest.iter().zip(other_rest).map(|(p, q)| p * q).sum();
+    (sums[0] + sums[1]) + (sums[2] + sums[3]) + tail
+}
+
+/// Sum of the columns, each times its factor, into the first `width` entries of `sum` (and a few more, if the columns have them).
+#[inline]
+pub fn combine(columns: &[StateVector], factors: &[f64], width: usize, sum: &mut StateVector) {
+    // A fixed number of entries keeps the sums in registers.
+    match width {
+        0..=6 => combine_first::<6>(columns, factors, sum),
+        7..=8 => combine_first::<8>(columns, factors, sum),
+        9..=10 => combine_first::<10>(columns, factors, sum),
+        11..=12 => combine_first::<12>(columns, factors, sum),
+        13..=14 => combine_first::<14>(columns, factors, sum),
+        _ => combine_first::<MAX_STATES>(columns, factors, sum),
+    }
+}
+
+#[inline]
+fn combine_first<const W: usize>(columns: &[StateVector], factors: &[f64], sum: &mut StateVector) {
+    let mut sums = [0.0; W];
+    for (column, factor) in columns.iter().zip(factors) {
+        let entries: &[f64; W] = column.first_chunk().expect("no more entries than a column has");
+        for k in 0..W {
+            sums[k] += factor * entries[k];
+        }
+    }
+    sum[..W].copy_from_slice(&sums);
 }
 
 impl Add for Row {

@@ -43,10 +43,16 @@ impl Range {
     pub fn include_stretch(&mut self, stretch: &Stretch<'_>, output: Output) {
         let track = stretch.track(output);
         let at = |t_s: f64| (stretch.cycle, stretch.phase_s + t_s);
-        self.include_value(track.start(), at(0.0));
-        self.include_value(track.value_at_basis(stretch.end_basis, stretch.duration_s), at(stretch.duration_s));
-        track
-            .turning_points(stretch.duration_s, stretch.end_basis, |t_s| self.include_value(track.value(t_s), at(t_s)));
+        let (start, end) = (track.start(), track.value_at_basis(stretch.end_basis, stretch.duration_s));
+        self.include_value(start, at(0.0));
+        self.include_value(end, at(stretch.duration_s));
+        // Most stretches of a long run cannot reach beyond what has been seen.
+        let inside = |bound: f64| start.max(end) + bound <= self.high && start.min(end) - bound >= self.low;
+        if !track.chord_deviation(stretch.duration_s).is_some_and(inside) {
+            track.turning_points(stretch.duration_s, stretch.end_basis, |t_s| {
+                self.include_value(track.value(t_s), at(t_s));
+            });
+        }
     }
 }
 
