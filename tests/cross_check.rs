@@ -22,17 +22,17 @@ use support::branch;
 use support::demo::{self, DemoBoard};
 
 /// Bound of the current error of the piecewise-linear curve in A that runs use where nothing else is asked for.
-const DEFAULT_BOUND_A: f64 = 1e-3;
+const DEFAULT_BOUND_A: f64 = 0.5e-3;
 /// A bound at which the piecewise-linear curve no longer matters beside the circuit equations, in A.
 const FINE_BOUND_A: f64 = 1e-5;
 /// Tolerance of the integrator: its own error is then some 1e-9 V, well below every difference that is looked for.
 const TOLERANCE: f64 = 1e-9;
-/// Largest difference of the output in V at the default bound. The current is off by the bound, 1 mA; a few times that into the
+/// Largest difference of the output in V at the default bound. The current is off by the bound, 0.5 mA; a few times that into the
 /// bank's resistance, and the error of its slope into the bank's inductance, make tens of microvolts.
-const OUTPUT_V: f64 = 75e-6;
-/// Largest difference of the current in A at the default bound: twice the bound.
+const OUTPUT_V: f64 = 50e-6;
+/// Largest difference of the current in A at the default bound.
 const CURRENT_A: f64 = 2e-3;
-/// Largest difference of the turn-off instants in s at the default bound: 1 mA at the slopes of these boards, about 1 A/us.
+/// Largest difference of the turn-off instants in s at the default bound: 0.5 mA at the slopes of these boards, about 1 A/us.
 const TURN_OFF_S: f64 = 1e-9;
 /// Least factor by which differences shrink when the bound is made a hundred times smaller. In proportion it would be 100; how
 /// much of the bound counts depends on where the knots fall, and the slope of the piecewise-linear current, which the bank's

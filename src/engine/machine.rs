@@ -871,13 +871,10 @@ impl Machine {
                 state.stage = Stage::On;
                 follows = false;
             }
-            Stage::On | Stage::Tripped { .. } => {
-                state.stage = match self.dead_s > 0.0 {
-                    true => Stage::TrailDead { until_s: now_s + self.dead_s },
-                    false => self.stage_resting(now_s),
-                };
+            Stage::On | Stage::Tripped { .. } if self.dead_s > 0.0 => {
+                state.stage = Stage::TrailDead { until_s: now_s + self.dead_s };
             }
-            Stage::TrailDead { .. } => {
+            Stage::On | Stage::Tripped { .. } | Stage::TrailDead { .. } => {
                 // Diode emulation does not close the low side on a current that has already ended.
                 let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
                 state.low_open = emulation && state.x[FLUX_STATE] <= 0.0;

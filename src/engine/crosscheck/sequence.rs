@@ -270,7 +270,7 @@ impl<'a, const N: usize> Run<'a, N> {
         if dead_s > 0.0 {
             self.agenda.low_on_s = Some(self.phase_s + dead_s);
         } else {
-            self.driven = Driven::Low;
+            self.close_low_side();
         }
     }
 
