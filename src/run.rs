@@ -599,11 +599,11 @@ impl Worst {
         let peak_a = results.iter().map(|result| result.peak_a).fold(0.0, f64::max);
         let low = curve_at(part, hottest_degc, 1.0 - part.tolerance)?;
         let stage = &case.board.stage;
-        let at_limit_a = case.board.control.current_limit.map(|limit| {
+        let at_limit_a = case.board.control.protection.peak_limit().map(|limit| {
             let loop_ohm =
                 stage.high_side_ohm * stage.hot_factor + copper::resistance_ohm(part.dcr_typical_ohm, hottest_degc);
             let input_v = highest_input_v(&case.board);
-            current_after_delay_a(&low, limit.threshold_a.2, input_v, 0.0, loop_ohm, limit.delay_s)
+            current_after_delay_a(&low, limit.threshold.2, input_v, 0.0, loop_ohm, limit.delay_s)
         });
         Ok(Worst { hottest_degc, peak_a, at_limit_a })
     }

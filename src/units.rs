@@ -23,6 +23,8 @@ pub enum Dimension {
     Time,
     /// A/s
     Slew,
+    /// V/s
+    VoltageSlew,
     /// degrees Celsius
     Temperature,
     /// K, a difference
@@ -66,7 +68,7 @@ pub enum Dimension {
 use Dimension::*;
 
 /// All dimensions, for tests and for recognising a unit in the wrong place.
-pub const DIMENSIONS: [Dimension; 27] = [
+pub const DIMENSIONS: [Dimension; 28] = [
     Voltage,
     Current,
     Resistance,
@@ -75,6 +77,7 @@ pub const DIMENSIONS: [Dimension; 27] = [
     Frequency,
     Time,
     Slew,
+    VoltageSlew,
     Temperature,
     TemperatureRise,
     ThermalResistance,
@@ -126,6 +129,7 @@ impl Dimension {
             Frequency => ("frequency", &["Hz"], "kHz"),
             Time => ("time", &["s"], "us"),
             Slew => ("slew", &["A/s"], "A/us"),
+            VoltageSlew => ("slew of a voltage", &["V/s"], "V/us"),
             Temperature => ("temperature", &["degC"], "degC"),
             TemperatureRise => ("temperature difference", &["K"], "K"),
             ThermalResistance => ("thermal resistance", &["K/W", "degC/W"], "K/W"),

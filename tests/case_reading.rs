@@ -82,8 +82,8 @@ fn law_valve_controller_reads_to_si() {
         clamp_v: (0.0, 1.2),
     };
     assert_eq!(board.control.compensator, ota);
-    let limit = board.control.current_limit.expect("a current limit");
-    assert_eq!((limit.threshold_a, limit.delay_s), ((4.4, 4.9, 5.4), 100e-9));
+    let limit = board.control.protection.current_limit.expect("a current limit");
+    assert_eq!((limit.threshold, limit.delay_s), ((4.4, 4.9, 5.4), 100e-9));
     let step = board.load_step.expect("a load step");
     assert_eq!((step.from_a, step.to_a, step.slew_a_per_s), (0.5, 2.5, 1e6));
     close(step.hold_s, 960e-6); // 8 x 120 us = 384 periods exactly

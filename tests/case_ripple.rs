@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use presolder::board::{Compensator, Modulator};
+use presolder::board::{Compensator, Injection, Modulator};
 use presolder::case::{self, Case};
 use presolder::error::{Error, Problem};
 
@@ -48,7 +48,7 @@ fn law_keys_read_to_si() {
         r1_ohm: 7.5e3,
         rb_ohm: 8.06e3,
         cff_f: 470e-12,
-        injection: Some((75e3, 100e-9)),
+        injection: Some(Injection::SwitchNode { r_ohm: 75e3, c_f: 100e-9 }),
     };
     assert_eq!(control.compensator, expected);
     let control = read(&[BAND, (RB, "rb = \"7.5 kohm\"")]).board.control;
@@ -102,13 +102,9 @@ fn error_keys_that_do_not_fit_together() {
 
 #[test]
 fn law_doubts_are_listed() {
-    let limit = "[control.current_limit]\ntypical = \"12 A\"\ndelay = \"100 ns\"\n\n[mechanics.land]";
-    let case = read(&[("[mechanics.land]", limit)]);
-    assert!(case.board.control.current_limit.is_none());
-    assert!(case.warnings.len() == 1 && case.warnings[0].contains("valley"), "{:?}", case.warnings);
-
+    let limit = "[control.current_limit]\nkind = \"peak\"\ntypical = \"12 A\"\ndelay = \"100 ns\"\n\n[mechanics.land]";
     let case = read(&[BAND, (RB, ""), ("[mechanics.land]", limit)]);
-    assert!(case.board.control.current_limit.is_some() && case.warnings.is_empty(), "{:?}", case.warnings);
+    assert!(case.board.control.protection.current_limit.is_some() && case.warnings.is_empty(), "{:?}", case.warnings);
 
     let case = read(&[("\"167 ns\"", "\"201 ns\"")]);
     assert!(case.warnings.iter().any(|w| w.contains("more than 10 % off the frequency")), "{:?}", case.warnings);

@@ -221,7 +221,7 @@ fn outside_peak_current_with_resistive_load() {
     if let Modulator::PeakCurrent { delay_s, .. } = &mut board.board.control.modulator {
         *delay_s = 37e-9;
     }
-    board.board.control.current_limit = Some(CurrentLimit { threshold_a: (3.1, 3.4, 3.9), delay_s: 61e-9 });
+    board.board.control.protection.current_limit = Some(CurrentLimit::peak((3.1, 3.4, 3.9), 61e-9));
     assert_agrees("steady", &board, |b| in_steady_state(b, FINE_BOUND_A, 1.83));
     board.board.load_step.as_mut().unwrap().to_a = 3.15;
     assert_agrees("limit", &board, |b| through_load_step(b, FINE_BOUND_A));
@@ -276,7 +276,7 @@ fn outside_clamps_limit_and_left_out_pulses() {
             *clamp_v = CLAMP_V;
         }
         board.board.control.modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(4.7), delay_s: 11e-9 };
-        board.board.control.current_limit = Some(CurrentLimit { threshold_a: (8.0, 9.0, 10.0), delay_s: 83e-9 });
+        board.board.control.protection.current_limit = Some(CurrentLimit::peak((8.0, 9.0, 10.0), 83e-9));
         board.board.control.min_on_s = min_on_s;
         assert_agrees("clamps", &board, |b| through_load_step(b, FINE_BOUND_A));
         // The run must do what it is here for.

@@ -2,7 +2,7 @@
 
 mod support;
 
-use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator};
+use presolder::board::{Board, Compensator, Injection, LoadKind, LowSide, Modulator};
 use presolder::engine::machine::Machine;
 use presolder::engine::network::Circuit;
 use presolder::measure::steady::{Conduction, SteadyResult, measure};
@@ -85,7 +85,13 @@ fn scaled(board: &DemoBoard, time: f64, impedance: f64) -> DemoBoard {
         }
         Compensator::Ripple { cff_f, injection, .. } => {
             *cff_f *= time;
-            injection.iter_mut().for_each(|(_, c)| *c *= time);
+            injection.iter_mut().for_each(|injection| match injection {
+                Injection::SwitchNode { c_f, .. } => *c_f *= time,
+                Injection::Inductor { c_f, coupling_f, .. } => {
+                    *c_f *= time;
+                    *coupling_f *= time;
+                }
+            });
         }
         Compensator::Open => {}
     }

@@ -2,7 +2,9 @@
 
 mod support;
 
-use presolder::board::{Board, Compensator, Control, LoadKind, LoadStep, LowSide, Modulator, Stage};
+use presolder::board::{
+    Board, Compensator, Control, Injection, LoadKind, LoadStep, LowSide, Modulator, Protection, Stage,
+};
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
 use presolder::measure::extremes::Extremes;
@@ -28,12 +30,12 @@ fn oven_panel() -> Board {
             r1_ohm: 7.5e3,
             rb_ohm: 8.06e3,
             cff_f: 470e-12,
-            injection: Some((75e3, 100e-9)),
+            injection: Some(Injection::SwitchNode { r_ohm: 75e3, c_f: 100e-9 }),
         },
         modulator: Modulator::ConstantOnTime { on_time_s: 167e-9, delay_s: 60e-9 },
         min_on_s: 0.0,
         min_off_s: 220e-9,
-        current_limit: None,
+        protection: Protection::default(),
     };
     board.load_step = Some(LoadStep { from_a: 2.5, to_a: 7.5, slew_a_per_s: 10e6, hold_s: 200e-6 });
     board
@@ -266,7 +268,7 @@ fn law_a_load_step_comes_back_to_its_begin() {
     // All time constants are far shorter than the levels are held, so the end of the program is its begin.
     let mut board = oven_panel();
     let Compensator::Ripple { injection, .. } = &mut board.control.compensator else { unreachable!() };
-    *injection = Some((75e3, 3.3e-9));
+    *injection = Some(Injection::SwitchNode { r_ohm: 75e3, c_f: 3.3e-9 });
     let load = LoadStep { hold_s: 3e-3, ..board.load_step.unwrap() };
     let mut machine = machine(&board, 0.56e-6, load.to_a);
     let low = steady::measure(&mut machine, load.from_a).unwrap();

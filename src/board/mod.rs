@@ -31,10 +31,27 @@ pub struct Board {
     pub control: Control,
     /// Load step, where the board states one.
     pub load_step: Option<LoadStep>,
+    /// Further conditions.
+    pub events: Events,
     /// Land on the board.
     pub land: Option<PadPair>,
     /// Room for the body.
     pub keep_out: Option<Body>,
+}
+
+/// Conditions beyond steady states and load step, each where the board states it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Events {
+    /// Starts.
+    pub start: Option<Start>,
+    /// Step of the input voltage.
+    pub input_step: Option<InputStep>,
+    /// Slow overload.
+    pub overload: Option<Overload>,
+    /// Short circuit.
+    pub short: Option<ShortCircuit>,
+    /// Loads in A below the smallest of the steady states, down to which the light load is followed.
+    pub light_load_a: Option<f64>,
 }
 
 /// Kind of load in the steady states. A load step always adds or removes a current sink.
@@ -109,8 +126,43 @@ pub struct Control {
     pub min_on_s: f64,
     /// Shortest time from high-side turn-off to the next clock edge, or without a clock to the next turn-on, in s.
     pub min_off_s: f64,
-    /// Cycle-by-cycle limit of the inductor current.
+    /// What protects the stage and how it starts.
+    pub protection: Protection,
+}
+
+/// What protects the stage, how it starts, and where it leaves pulses out.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Protection {
+    /// Limit of the inductor current.
     pub current_limit: Option<CurrentLimit>,
+    /// Time in which the reference rises from nothing, at the start and after a pause; 0 for at once.
+    pub soft_start_s: f64,
+    /// Clock pulses are left out while the output is low.
+    pub foldback: Option<Foldback>,
+    /// Peak current mode: a pulse is left out where the clock finds less commanded, in A; 0 where only a command of nothing leaves
+    /// it out.
+    pub skip_below_a: f64,
+}
+
+impl Protection {
+    /// The limit, where it acts on the peak current.
+    pub fn peak_limit(&self) -> Option<CurrentLimit> {
+        self.current_limit.filter(|limit| matches!(limit.sense, LimitSense::Peak { .. }))
+    }
+
+    /// Lowest threshold of a limit of the peak current in A, where there is one.
+    pub fn lowest_peak_a(&self) -> Option<f64> {
+        self.peak_limit().map(|limit| limit.threshold.0)
+    }
+}
+
+/// Frequency foldback: below a share of the output aimed at only every n-th clock edge begins a pulse.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Foldback {
+    /// Share of the output voltage aimed at.
+    pub below: f64,
+    /// Every which clock edge is left.
+    pub divisor: u64,
 }
 
 /// Error amplifier and its network.
@@ -149,8 +201,8 @@ pub enum Compensator {
         rb_ohm: f64,
         /// Capacitor across the upper resistor in F.
         cff_f: f64,
-        /// Series resistor and capacitor from the switch node to the divider tap in ohm and F.
-        injection: Option<(f64, f64)>,
+        /// Ripple that is added at the divider tap.
+        injection: Option<Injection>,
     },
     /// Transconductance amplifier with a type II network to ground.
     Transconductance {
@@ -168,6 +220,28 @@ pub enum Compensator {
         chf_f: f64,
         /// Lowest and highest control voltage in V.
         clamp_v: (f64, f64),
+    },
+}
+
+/// Where the ripple comes from that is added at the divider tap.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Injection {
+    /// Resistor and capacitor in series from the switch node to the tap.
+    SwitchNode {
+        /// Resistor in ohm.
+        r_ohm: f64,
+        /// Capacitor in F.
+        c_f: f64,
+    },
+    /// Resistor from the switch node to a junction, capacitor from there to the output: across the inductor. A coupling
+    /// capacitor joins the junction and the tap.
+    Inductor {
+        /// Resistor in ohm.
+        r_ohm: f64,
+        /// Capacitor to the output in F.
+        c_f: f64,
+        /// Coupling capacitor in F.
+        coupling_f: f64,
     },
 }
 
@@ -220,13 +294,97 @@ pub enum Ramp {
     InputOver(f64),
 }
 
-/// Cycle-by-cycle limit of the inductor current.
+/// Limit of the inductor current.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CurrentLimit {
-    /// Lowest, typical and highest threshold in A.
-    pub threshold_a: (f64, f64, f64),
+    /// What is held against the threshold.
+    pub sense: LimitSense,
+    /// Lowest, typical and highest threshold: in A, or across the winding in V.
+    pub threshold: (f64, f64, f64),
     /// Delay from threshold to turn-off in s.
     pub delay_s: f64,
+    /// With a clock: current in A above which a clock edge begins no pulse, seen in the low side.
+    pub inhibit_a: Option<f64>,
+    /// Pause after some limited cycles in a row.
+    pub hiccup: Option<Hiccup>,
+}
+
+/// What is held against the threshold of a current limit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum LimitSense {
+    /// The current in the high side: opens it.
+    Peak {
+        /// Whether the slope compensation is in it, so that the limit falls during the conduction.
+        falls_with_slope: bool,
+    },
+    /// The current in the low side: holds the turn-on back (without a clock only).
+    Valley,
+    /// The voltage across the winding resistance, through a resistor and a capacitor across the inductor: opens the high side.
+    Winding {
+        /// Resistor in ohm.
+        r_ohm: f64,
+        /// Capacitor in F.
+        c_f: f64,
+    },
+}
+
+impl CurrentLimit {
+    /// A cycle-by-cycle peak limit and nothing else.
+    pub fn peak(threshold_a: (f64, f64, f64), delay_s: f64) -> CurrentLimit {
+        let sense = LimitSense::Peak { falls_with_slope: false };
+        CurrentLimit { sense, threshold: threshold_a, delay_s, inhibit_a: None, hiccup: None }
+    }
+}
+
+/// Pause after limited cycles.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hiccup {
+    /// Limited cycles in a row that lead to it.
+    pub cycles: u64,
+    /// Its length in s, after which a soft start follows.
+    pub pause_s: f64,
+}
+
+/// A step of the input voltage and back.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct InputStep {
+    /// Voltage before the step in V.
+    pub from_v: f64,
+    /// Voltage after the step in V.
+    pub to_v: f64,
+    /// Slew of both edges in V/s.
+    pub slew_v_per_s: f64,
+    /// Load in A.
+    pub load_a: f64,
+    /// Time for which each level is held in s.
+    pub hold_s: f64,
+}
+
+/// A short circuit at the output.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ShortCircuit {
+    /// Resistance in ohm.
+    pub ohm: f64,
+    /// Inductance in H.
+    pub henry: f64,
+    /// Time for which it lasts in s.
+    pub hold_s: f64,
+}
+
+/// An overload that grows slowly until the output gives way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Overload {
+    /// Slew in A/s.
+    pub slew_a_per_s: f64,
+    /// Coldest and hottest winding in degrees Celsius at which it may come.
+    pub winding_degc: (f64, f64),
+}
+
+/// Starts of the board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Start {
+    /// Output voltages in V that are already there, at the least load; the start from nothing is always one, at full load.
+    pub prebias_v: Vec<f64>,
 }
 
 /// Load step and release.

@@ -1,5 +1,6 @@
 //! From values to the board: checks across keys, defaults that are calculated, and the data structures.
 
+use super::protection::{self, current_limit_a, derived_hold_s};
 use super::source::Sources;
 use super::walk::Values;
 use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin};
@@ -19,14 +20,10 @@ pub struct Context {
 /// Facts of the board for the checks of the parts.
 pub fn context(v: &Values) -> Context {
     let full_load = v.numbers("load.currents").and_then(|l| l.last().copied());
-    Context { frequency_hz: v.number("stage.frequency"), highest_current_a: limit(v).map(|t| t.2).or(full_load) }
-}
-
-/// Lowest, typical and highest threshold of the current limit in A.
-fn limit(v: &Values) -> Option<(f64, f64, f64)> {
-    let at = |name: &str| v.number(&format!("control.current_limit.{name}"));
-    let typical = at("typical")?;
-    Some((at("lowest").unwrap_or(typical), typical, at("highest").unwrap_or(typical)))
+    Context {
+        frequency_hz: v.number("stage.frequency"),
+        highest_current_a: current_limit_a(v).map(|t| t.2).or(full_load),
+    }
 }
 
 /// Everything in `board.toml`; `None` after noting what is missing.
@@ -62,6 +59,7 @@ pub fn build(
             Some(step) => Some(step?),
             None => None,
         },
+        events: protection::events(v)?,
         land: pads(v),
         keep_out: keep_out(v),
     };
@@ -139,26 +137,14 @@ fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
             delay_s: at("delay")?,
         },
     };
-    let threshold_a = limit(v);
-    if let Some((_, typical, _)) = threshold_a {
-        for path in ["control.current_limit.lowest", "control.current_limit.highest"] {
-            if v.number(path).is_none() {
-                v.assume(path, show(typical, Dimension::Current), Origin::Assumed, "equal to the typical threshold");
-            }
-        }
-    }
-    let current_limit = match threshold_a {
-        // A limit of constant on-time control acts on the valley, which the engine does not know: check_control says so.
-        _ if matches!(modulator, Modulator::ConstantOnTime { .. }) => None,
-        Some(threshold_a) => Some(CurrentLimit { threshold_a, delay_s: v.number("control.current_limit.delay")? }),
-        None => None,
-    };
+    let protection = protection::build(v)?;
+    let limit_a = protection.current_limit.filter(|limit| !matches!(limit.sense, LimitSense::Winding { .. }));
     Some(Control {
-        compensator: compensator(sources, v, &modulator, threshold_a)?,
+        compensator: compensator(sources, v, &modulator, limit_a.map(|limit| limit.threshold))?,
         modulator,
         min_on_s: v.number("control.min_on")?,
         min_off_s: v.number("control.min_off")?,
-        current_limit,
+        protection,
     })
 }
 
@@ -198,7 +184,12 @@ fn compensator(
 fn ripple(v: &mut Values) -> Option<Compensator> {
     let at = |name: &str| v.number(&format!("control.compensator.{name}"));
     let (reference_v, r1_ohm, rb_ohm, cff_f) = (at("reference")?, at("r1")?, at("rb"), at("cff")?);
-    let injection = at("injection_resistance").zip(at("injection_capacitance"));
+    let injection = at("injection_resistance").zip(at("injection_capacitance")).map(|(r_ohm, c_f)| {
+        match at("coupling_capacitance") {
+            Some(coupling_f) => Injection::Inductor { r_ohm, c_f, coupling_f },
+            None => Injection::SwitchNode { r_ohm, c_f },
+        }
+    });
     let rb_ohm = rb_ohm.or_else(|| lower_divider(v))?;
     Some(Compensator::Ripple { reference_v, r1_ohm, rb_ohm, cff_f, injection })
 }
@@ -221,7 +212,11 @@ fn lower_divider(v: &mut Values) -> Option<f64> {
 fn mean_tap_v(v: &Values) -> Option<f64> {
     let at = |name: &str| v.number(&format!("control.{name}"));
     let reference_v = at("compensator.reference")?;
-    let injection = at("compensator.injection_resistance").zip(at("compensator.cff"));
+    let injected_into = match at("compensator.coupling_capacitance") {
+        Some(_) => at("compensator.injection_capacitance"),
+        None => at("compensator.cff"),
+    };
+    let injection = at("compensator.injection_resistance").zip(injected_into);
     let (Some(on_time_s), Some((r_ohm, cff_f))) = (at("modulator.on_time"), injection) else {
         return Some(reference_v);
     };
@@ -261,15 +256,7 @@ fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(
 
 /// The load step; the hold time is derived where it is not stated.
 fn load_step(v: &mut Values) -> Option<LoadStep> {
-    let frequency_hz = v.number("stage.frequency")?;
-    let hold_s = v.number("load.step.hold").or_else(|| {
-        let least_s = (8.0 * v.number("limits.recovery").unwrap_or(0.0)).max(120.0 / frequency_hz);
-        // A rounding error must not add a whole period.
-        let hold_s = (least_s * frequency_hz - 1e-6).ceil() / frequency_hz;
-        let rule = "the larger of 8 x the recovery limit and 120 switching periods, in whole periods";
-        v.assume("load.step.hold", show(hold_s, Dimension::Time), Origin::Assumed, rule);
-        Some(hold_s)
-    })?;
+    let hold_s = v.number("load.step.hold").or_else(|| derived_hold_s(v, "load.step.hold"))?;
     let at = |name: &str| v.number(&format!("load.step.{name}"));
     Some(LoadStep { from_a: at("from")?, to_a: at("to")?, slew_a_per_s: at("slew")?, hold_s })
 }
@@ -300,11 +287,16 @@ fn limits(v: &Values) -> Option<Limits> {
         efficiency: at("efficiency"),
         phase_margin_deg: at("phase_margin"),
         gain_margin_db: at("gain_margin"),
+        start_s: at("start_time"),
+        start_overshoot: at("start_overshoot"),
+        input_step_v: at("input_step"),
+        trip_a: (at("trip_lowest"), at("trip_highest")),
         changes: AgreedChanges {
             ripple: agreed("ripple")?,
             inductor_ripple: agreed("inductor_ripple")?,
             peak_current: agreed("peak_current")?,
             crossover: agreed("crossover")?,
+            trip: agreed("trip")?,
             inductance: agreed("inductance")?,
             step_deviation: agreed("step_deviation")?,
             recovery: agreed("recovery")?,
@@ -334,6 +326,7 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     check_duty(v, &mut fault);
     check_control(v, &mut fault, doubts);
     check_load(v, &mut fault, doubts);
+    protection::check(v, &mut fault);
     for path in ["input.capacitors", "output.capacitors"] {
         check_bank(v, path, &mut fault);
     }
@@ -349,7 +342,7 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     }
 }
 
-type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
+pub type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
 
 fn check_voltages(v: &Values, fault: &mut Fault<'_>) {
     let (Some(input_v), output_v) = (v.numbers("input.voltages"), v.number("output.voltage")) else { return };
@@ -424,10 +417,6 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         let hint = "\"open\" goes with \"fixed-duty\", \"ripple\" with \"constant-on-time\" and \"hysteretic\"";
         fault("control.compensator.kind", expected.into(), hint);
     }
-    if modulator == Some("constant-on-time") && v.count("control.current_limit") == 1 {
-        let remark = "with constant on-time it acts on the valley of the current, which is not modelled: left out";
-        doubts.push(format!("control.current_limit: {remark}"));
-    }
     if let (Some(own_s), Some(f)) = (own_period_s(v), v.number("stage.frequency"))
         && (own_s * f - 1.0).abs() > 0.1
     {
@@ -470,20 +459,6 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
             "control.compensator.rb: the divider sets {regulated}, more than 2 % off the output voltage aimed at"
         ));
     }
-    if let Some((lowest_a, typical_a, highest_a)) = limit(v) {
-        if !(lowest_a <= typical_a && typical_a <= highest_a) {
-            fault(
-                "control.current_limit.typical",
-                "lowest <= typical <= highest".into(),
-                "check the order of the three thresholds",
-            );
-        }
-        let full = v.numbers("load.currents").and_then(|l| l.last().copied());
-        if let Some(full_a) = full.filter(|a| *a >= lowest_a) {
-            let expected = format!("above the full load of {}", show(full_a, Dimension::Current));
-            fault("control.current_limit.lowest", expected, "the board could not deliver its load");
-        }
-    }
 }
 
 fn check_load(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
@@ -497,7 +472,7 @@ fn check_load(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
     }
     let current = |a| show(a, Dimension::Current);
     let full = v.numbers("load.currents").and_then(|l| l.last().copied());
-    if let Some((lowest_a, _, _)) = limit(v).filter(|l| to_a >= l.0) {
+    if let Some((lowest_a, _, _)) = current_limit_a(v).filter(|l| to_a >= l.0) {
         fault(
             "load.step.to",
             format!("below the lowest current-limit threshold of {}", current(lowest_a)),

@@ -7,6 +7,7 @@ mod curves;
 pub mod docs;
 pub mod keys;
 mod parts;
+mod protection;
 mod source;
 mod walk;
 
@@ -101,6 +102,14 @@ pub struct Limits {
     pub phase_margin_deg: Option<f64>,
     /// Least gain margin in dB.
     pub gain_margin_db: Option<f64>,
+    /// Longest time to start in s.
+    pub start_s: Option<f64>,
+    /// Largest overshoot at the start, as a fraction of the output voltage.
+    pub start_overshoot: Option<f64>,
+    /// Largest deviation at a step of the input voltage in V.
+    pub input_step_v: Option<f64>,
+    /// Lowest and highest load in A at which the output may give way.
+    pub trip_a: (Option<f64>, Option<f64>),
     /// Agreed changes against the original.
     pub changes: AgreedChanges,
 }
@@ -125,6 +134,8 @@ pub struct AgreedChanges {
     pub peak_current: Agreed,
     /// Crossover of the control loop, either way, fraction.
     pub crossover: Agreed,
+    /// Load at which the output gives way, either way, fraction.
+    pub trip: Agreed,
     /// Incremental inductance at peak, downwards, fraction.
     pub inductance: Agreed,
     /// Dip and rise, upwards, fraction.

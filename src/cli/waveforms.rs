@@ -202,7 +202,7 @@ impl Waveforms {
         let Some(load_a) = self.load else { return Ok(full_a) };
         let wrong =
             |expected: String| Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
-        let lowest_a = case.board.control.current_limit.map(|limit| limit.threshold_a.0);
+        let lowest_a = case.board.control.protection.lowest_peak_a();
         match lowest_a {
             _ if self.condition == Condition::LoadStep => {
                 wrong("no load current with --condition load-step: its levels stand in load.step of board.toml".into())

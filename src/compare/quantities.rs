@@ -230,7 +230,7 @@ pub static QUANTITIES: &[Quantity] = &[
         unit: "A",
         instrument: Instrument::Current,
         trust: WAVEFORM,
-        limit: |case, _| at_most(case.board.control.current_limit.map(|limit| limit.threshold_a.0)),
+        limit: |case, _| at_most(case.board.control.protection.lowest_peak_a()),
         agreed: |changes| Some(changes.peak_current),
         ..BASE
     },

@@ -4,7 +4,7 @@
 //! Equations: docs/physics.md, "op-amp compensator" and "transconductance compensator"; docs/physics.md, "ripple feedback".
 
 use super::row::{Input, Row};
-use crate::board::Compensator;
+use crate::board::{Compensator, Injection};
 
 /// State of the amplifier's output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -65,9 +65,7 @@ pub fn resting_state(compensator: &Compensator, control_v: f64, output_v: f64) -
     match compensator {
         Compensator::Open => vec![],
         Compensator::Transconductance { .. } => vec![control_v, control_v],
-        Compensator::Ripple { reference_v, injection, .. } => {
-            vec![output_v - *reference_v; 1 + usize::from(injection.is_some())]
-        }
+        Compensator::Ripple { reference_v, injection, .. } => resting_tap(*injection, output_v - *reference_v),
         Compensator::OpAmp { reference_v, lead, c2_f, .. } => {
             let mut x = vec![control_v, *reference_v - control_v];
             if *c2_f > 0.0 {
@@ -78,6 +76,37 @@ pub fn resting_state(compensator: &Compensator, control_v: f64, output_v: f64) -
             }
             x
         }
+    }
+}
+
+/// State of the ripple network with its tap some volts below the output.
+fn resting_tap(injection: Option<Injection>, below_v: f64) -> Vec<f64> {
+    match injection {
+        None => vec![below_v],
+        Some(Injection::SwitchNode { .. }) => vec![below_v, below_v],
+        Some(Injection::Inductor { .. }) => vec![below_v, 0.0],
+    }
+}
+
+/// State of the compensator before a start, with the output at a voltage and nothing asked for: its output at the lower clamp.
+pub fn sleeping_state(compensator: &Compensator, output_v: f64) -> Vec<f64> {
+    let low_v = clamp_v(compensator).map_or(0.0, |(low_v, _)| low_v);
+    match compensator {
+        Compensator::OpAmp { r1_ohm, rb_ohm, lead, c2_f, .. } => {
+            let tap_v = output_v * rb_ohm / (r1_ohm + rb_ohm);
+            let mut x = vec![low_v, tap_v - low_v];
+            if *c2_f > 0.0 {
+                x.push(low_v - tap_v);
+            }
+            if lead.is_some() {
+                x.push(output_v - tap_v);
+            }
+            x
+        }
+        Compensator::Ripple { r1_ohm, rb_ohm, injection, .. } => {
+            resting_tap(*injection, output_v * r1_ohm / (r1_ohm + rb_ohm))
+        }
+        _ => resting_state(compensator, low_v, output_v),
     }
 }
 
@@ -116,12 +145,23 @@ fn ripple(compensator: &Compensator, first: usize, v_o: &Row, v_sw: &Row) -> Com
     let Compensator::Ripple { r1_ohm, rb_ohm, cff_f, injection, .. } = compensator else { unreachable!() };
     let v_ff = Row::state(first);
     let tap = *v_o - v_ff;
-    let injected = injection.map(|(r_ohm, _)| (*v_sw - Row::state(first + 1) - tap) * (1.0 / r_ohm));
-    let into_capacitor = tap * (1.0 / rb_ohm) - v_ff * (1.0 / r1_ohm) - injected.unwrap_or(Row::ZERO);
-    let mut derivative = vec![into_capacitor * (1.0 / cff_f)];
-    if let (Some(injected), Some((_, c_f))) = (injected, injection) {
-        derivative.push(injected * (1.0 / c_f));
-    }
+    let divided = tap * (1.0 / rb_ohm) - v_ff * (1.0 / r1_ohm);
+    let (injected, second) = match *injection {
+        None => (Row::ZERO, None),
+        Some(Injection::SwitchNode { r_ohm, c_f }) => {
+            let injected = (*v_sw - Row::state(first + 1) - tap) * (1.0 / r_ohm);
+            (injected, Some(injected * (1.0 / c_f)))
+        }
+        Some(Injection::Inductor { r_ohm, c_f, coupling_f }) => {
+            // The coupling capacitor's voltage follows from the other two, so its current is what keeps the three in step.
+            let arriving = (*v_sw - *v_o - Row::state(first + 1)) * (1.0 / r_ohm);
+            let share = 1.0 / (1.0 / coupling_f + 1.0 / c_f + 1.0 / cff_f);
+            let injected = (arriving * (1.0 / c_f) + divided * (1.0 / cff_f)) * share;
+            (injected, Some((arriving - injected) * (1.0 / c_f)))
+        }
+    };
+    let mut derivative = vec![(divided - injected) * (1.0 / cff_f)];
+    derivative.extend(second);
     CompensatorRows { derivative, control: tap, drive: Row::ZERO }
 }
 

@@ -8,10 +8,10 @@ use super::crossing::{Node, Track};
 use super::error::EngineError;
 use super::modal::{Basis, Flow, Modal, ProjectedRow};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
-use super::program::Program;
+use super::program::{Line, Program};
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
-use crate::board::{LowSide, Modulator};
+use crate::board::{Foldback, LimitSense, LowSide, Modulator, Ramp};
 use nalgebra::DMatrix;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -80,10 +80,33 @@ enum Event {
     Ask,
     /// The current limit trips.
     Limit,
+    /// The inductor current has fallen to the valley limit.
+    Valley,
     /// The amplifier reaches or leaves a clamp.
     Amplifier(Analog),
     /// The output leaves the cell about which a constant-power load is linearised.
     LoadCell(i32),
+}
+
+/// What is added to a watched row per second of phase, in 1/s.
+#[derive(Clone, Copy, Debug)]
+struct Ramping {
+    /// Fixed part.
+    fixed: f64,
+    /// Part per volt of the input at the clock edge (feed-forward).
+    per_input_v: f64,
+}
+
+impl Ramping {
+    const NONE: Ramping = Ramping { fixed: 0.0, per_input_v: 0.0 };
+
+    fn fixed(fixed: f64) -> Ramping {
+        Ramping { fixed, per_input_v: 0.0 }
+    }
+
+    fn slope(&self, state: &RunState) -> f64 {
+        self.fixed + self.per_input_v * state.input_at_edge_v
+    }
 }
 
 /// A row that is watched for becoming non-negative.
@@ -91,8 +114,7 @@ enum Event {
 struct Watch {
     event: Event,
     row: ProjectedRow,
-    /// Slope in 1/s that is added per second of phase (ramps).
-    per_phase: f64,
+    ramp: Ramping,
     /// The states that the row reads: few, as a rule one.
     reads: [usize; 2],
     /// Whether it reads more than those.
@@ -102,10 +124,10 @@ struct Watch {
 }
 
 impl Watch {
-    fn new(event: Event, row: ProjectedRow, per_phase: f64) -> Watch {
+    fn new(event: Event, row: ProjectedRow, ramp: Ramping) -> Watch {
         let read: Vec<usize> = (0..MAX_STATES).filter(|&k| row.row.x[k] != 0.0).collect();
         let reads = [read.first().copied().unwrap_or(0), read.get(1).copied().unwrap_or(MAX_STATES - 1)];
-        Watch { event, row, per_phase, reads, reads_more: read.len() > 2, last_s: None }
+        Watch { event, row, ramp, reads, reads_more: read.len() > 2, last_s: None }
     }
 
     /// Value at a state and input, without the ramp.
@@ -235,6 +257,8 @@ impl<T: Observer> Observer for &mut T {
 /// Where the switching sequence stands. Instants are times after the clock edge in s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Stage {
+    /// A clock edge, at which is decided whether a pulse begins.
+    Edge,
     /// Low side open, high side not yet closed.
     LeadDead {
         /// High side closes.
@@ -264,6 +288,10 @@ pub enum Stage {
     },
     /// Low side closed.
     Off,
+    /// Low side closed, a turn-on asked for and held back by the valley limit (without a clock only).
+    Held,
+    /// Both switches open: the pause of a hiccup.
+    Paused,
     /// Low side closed, turn-on under way (without a clock only).
     Asked {
         /// The turn-on begins.
@@ -292,17 +320,45 @@ pub struct RunState {
     turn_on_s: f64,
     /// Turn-off that the comparator asked for before the high side was closed.
     early_off_s: Option<f64>,
+    guard: Guard,
+    /// Inputs at the present instant.
+    inputs: InputVector,
+    /// Input voltage at the last clock edge in V.
+    input_at_edge_v: f64,
     /// Effort so far.
     pub effort: Effort,
 }
 
-/// How much work a run was.
+/// Where soft start, limit count and pause stand.
+#[derive(Clone, Copy, Debug, Default)]
+struct Guard {
+    /// Clock edge at which the reference began to rise, while it rises.
+    rising_since: Option<u64>,
+    /// Clock edge at which a pause ends, while it lasts.
+    paused_until: Option<u64>,
+    /// Whether the limit acted in this cycle.
+    limited: bool,
+    /// Limited cycles in a row.
+    limited_cycles: u64,
+    /// Whether foldback left this cycle's pulse out: it says nothing about the limit.
+    folded: bool,
+}
+
+/// How much work a run was, and what happened in it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Effort {
     /// Stretches propagated.
     pub stretches: u64,
     /// Instants that had to be located.
     pub located: u64,
+    /// Times that the high side closed.
+    pub pulses: u64,
+    /// Times that the current limit acted.
+    pub limited: u64,
+    /// Clock edges that began no pulse.
+    pub omitted: u64,
+    /// Pauses of a hiccup.
+    pub pauses: u64,
 }
 
 /// The machine for one circuit.
@@ -371,6 +427,9 @@ impl Machine {
             load_cell: 0,
             turn_on_s: 0.0,
             early_off_s: None,
+            guard: Guard::default(),
+            inputs: [0.0; super::row::INPUTS],
+            input_at_edge_v: self.circuit.source_v,
             effort: Effort::default(),
         };
         if let Some((low_v, high_v)) = compensator::clamp_v(&self.circuit.board.control.compensator) {
@@ -385,7 +444,60 @@ impl Machine {
 
     /// Stage at a clock edge, or without a clock at the instant at which a turn-on is asked for.
     fn stage_at_start(&self) -> Stage {
-        if self.is_clocked() { self.stage_at_turn_on(0.0) } else { Stage::Asked { on_s: self.comparator_delay_s() } }
+        if self.is_clocked() { Stage::Edge } else { Stage::Asked { on_s: self.comparator_delay_s() } }
+    }
+
+    /// State before a start: the output at a voltage, nothing asked for, no current but that of the load.
+    pub fn at_rest(&self, output_v: f64) -> RunState {
+        let mut x = [0.0; MAX_STATES];
+        let bank = &self.circuit.bank;
+        x[1..=bank.len()].fill(output_v);
+        let total_f: f64 = bank.iter().map(|branch| branch.capacitance_f).sum();
+        let (conductance_s, extra_a) = self.circuit.load_line(self.circuit.load_cell(output_v));
+        let drawn_a = output_v * conductance_s + extra_a;
+        let own = network::current_states(bank, self.circuit.load_s > 0.0);
+        let with_state = (0..bank.len()).filter(|&k| own[k]);
+        for (n, k) in with_state.enumerate() {
+            x[1 + bank.len() + n] = -drawn_a * bank[k].capacitance_f / total_f;
+        }
+        let compensator = &self.circuit.board.control.compensator;
+        let first = network::compensator_state(&self.circuit);
+        for (k, value) in compensator::sleeping_state(compensator, output_v).into_iter().enumerate() {
+            x[first + k] = value;
+        }
+        if self.circuit.instrument {
+            x[network::instrument_state(&self.circuit)] = output_v;
+        }
+        let mut state = self.at_clock(x);
+        if !self.is_clocked() {
+            state.stage = Stage::Off;
+        }
+        self.begin_rising(&mut state);
+        state
+    }
+
+    /// The reference begins to rise, with the low side open until the first pulse: what is at the output stays there.
+    fn begin_rising(&self, state: &mut RunState) {
+        let soft_start_s = self.circuit.board.control.protection.soft_start_s;
+        state.guard = Guard { rising_since: (soft_start_s > 0.0).then_some(state.cycle), ..Guard::default() };
+        state.low_open = true;
+    }
+
+    /// Reference in V, its slope in V/s, and the time after the clock edge until which they hold in s.
+    fn reference(&self, state: &RunState) -> (f64, f64, f64) {
+        let full_v = compensator::reference_v(&self.circuit.board.control.compensator);
+        if state.guard.paused_until.is_some() {
+            return (0.0, 0.0, f64::INFINITY);
+        }
+        let Some(since) = state.guard.rising_since else { return (full_v, 0.0, f64::INFINITY) };
+        let soft_start_s = self.circuit.board.control.protection.soft_start_s;
+        let begun_s = (state.cycle - since) as f64 * self.period_s;
+        let until_s = soft_start_s - begun_s;
+        if state.phase_s >= until_s {
+            return (full_v, 0.0, f64::INFINITY);
+        }
+        let slope = full_v / soft_start_s;
+        (slope * (begun_s + state.phase_s), slope, until_s)
     }
 
     /// Whether a clock begins every cycle.
@@ -403,12 +515,16 @@ impl Machine {
     }
 
     /// A turn-on begins: the low side opens, and after the dead time the high side closes.
-    fn stage_at_turn_on(&self, now_s: f64) -> Stage {
-        if self.dead_s > 0.0 { Stage::LeadDead { until_s: now_s + self.dead_s } } else { self.stage_closed(now_s) }
+    fn stage_at_turn_on(&self, now_s: f64, input_v: f64) -> Stage {
+        if self.dead_s > 0.0 {
+            Stage::LeadDead { until_s: now_s + self.dead_s }
+        } else {
+            self.stage_closed(now_s, input_v)
+        }
     }
 
     fn begin_turn_on(&self, state: &mut RunState, now_s: f64) {
-        state.stage = self.stage_at_turn_on(now_s);
+        state.stage = self.stage_at_turn_on(now_s, state.input_v());
         if self.dead_s == 0.0 {
             self.note_closed(state, now_s);
         }
@@ -416,19 +532,20 @@ impl Machine {
 
     /// What holds from the instant at which the high side closes: emulation closes the low side again after this pulse.
     fn note_closed(&self, state: &mut RunState, now_s: f64) {
+        state.effort.pulses += 1;
         state.low_open = false;
         state.turn_on_s = now_s;
     }
 
     /// The high side closes.
-    fn stage_closed(&self, now_s: f64) -> Stage {
+    fn stage_closed(&self, now_s: f64, input_v: f64) -> Stage {
         let control = &self.circuit.board.control;
         match control.modulator {
             Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if control.min_on_s > 0.0 => {
                 Stage::Blank { until_s: now_s + control.min_on_s }
             }
             Modulator::ConstantOnTime { on_time_s, .. } => {
-                Stage::Tripped { off_s: now_s + on_time_s * self.circuit.board.nominal_input_v / self.circuit.source_v }
+                Stage::Tripped { off_s: now_s + on_time_s * self.circuit.board.nominal_input_v / input_v }
             }
             _ => Stage::On,
         }
@@ -507,15 +624,18 @@ impl Machine {
         observer: &mut impl Observer,
         sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
-        let key = self.mode_key(state);
+        let drive = program.at(state.cycle, state.phase_s, self.period_s);
+        let key = self.mode_key(state, drive.shorted);
         let mode_index = self.prepare(key);
-        let load = program.at(state.cycle, state.phase_s, self.period_s);
+        let (reference_v, reference_slope, reference_until_s) = self.reference(state);
         let timer_s = self.timer_s(state);
-        let end_s = timer_s.min(load.until_s);
+        let other_s = drive.until_s.min(reference_until_s);
+        let end_s = timer_s.min(other_s);
         let allowed_s = (end_s - state.phase_s).max(0.0);
-        let inputs = self.inputs(load.value_a, load.slope_a_per_s);
-        let mut slopes = [0.0; super::row::INPUTS];
-        slopes[Input::Load as usize] = load.slope_a_per_s;
+        let source_v = drive.source_v.unwrap_or(Line { value: self.circuit.source_v, slope_per_s: 0.0 });
+        let reference_v = Line { value: reference_v, slope_per_s: reference_slope };
+        let (inputs, slopes) = inputs_of(source_v, drive.load_a, reference_v);
+        state.inputs = inputs;
 
         let mode = &mut self.modes[mode_index];
         let mut flow = Flow::at(&state.x, inputs, slopes);
@@ -541,7 +661,8 @@ impl Machine {
         if let Some(sensitivity) = tau.as_deref_mut() {
             let crossed = event.map(|event| {
                 let watch = mode.watch(event);
-                Crossed { row: &watch.row.row, per_phase: watch.per_phase, is_trip: event == Event::Trip }
+                let per_phase = watch.ramp.slope(state);
+                Crossed { row: &watch.row.row, per_phase, is_trip: event == Event::Trip }
             });
             sensitivity.stretch(mode, &flow, (state.phase_s, duration_s), &end, crossed);
         }
@@ -558,10 +679,11 @@ impl Machine {
             });
         }
         state.x = end;
+        state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * duration_s);
         state.phase_s = if event.is_none() { end_s } else { state.phase_s + duration_s };
         match event {
             Some(event) => self.on_event(state, event, tau),
-            None if timer_s <= load.until_s => self.on_timer(state, tau),
+            None if timer_s <= other_s => self.on_timer(state, tau),
             None => {}
         }
         Ok(())
@@ -586,18 +708,8 @@ impl Machine {
         &self.modes[index].modal
     }
 
-    fn inputs(&self, load_a: f64, load_slew: f64) -> InputVector {
-        let mut inputs = [0.0; super::row::INPUTS];
-        inputs[Input::One as usize] = 1.0;
-        inputs[Input::Source as usize] = self.circuit.source_v;
-        inputs[Input::Load as usize] = load_a;
-        inputs[Input::Reference as usize] = compensator::reference_v(&self.circuit.board.control.compensator);
-        inputs[Input::LoadSlew as usize] = load_slew;
-        inputs
-    }
-
     /// Mode in which the run is.
-    fn mode_key(&self, state: &RunState) -> ModeKey {
+    fn mode_key(&self, state: &RunState, shorted: bool) -> ModeKey {
         let flux = state.x[FLUX_STATE];
         let freewheel = if flux > 0.0 {
             Path::LowDiode
@@ -608,13 +720,15 @@ impl Machine {
         };
         let path = match state.stage {
             Stage::Blank { .. } | Stage::On | Stage::Tripped { .. } => Path::High,
-            Stage::LeadDead { .. } | Stage::TrailDead { .. } => freewheel,
-            Stage::Rest { .. } | Stage::Off | Stage::Asked { .. } => match self.circuit.board.stage.low_side {
-                LowSide::Switch { .. } if !state.low_open => Path::Low,
-                _ => freewheel,
-            },
+            Stage::LeadDead { .. } | Stage::TrailDead { .. } | Stage::Paused => freewheel,
+            Stage::Edge | Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Asked { .. } => {
+                match self.circuit.board.stage.low_side {
+                    LowSide::Switch { .. } if !state.low_open => Path::Low,
+                    _ => freewheel,
+                }
+            }
         };
-        ModeKey { path, segment: state.segment, analog: state.analog, load_cell: state.load_cell }
+        ModeKey { path, segment: state.segment, analog: state.analog, load_cell: state.load_cell, shorted }
     }
 
     fn prepare(&mut self, key: ModeKey) -> usize {
@@ -656,7 +770,7 @@ impl Machine {
         let watches = self
             .watched_rows(&network, key)
             .into_iter()
-            .map(|(event, row, per_phase)| Watch::new(event, modal.project(&row), per_phase))
+            .map(|(event, row, ramp)| Watch::new(event, modal.project(&row), ramp))
             .collect();
         let plant_modes = modal.modes_of(network.plant_states);
         Mode {
@@ -673,33 +787,52 @@ impl Machine {
     }
 
     /// Everything that may end a stretch in a mode, as rows that become non-negative.
-    fn watched_rows(&self, network: &Network, key: ModeKey) -> Vec<(Event, Row, f64)> {
-        let mut rows = self.knot_rows(key);
+    fn watched_rows(&self, network: &Network, key: ModeKey) -> Vec<(Event, Row, Ramping)> {
+        let still = |(event, row): (Event, Row)| (event, row, Ramping::NONE);
+        let mut rows: Vec<(Event, Row, Ramping)> = self.knot_rows(key).into_iter().map(still).collect();
         let current = network.inductor_a;
         let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
         match key.path {
-            Path::LowDiode => rows.push((Event::Zero, -current, 0.0)),
-            Path::Low if emulation => rows.push((Event::Zero, -current, 0.0)),
-            Path::HighDiode => rows.push((Event::Zero, current, 0.0)),
+            Path::LowDiode => rows.push(still((Event::Zero, -current))),
+            Path::Low if emulation => rows.push(still((Event::Zero, -current))),
+            Path::HighDiode => rows.push(still((Event::Zero, current))),
             _ => {}
         }
-        if let Some((row, per_phase)) = self.comparator(network, key.path) {
-            rows.push((Event::Trip, row, per_phase));
-        }
-        rows.extend(self.asking_comparator(network, key.path).map(|row| (Event::Ask, row, 0.0)));
-        if let (Path::High, Some(limit)) = (key.path, self.circuit.board.control.current_limit) {
-            rows.push((Event::Limit, current - Row::constant(limit.threshold_a.1), 0.0));
-        }
-        rows.extend(self.amplifier_rows(network, key.analog));
+        rows.extend(self.comparator(network, key.path).map(|(row, ramp)| (Event::Trip, row, ramp)));
+        rows.extend(self.asking_comparator(network, key.path).map(|row| still((Event::Ask, row))));
+        rows.extend(self.limit_row(network, key.path));
+        rows.extend(self.amplifier_rows(network, key.analog).into_iter().map(still));
         if self.circuit.load_w > 0.0 {
             let (low_v, high_v) = self.circuit.cell_edges_v(key.load_cell);
-            rows.push((Event::LoadCell(1), network.output_v - Row::constant(high_v), 0.0));
-            rows.push((Event::LoadCell(-1), Row::constant(low_v) - network.output_v, 0.0));
+            rows.push(still((Event::LoadCell(1), network.output_v - Row::constant(high_v))));
+            rows.push(still((Event::LoadCell(-1), Row::constant(low_v) - network.output_v)));
         }
         rows
     }
 
-    fn knot_rows(&self, key: ModeKey) -> Vec<(Event, Row, f64)> {
+    /// Comparator of the current limit, where it is looked at.
+    fn limit_row(&self, network: &Network, path: Path) -> Option<(Event, Row, Ramping)> {
+        let limit = self.circuit.board.control.protection.current_limit?;
+        let threshold = Row::constant(self.circuit.limit_threshold());
+        match (limit.sense, path) {
+            (LimitSense::Peak { falls_with_slope }, Path::High) => {
+                let slope = match self.circuit.board.control.modulator {
+                    Modulator::PeakCurrent { slope_a_per_s, .. } if falls_with_slope => slope_a_per_s,
+                    _ => 0.0,
+                };
+                Some((Event::Limit, network.inductor_a - threshold, Ramping::fixed(slope)))
+            }
+            (LimitSense::Winding { .. }, Path::High) => {
+                Some((Event::Limit, network.sense_v - threshold, Ramping::NONE))
+            }
+            (LimitSense::Valley, Path::Low | Path::LowDiode) => {
+                Some((Event::Valley, threshold - network.inductor_a, Ramping::NONE))
+            }
+            _ => None,
+        }
+    }
+
+    fn knot_rows(&self, key: ModeKey) -> Vec<(Event, Row)> {
         let table = &self.circuit.flux;
         if table.segments() == 1 || key.path == Path::Idle {
             return vec![];
@@ -714,28 +847,34 @@ impl Machine {
         let flux = Row::state(FLUX_STATE);
         let mut rows = vec![];
         if high.is_finite() {
-            rows.push((Event::Knot(1), flux - Row::constant(high + overlap), 0.0));
+            rows.push((Event::Knot(1), flux - Row::constant(high + overlap)));
         }
         if low.is_finite() {
-            rows.push((Event::Knot(-1), Row::constant(low - overlap) - flux, 0.0));
+            rows.push((Event::Knot(-1), Row::constant(low - overlap) - flux));
         }
         rows
     }
 
     /// Comparator of the modulator: its row, and the slope of its ramp per second of phase. The ramp comparator of voltage mode
     /// is alive from the clock edge on, a current comparator only while the high side conducts.
-    fn comparator(&self, network: &Network, path: Path) -> Option<(Row, f64)> {
+    fn comparator(&self, network: &Network, path: Path) -> Option<(Row, Ramping)> {
         match self.circuit.board.control.modulator {
             Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } => None,
             Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if path != Path::High => None,
             Modulator::Hysteretic { band_v, .. } => {
-                Some((network.control_v - Row::input(Input::Reference) - Row::constant(0.5 * band_v), 0.0))
+                let above = network.control_v - Row::input(Input::Reference);
+                Some((above - Row::constant(0.5 * band_v), Ramping::NONE))
             }
-            Modulator::VoltageMode { .. } => {
-                Some((network.probe - network.control_v, self.circuit.ramp_v() / self.period_s))
+            Modulator::VoltageMode { ramp, .. } => {
+                let ramp = match ramp {
+                    Ramp::Fixed(amplitude_v) => Ramping::fixed(amplitude_v / self.period_s),
+                    Ramp::InputOver(n) => Ramping { fixed: 0.0, per_input_v: 1.0 / (n * self.period_s) },
+                };
+                Some((network.probe - network.control_v, ramp))
             }
             Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
-                Some((network.inductor_a + network.probe - network.control_v * gain_a_per_v, slope_a_per_s))
+                let above = network.inductor_a + network.probe - network.control_v * gain_a_per_v;
+                Some((above, Ramping::fixed(slope_a_per_s)))
             }
         }
     }
@@ -750,18 +889,18 @@ impl Machine {
         (path != Path::High).then(|| Row::input(Input::Reference) - Row::constant(below) - network.control_v)
     }
 
-    fn amplifier_rows(&self, network: &Network, analog: Analog) -> Vec<(Event, Row, f64)> {
+    fn amplifier_rows(&self, network: &Network, analog: Analog) -> Vec<(Event, Row)> {
         let Some((low_v, high_v)) = compensator::clamp_v(&self.circuit.board.control.compensator) else {
             return vec![];
         };
         let control = network.control_v;
         match analog {
             Analog::Linear => vec![
-                (Event::Amplifier(Analog::ClampHigh), control - Row::constant(high_v + CLAMP_OVERLAP_V), 0.0),
-                (Event::Amplifier(Analog::ClampLow), Row::constant(low_v - CLAMP_OVERLAP_V) - control, 0.0),
+                (Event::Amplifier(Analog::ClampHigh), control - Row::constant(high_v + CLAMP_OVERLAP_V)),
+                (Event::Amplifier(Analog::ClampLow), Row::constant(low_v - CLAMP_OVERLAP_V) - control),
             ],
-            Analog::ClampHigh => vec![(Event::Amplifier(Analog::Linear), -network.drive, 0.0)],
-            Analog::ClampLow => vec![(Event::Amplifier(Analog::Linear), network.drive, 0.0)],
+            Analog::ClampHigh => vec![(Event::Amplifier(Analog::Linear), -network.drive)],
+            Analog::ClampLow => vec![(Event::Amplifier(Analog::Linear), network.drive)],
         }
     }
 
@@ -774,7 +913,8 @@ impl Machine {
             Stage::On => self.longest_on_s(state.turn_on_s).max(state.phase_s),
             Stage::Rest { until_s } => until_s,
             Stage::Asked { on_s } => on_s,
-            Stage::Off => f64::INFINITY,
+            Stage::Edge => state.phase_s,
+            Stage::Off | Stage::Held | Stage::Paused => f64::INFINITY,
         };
         stage_s.min(self.period_s)
     }
@@ -786,17 +926,29 @@ impl Machine {
             Event::Zero => {
                 state.x[FLUX_STATE] = 0.0;
                 state.segment = 0;
-                state.low_open = matches!(state.stage, Stage::Rest { .. } | Stage::Off | Stage::Asked { .. });
+                state.low_open =
+                    matches!(state.stage, Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Asked { .. });
             }
-            Event::Ask => {
+            Event::Ask if self.is_held_back(state) => {
+                state.guard.limited = true;
+                state.effort.limited += 1;
+                state.stage = Stage::Held;
+            }
+            // Meanwhile the output may have recovered: then nothing is asked for any more.
+            Event::Valley if !self.asks(state) => state.stage = Stage::Off,
+            Event::Ask | Event::Valley => {
                 state.turn_ons += 1;
+                state.guard.count();
                 state.stage = Stage::Asked { on_s: now_s + self.comparator_delay_s() };
                 sensitivity.into_iter().for_each(|s| s.start_timer(true));
             }
             Event::Trip | Event::Limit => {
-                let delay_s = match event {
-                    Event::Limit => self.circuit.board.control.current_limit.map_or(0.0, |limit| limit.delay_s),
-                    _ => self.comparator_delay_s(),
+                let delay_s = if event == Event::Limit {
+                    state.guard.limited = true;
+                    state.effort.limited += 1;
+                    self.circuit.board.control.protection.current_limit.map_or(0.0, |limit| limit.delay_s)
+                } else {
+                    self.comparator_delay_s()
                 };
                 // A shortest conduction holds where nothing is blanked: the turn-off then waits for it.
                 let least_s = state.turn_on_s + self.circuit.board.control.min_on_s;
@@ -853,7 +1005,7 @@ impl Machine {
             Stage::LeadDead { .. } => {
                 self.note_closed(state, now_s);
                 match state.early_off_s.take() {
-                    None => state.stage = self.stage_closed(now_s),
+                    None => state.stage = self.stage_closed(now_s, state.input_v()),
                     Some(asked_s) => {
                         let least_s = now_s + self.circuit.board.control.min_on_s;
                         let off_s = asked_s.max(least_s).min(self.latest_off_s.max(now_s));
@@ -881,7 +1033,8 @@ impl Machine {
                 state.stage = self.stage_resting(now_s - self.dead_s);
             }
             Stage::Rest { .. } => state.stage = Stage::Off,
-            Stage::Off => {}
+            Stage::Edge => self.begin_cycle(state),
+            Stage::Off | Stage::Held | Stage::Paused => {}
         }
         if let Some(sensitivity) = sensitivity {
             sensitivity.start_timer(follows);
@@ -898,10 +1051,15 @@ impl Machine {
     fn clock_edge(&self, state: &mut RunState, sensitivity: Option<&mut Sensitivity>) {
         state.cycle += 1;
         state.phase_s = 0.0;
+        state.input_at_edge_v = state.input_v();
+        if state.guard.rising_since.is_some() && self.reference(state).1 == 0.0 {
+            state.guard.rising_since = None;
+        }
+        if self.is_paused(state) {
+            return;
+        }
         if self.is_clocked() {
-            state.turn_on_s = 0.0;
-            state.early_off_s = None;
-            self.begin_turn_on(state, 0.0);
+            self.begin_cycle(state);
             sensitivity.into_iter().for_each(|s| s.start_timer(true));
             return;
         }
@@ -914,9 +1072,127 @@ impl Machine {
             Stage::TrailDead { until_s } => Stage::TrailDead { until_s: earlier(until_s) },
             Stage::Rest { until_s } => Stage::Rest { until_s: earlier(until_s) },
             Stage::Asked { on_s } => Stage::Asked { on_s: earlier(on_s) },
-            Stage::On | Stage::Off => state.stage,
+            Stage::Edge | Stage::On | Stage::Off | Stage::Held | Stage::Paused => state.stage,
         };
     }
+
+    /// A clocked cycle begins, with a pulse or without one.
+    fn begin_cycle(&self, state: &mut RunState) {
+        state.turn_on_s = 0.0;
+        state.early_off_s = None;
+        if self.omits_pulse(state) {
+            state.effort.omitted += 1;
+            state.stage = Stage::Off;
+        } else {
+            self.begin_turn_on(state, 0.0);
+        }
+    }
+
+    /// Whether a clock edge begins no pulse: nothing commanded, too much current in the low side, or foldback.
+    fn omits_pulse(&self, state: &mut RunState) -> bool {
+        let protection = &self.circuit.board.control.protection;
+        let read = |output| self.read(state, output);
+        let least = match self.circuit.board.control.modulator {
+            Modulator::FixedDuty { .. } => f64::NEG_INFINITY,
+            Modulator::PeakCurrent { gain_a_per_v, .. } => protection.skip_below_a / gain_a_per_v,
+            _ => 0.0,
+        };
+        let control_v = read(Output::Control);
+        if control_v < least || (control_v == least && least == 0.0) {
+            return true;
+        }
+        let aim_v = self.circuit.board.output_v;
+        let folded =
+            |foldback: Foldback| state.cycle % foldback.divisor != 0 && read(Output::Voltage) < foldback.below * aim_v;
+        if protection.foldback.is_some_and(folded) {
+            state.guard.folded = true;
+            return true;
+        }
+        let inhibit_a = protection.current_limit.and_then(|limit| limit.inhibit_a);
+        let inhibited = inhibit_a.is_some_and(|inhibit_a| read(Output::Inductor) > inhibit_a);
+        if inhibited {
+            state.guard.limited = true;
+            state.effort.limited += 1;
+        }
+        inhibited
+    }
+
+    /// Counts limited cycles, and begins and ends the pause of a hiccup. Whether the cycle that begins now is part of a pause.
+    fn is_paused(&self, state: &mut RunState) -> bool {
+        match state.guard.paused_until {
+            Some(until) if state.cycle < until => return true,
+            Some(_) => {
+                self.begin_rising(state);
+                state.stage = Stage::Off;
+                return false;
+            }
+            None => {}
+        }
+        if self.is_clocked() {
+            state.guard.count();
+        }
+        let hiccup = self.circuit.board.control.protection.current_limit.and_then(|limit| limit.hiccup);
+        let due = hiccup.filter(|hiccup| state.guard.limited_cycles >= hiccup.cycles);
+        if let Some(hiccup) = due {
+            let cycles = (hiccup.pause_s / self.period_s).ceil() as u64;
+            state.guard = Guard { paused_until: Some(state.cycle + cycles.max(1)), ..Guard::default() };
+            state.effort.pauses += 1;
+            state.stage = Stage::Paused;
+        }
+        due.is_some()
+    }
+
+    /// Whether the valley limit holds a turn-on back.
+    fn is_held_back(&self, state: &RunState) -> bool {
+        let limit = self.circuit.board.control.protection.current_limit;
+        limit.is_some_and(|limit| limit.sense == LimitSense::Valley)
+            && self.read(state, Output::Inductor) > self.circuit.limit_threshold()
+    }
+
+    /// Whether the comparator of a scheme without a clock asks for a turn-on.
+    fn asks(&self, state: &RunState) -> bool {
+        let network = &self.modes[self.current].network;
+        let row = self.asking_comparator(network, Path::Low);
+        row.is_some_and(|row| row.at(&state.x, &state.inputs) >= 0.0)
+    }
+
+    /// An output at the present instant, in the mode that has just ended.
+    fn read(&self, state: &RunState, output: Output) -> f64 {
+        self.modes[self.current].output(output).row.at(&state.x, &state.inputs)
+    }
+}
+
+impl RunState {
+    fn input_v(&self) -> f64 {
+        self.inputs[Input::Source as usize]
+    }
+
+    /// Whether the run is in the pause of a hiccup.
+    pub fn is_paused(&self) -> bool {
+        self.guard.paused_until.is_some()
+    }
+}
+
+impl Guard {
+    /// A cycle of the control has ended.
+    fn count(&mut self) {
+        if !self.folded {
+            self.limited_cycles = if self.limited { self.limited_cycles + 1 } else { 0 };
+        }
+        (self.limited, self.folded) = (false, false);
+    }
+}
+
+/// Inputs at the begin of a stretch and their slopes.
+fn inputs_of(source_v: Line, load_a: Line, reference_v: Line) -> (InputVector, InputVector) {
+    let (mut inputs, mut slopes) = ([0.0; super::row::INPUTS], [0.0; super::row::INPUTS]);
+    inputs[Input::One as usize] = 1.0;
+    inputs[Input::LoadSlew as usize] = load_a.slope_per_s;
+    for (input, line) in [(Input::Source, source_v), (Input::Load, load_a), (Input::Reference, reference_v)] {
+        inputs[input as usize] = line.value;
+        slopes[input as usize] = line.slope_per_s;
+    }
+    (inputs, slopes)
 }
 
 /// Which events count in a stage.
@@ -925,7 +1201,9 @@ fn is_armed(stage: Stage, event: Event) -> bool {
         Event::Trip => matches!(stage, Stage::LeadDead { .. } | Stage::On),
         Event::Limit => stage == Stage::On,
         Event::Ask => stage == Stage::Off,
-        _ => true,
+        Event::Valley => stage == Stage::Held,
+        // An edge takes no time.
+        _ => stage != Stage::Edge,
     }
 }
 
@@ -946,14 +1224,15 @@ fn earliest_event(
         if !is_armed(state.stage, watch.event) || (watch.event == Event::Trip && state.early_off_s.is_some()) {
             continue;
         }
-        let ramp = |t_s: f64| watch.per_phase * (state.phase_s + t_s);
+        let slope = watch.ramp.slope(state);
+        let ramp = |t_s: f64| slope * (state.phase_s + t_s);
         let start_value = watch.at(&flow.start, &flow.inputs) + ramp(0.0);
         let end_value = watch.at(end, &end_inputs) + ramp(allowed_s);
         // Most watches are far from their threshold all the way: their chord and its bound say so.
         if !modal.is_dense() && start_value.max(end_value) + dot(&watch.row.size, &deviations) < 0.0 {
             continue;
         }
-        let track = Track::new(modal, flow, &watch.row, (ramp(0.0), watch.per_phase));
+        let track = Track::new(modal, flow, &watch.row, (ramp(0.0), slope));
         let (t_s, basis) = first.map_or((allowed_s, *allowed_basis), |(t_s, basis, _)| (t_s, basis));
         let end_node = Node { t_s, value: track.value_at_basis(&basis, t_s), basis };
         if let Some(found) = track.first_crossing(end_node, watch.last_s) {

@@ -5,7 +5,7 @@
 
 use super::compensator::{self, Analog};
 use super::row::{Input, Row};
-use crate::board::{Board, LoadKind, LowSide, Modulator, Ramp};
+use crate::board::{Board, LimitSense, LoadKind, LowSide, Modulator, Ramp};
 use crate::parts::CapacitorBranch;
 use crate::parts::saturation::FluxTable;
 
@@ -38,6 +38,19 @@ pub struct ModeKey {
     pub analog: Analog,
     /// Cell of the output voltage about which a constant-power load is linearised; 0 for other loads.
     pub load_cell: i32,
+    /// Whether the output is shorted.
+    pub shorted: bool,
+}
+
+/// Which of the three thresholds of a current limit a run has.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LimitLevel {
+    /// Lowest.
+    Lowest,
+    /// Typical.
+    Typical,
+    /// Highest.
+    Highest,
 }
 
 /// Board and part reduced to what the network needs, for one run.
@@ -57,6 +70,10 @@ pub struct Circuit {
     pub load_s: f64,
     /// Power of a constant-power load in W.
     pub load_w: f64,
+    /// Threshold of the current limit.
+    pub limit_level: LimitLevel,
+    /// Resistance in ohm and inductance in H of a short circuit at the output that the run's program may close.
+    pub short: Option<(f64, f64)>,
     /// Whether the 20 MHz instrument is part of the network.
     pub instrument: bool,
     /// Frequency in Hz of a sine that is added to the comparator's signal, as a loop analyser does. The sine is the last state
@@ -64,6 +81,8 @@ pub struct Circuit {
     pub probe_hz: Option<f64>,
 }
 
+/// Time in s in which the current of a short circuit ends when its contact opens: short against a period.
+const SHORT_OPENS_S: f64 = 1e-7;
 /// Relative width of a cell about which a constant-power load is linearised.
 const LOAD_CELL: f64 = 0.01;
 /// Lowest cell: below a tenth of the output aimed at a constant-power load is no longer a sensible picture.
@@ -85,8 +104,28 @@ impl Circuit {
             source_v,
             load_s,
             load_w,
+            limit_level: LimitLevel::Typical,
+            short: None,
             instrument: true,
             probe_hz: None,
+        }
+    }
+
+    /// Threshold of the current limit in A, or of one sensed on the winding in V; infinite without a limit.
+    pub fn limit_threshold(&self) -> f64 {
+        let Some(limit) = self.board.control.protection.current_limit else { return f64::INFINITY };
+        match self.limit_level {
+            LimitLevel::Lowest => limit.threshold.0,
+            LimitLevel::Typical => limit.threshold.1,
+            LimitLevel::Highest => limit.threshold.2,
+        }
+    }
+
+    /// Resistor in ohm and capacitor in F across the inductor of a limit that is sensed on the winding.
+    pub fn winding_sense(&self) -> Option<(f64, f64)> {
+        match self.board.control.protection.current_limit?.sense {
+            LimitSense::Winding { r_ohm, c_f } => Some((r_ohm, c_f)),
+            _ => None,
         }
     }
 
@@ -192,7 +231,9 @@ pub struct Network {
     pub probe: Row,
     /// Drive of the amplifier's output.
     pub drive: Row,
-    /// Current into the load in A, all kinds together.
+    /// Voltage in V of a limit that is sensed on the winding; zero without one.
+    pub sense_v: Row,
+    /// Current into the load in A, all kinds and a short circuit together.
     pub load_a: Row,
     /// Current into each capacitor branch in A.
     pub branch_a: Vec<Row>,
@@ -205,7 +246,7 @@ pub const FLUX_STATE: usize = 0;
 
 /// Which branches have their own current state: every branch with inductance, but one of them follows from
 /// Kirchhoff's current law when nothing else can take up a difference of currents.
-fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<bool> {
+pub(super) fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<bool> {
     let mut own: Vec<bool> = bank.iter().map(|branch| branch.esl_h > 0.0).collect();
     if !conductive && own.iter().all(|&has| has) {
         *own.last_mut().expect("a bank has at least one branch") = false;
@@ -216,7 +257,7 @@ fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<bool> {
 /// Number of states of the power stage.
 fn plant_state_count(circuit: &Circuit) -> usize {
     let own = current_states(&circuit.bank, circuit.load_s > 0.0);
-    1 + circuit.bank.len() + own.iter().filter(|&&has| has).count()
+    1 + circuit.bank.len() + own.iter().filter(|&&has| has).count() + usize::from(circuit.short.is_some())
 }
 
 /// Index of the first state of the compensator.
@@ -224,12 +265,19 @@ pub fn compensator_state(circuit: &Circuit) -> usize {
     plant_state_count(circuit)
 }
 
+/// Index of the voltage of a limit that is sensed on the winding, where there is one.
+pub fn sense_state(circuit: &Circuit) -> usize {
+    compensator_state(circuit) + compensator::state_count(&circuit.board.control.compensator)
+}
+
+/// Index of the instrument's reading, where there is an instrument.
+pub fn instrument_state(circuit: &Circuit) -> usize {
+    sense_state(circuit) + usize::from(circuit.winding_sense().is_some())
+}
+
 /// Number of states of the whole network.
 pub fn state_count(circuit: &Circuit) -> usize {
-    plant_state_count(circuit)
-        + compensator::state_count(&circuit.board.control.compensator)
-        + usize::from(circuit.instrument)
-        + if circuit.probe_hz.is_some() { 2 } else { 0 }
+    instrument_state(circuit) + usize::from(circuit.instrument) + if circuit.probe_hz.is_some() { 2 } else { 0 }
 }
 
 /// Inductor current on a piece of the saturation curve, and its slope 1/L in A/Wb.
@@ -263,7 +311,6 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         _ => inductor_current(&circuit.flux, key.segment),
     };
     let driven = switch_voltage(circuit, key.path, &inductor_a);
-    let sink = Row::input(Input::Load) + Row::constant(extra_a);
     let voltage: Vec<Row> = (0..bank.len()).map(|k| Row::state(1 + k)).collect();
     let mut next = 1 + bank.len();
     let mut branch_a: Vec<Option<Row>> = own
@@ -275,7 +322,12 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
             })
         })
         .collect();
+    let short_a = circuit.short.map_or(Row::ZERO, |_| {
+        next += 1;
+        Row::state(next - 1)
+    });
     let plant_states = next;
+    let sink = Row::input(Input::Load) + Row::constant(extra_a) + short_a;
     let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
     let free = inductor_a - sink - stateful;
 
@@ -294,6 +346,13 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
             let current = branch_a[j].expect("every branch has inductance here");
             sum = sum + (voltage[j] + current * branch.esr_ohm) * (1.0 / branch.esl_h);
             weight += 1.0 / branch.esl_h;
+        }
+        match circuit.short {
+            Some((ohm, henry)) if key.shorted => {
+                sum = sum + short_a * (ohm / henry);
+                weight += 1.0 / henry;
+            }
+            _ => sum = sum + short_a * (1.0 / SHORT_OPENS_S),
         }
         sum * (1.0 / weight)
     } else {
@@ -322,10 +381,22 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     for k in (0..bank.len()).filter(|&k| own[k]) {
         derivative.push((output_v - voltage[k] - branch_a[k] * bank[k].esr_ohm) * (1.0 / bank[k].esl_h));
     }
+    if let Some((ohm, henry)) = circuit.short {
+        derivative.push(if key.shorted {
+            (output_v - short_a * ohm) * (1.0 / henry)
+        } else {
+            -short_a * (1.0 / SHORT_OPENS_S)
+        });
+    }
     let control = &circuit.board.control;
     let ratio = compensator::reference_v(&control.compensator) / circuit.board.output_v;
     let amplifier = compensator::rows(&control.compensator, plant_states, (&output_v, &switch_v), ratio, key.analog);
     derivative.extend(amplifier.derivative);
+    let sense_v = circuit.winding_sense().map_or(Row::ZERO, |(r_ohm, c_f)| {
+        let reading = Row::state(derivative.len());
+        derivative.push((switch_v - output_v - reading) * (1.0 / (r_ohm * c_f)));
+        reading
+    });
     let instrument_v = if circuit.instrument {
         let reading = Row::state(derivative.len());
         derivative.push((output_v - reading) * (std::f64::consts::TAU * INSTRUMENT_BANDWIDTH_HZ));
@@ -350,6 +421,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         control_v: amplifier.control,
         probe: probe.unwrap_or(Row::ZERO),
         drive: amplifier.drive,
+        sense_v,
         load_a,
         branch_a,
         branch_state: (1..=bank.len()).collect(),

@@ -1,73 +1,139 @@
-//! Load programs: levels joined by edges of finite slew, on integer cycle and phase.
+//! What a run is driven with: load, input voltage and short circuit against time, on integer cycle and phase.
 
-/// A corner of the program: from there on the current follows a straight line.
+/// An instant: cycle, and time after its clock edge in s.
+pub type Instant = (u64, f64);
+
+/// A corner of a course: from there on it follows a straight line.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Corner {
-    cycle: u64,
-    phase_s: f64,
-    value_a: f64,
-    slope_a_per_s: f64,
+    at: Instant,
+    value: f64,
+    slope_per_s: f64,
 }
 
-/// Load current against time. The run asks in ascending time.
+/// Levels joined by edges of finite slew. It is asked in ascending time.
 #[derive(Clone, Debug)]
-pub struct Program {
+struct Course {
     corners: Vec<Corner>,
     next: usize,
 }
 
-/// The load from an instant on.
+/// A course from an instant on.
 #[derive(Clone, Copy, Debug)]
-pub struct LoadNow {
-    /// Current in A.
-    pub value_a: f64,
-    /// Slew in A/s.
-    pub slope_a_per_s: f64,
+pub struct Line {
+    /// Value.
+    pub value: f64,
+    /// Slope in 1/s.
+    pub slope_per_s: f64,
+}
+
+impl Course {
+    fn constant(value: f64) -> Course {
+        Course { corners: vec![Corner { at: (0, 0.0), value, slope_per_s: 0.0 }], next: 1 }
+    }
+
+    fn add_edge(&mut self, at: Instant, to: f64, slew_per_s: f64, period_s: f64) {
+        let from = self.corners.last().expect("a course has a first level").value;
+        let duration_s = if slew_per_s.is_finite() { (to - from).abs() / slew_per_s } else { 0.0 };
+        if duration_s > 0.0 {
+            self.corners.push(Corner { at, value: from, slope_per_s: (to - from).signum() * slew_per_s });
+        }
+        self.corners.push(Corner { at: later(at, duration_s, period_s), value: to, slope_per_s: 0.0 });
+    }
+
+    /// The line at an instant, and the time after this cycle's clock edge until which it holds; infinite when beyond this cycle.
+    fn at(&mut self, (cycle, phase_s): Instant, period_s: f64) -> (Line, f64) {
+        let reached = |corner: &Corner| corner.at <= (cycle, phase_s);
+        while self.corners.get(self.next).is_some_and(reached) {
+            self.next += 1;
+        }
+        let corner = &self.corners[self.next - 1];
+        let since_s = (cycle as f64 - corner.at.0 as f64) * period_s + (phase_s - corner.at.1);
+        let slope_per_s = corner.slope_per_s;
+        let value = if slope_per_s == 0.0 { corner.value } else { corner.value + slope_per_s * since_s };
+        let until_s = self.corners.get(self.next).map_or(f64::INFINITY, |next| within(next.at, cycle));
+        (Line { value, slope_per_s }, until_s)
+    }
+}
+
+/// The instant some time after another.
+pub fn later((cycle, phase_s): Instant, by_s: f64, period_s: f64) -> Instant {
+    let end_s = phase_s + by_s;
+    let cycles = (end_s / period_s).floor();
+    (cycle + cycles as u64, (end_s - cycles * period_s).max(0.0))
+}
+
+/// Time of an instant after the clock edge of a cycle; infinite when in a later one.
+fn within(at: Instant, cycle: u64) -> f64 {
+    if at.0 == cycle { at.1 } else { f64::INFINITY }
+}
+
+/// Load current, input voltage and short circuit against time. The run asks in ascending time.
+#[derive(Clone, Debug)]
+pub struct Program {
+    load: Course,
+    source: Option<Course>,
+    short: Option<(Instant, Instant)>,
+}
+
+/// What drives the run from an instant on.
+#[derive(Clone, Copy, Debug)]
+pub struct Drive {
+    /// Programmed load current in A.
+    pub load_a: Line,
+    /// Input voltage in V; `None` for the circuit's own.
+    pub source_v: Option<Line>,
+    /// Whether the output is shorted.
+    pub shorted: bool,
     /// Time after the clock edge of this cycle until which this holds, in s; infinite when beyond this cycle.
     pub until_s: f64,
 }
 
 impl Program {
-    /// A constant current.
+    /// A constant load current at the circuit's own input voltage.
     pub fn constant(load_a: f64) -> Program {
-        Program { corners: vec![Corner { cycle: 0, phase_s: 0.0, value_a: load_a, slope_a_per_s: 0.0 }], next: 1 }
+        Program { load: Course::constant(load_a), source: None, short: None }
     }
 
-    /// Adds an edge that begins at an instant, later than all before, and ends at `to_a`.
+    /// Adds an edge of the load that begins at an instant, later than all before, and ends at `to_a`.
     /// A slew that is infinite makes a jump.
     pub fn edge(mut self, cycle: u64, phase_s: f64, to_a: f64, slew_a_per_s: f64, period_s: f64) -> Program {
-        let from_a = self.corners.last().expect("a program has a first level").value_a;
-        let duration_s = if slew_a_per_s.is_finite() { (to_a - from_a).abs() / slew_a_per_s } else { 0.0 };
-        if duration_s > 0.0 {
-            let slope = (to_a - from_a).signum() * slew_a_per_s;
-            self.corners.push(Corner { cycle, phase_s, value_a: from_a, slope_a_per_s: slope });
-        }
-        let end_s = phase_s + duration_s;
-        let cycles = (end_s / period_s).floor();
-        let end_phase_s = (end_s - cycles * period_s).max(0.0);
-        self.corners.push(Corner {
-            cycle: cycle + cycles as u64,
-            phase_s: end_phase_s,
-            value_a: to_a,
-            slope_a_per_s: 0.0,
-        });
+        self.load.add_edge((cycle, phase_s), to_a, slew_a_per_s, period_s);
         self
     }
 
-    /// The load at an instant.
-    pub fn at(&mut self, cycle: u64, phase_s: f64, period_s: f64) -> LoadNow {
-        let reached = |corner: &Corner| corner.cycle < cycle || (corner.cycle == cycle && corner.phase_s <= phase_s);
-        while self.corners.get(self.next).is_some_and(reached) {
-            self.next += 1;
-        }
-        let corner = &self.corners[self.next - 1];
-        let since_s = (cycle as f64 - corner.cycle as f64) * period_s + (phase_s - corner.phase_s);
-        let until_s = match self.corners.get(self.next) {
-            Some(next) if next.cycle == cycle => next.phase_s,
-            _ => f64::INFINITY,
+    /// The input voltage is programmed and begins at a value in V.
+    pub fn with_source(mut self, source_v: f64) -> Program {
+        self.source = Some(Course::constant(source_v));
+        self
+    }
+
+    /// Adds an edge of the input voltage, as [`Program::edge`] does of the load.
+    ///
+    /// # Panics
+    /// Without [`Program::with_source`] before.
+    pub fn source_edge(mut self, at: Instant, to_v: f64, slew_v_per_s: f64, period_s: f64) -> Program {
+        self.source.as_mut().expect("a programmed source").add_edge(at, to_v, slew_v_per_s, period_s);
+        self
+    }
+
+    /// Shorts the output from one instant to another.
+    pub fn with_short(mut self, from: Instant, until: Instant) -> Program {
+        self.short = Some((from, until));
+        self
+    }
+
+    /// What drives the run at an instant.
+    pub fn at(&mut self, cycle: u64, phase_s: f64, period_s: f64) -> Drive {
+        let now = (cycle, phase_s);
+        let (load_a, load_until_s) = self.load.at(now, period_s);
+        let source = self.source.as_mut().map(|course| course.at(now, period_s));
+        let (shorted, short_until_s) = match self.short {
+            Some((from, _)) if now < from => (false, within(from, cycle)),
+            Some((_, until)) if now < until => (true, within(until, cycle)),
+            _ => (false, f64::INFINITY),
         };
-        let slope = corner.slope_a_per_s;
-        let value_a = if slope == 0.0 { corner.value_a } else { corner.value_a + slope * since_s };
-        LoadNow { value_a, slope_a_per_s: slope, until_s }
+        let until_s = source.map_or(f64::INFINITY, |(_, until_s)| until_s).min(load_until_s).min(short_until_s);
+        Drive { load_a, source_v: source.map(|(line, _)| line), shorted, until_s }
     }
 }

@@ -101,8 +101,11 @@ impl Machine {
         {
             x[first + k] = *value;
         }
+        if self.circuit.winding_sense().is_some() {
+            x[network::sense_state(&self.circuit)] = self.circuit.dcr_ohm * load_a;
+        }
         if self.circuit.instrument {
-            x[self.states - 1] = output_v;
+            x[network::instrument_state(&self.circuit)] = output_v;
         }
         x
     }

@@ -40,7 +40,8 @@ pub fn ticket_kiosk() -> DemoBoard {
     let mut board = super::open_loop(48.0, 0.25, 250e3, bank, 2.5);
     board.load_kind = LoadKind::Current;
     board.stage = stage(26e-3, 18e-3, 35e-9, 0.85, false);
-    board.control = Control { compensator, modulator, min_on_s: 0.0, min_off_s: 200e-9, current_limit: None };
+    board.control =
+        Control { compensator, modulator, min_on_s: 0.0, min_off_s: 200e-9, protection: Protection::default() };
     board.load_step = Some(LoadStep { from_a: 1.0, to_a: 3.5, slew_a_per_s: 1e6, hold_s: 1e-3 });
     DemoBoard {
         name: "ticket-kiosk",
@@ -79,7 +80,8 @@ pub fn valve_controller() -> DemoBoard {
     board.output_v = 5.0;
     board.load_kind = LoadKind::Current;
     board.stage = stage(75e-3, 45e-3, 22e-9, 0.8, true);
-    board.control = Control { compensator, modulator, min_on_s: 90e-9, min_off_s: 110e-9, current_limit: None };
+    board.control =
+        Control { compensator, modulator, min_on_s: 90e-9, min_off_s: 110e-9, protection: Protection::default() };
     board.load_step = Some(LoadStep { from_a: 0.5, to_a: 2.5, slew_a_per_s: 1e6, hold_s: 500e-6 });
     DemoBoard {
         name: "valve-controller",

@@ -4,7 +4,7 @@
 pub mod demo;
 pub mod validation;
 
-use presolder::board::{Board, Compensator, Control, LoadKind, LowSide, Modulator, Stage};
+use presolder::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage};
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
@@ -54,9 +54,10 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
             modulator: Modulator::FixedDuty { duty },
             min_on_s: 0.0,
             min_off_s: 0.0,
-            current_limit: None,
+            protection: Protection::default(),
         },
         load_step: None,
+        events: Events::default(),
         land: None,
         keep_out: None,
     }

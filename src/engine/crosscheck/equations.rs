@@ -355,7 +355,7 @@ impl Equations {
             }
             (Watch::Trip, _) => f64::NEG_INFINITY,
             (Watch::Limit, _) => {
-                let limit_a = control.current_limit.map_or(f64::INFINITY, |limit| limit.threshold_a.1);
+                let limit_a = self.circuit.limit_threshold();
                 self.current_a(y[0], former) - limit_a
             }
             (Watch::Falls, _) => -y[0],

@@ -118,8 +118,8 @@ impl<'a, const N: usize> Run<'a, N> {
         let setting = Setting {
             path: self.path(),
             amplifier: self.amplifier,
-            load_a: load.value_a,
-            load_slew_a_per_s: load.slope_a_per_s,
+            load_a: load.load_a.value,
+            load_slew_a_per_s: load.load_a.slope_per_s,
             phase_s: self.phase_s,
         };
         let (watches, count) = self.watches(setting.path);
@@ -175,7 +175,7 @@ impl<'a, const N: usize> Run<'a, N> {
             Modulator::PeakCurrent { .. } if looking => add(Watch::Trip),
             _ => {}
         }
-        if looking && control.current_limit.is_some() {
+        if looking && control.protection.current_limit.is_some() {
             add(Watch::Limit);
         }
         match path {
@@ -298,7 +298,7 @@ impl<'a, const N: usize> Run<'a, N> {
                 };
                 self.ask_turn_off(delay_s);
             }
-            Watch::Limit => self.ask_turn_off(control.current_limit.map_or(0.0, |limit| limit.delay_s)),
+            Watch::Limit => self.ask_turn_off(control.protection.current_limit.map_or(0.0, |limit| limit.delay_s)),
             Watch::Falls | Watch::Rises => {
                 self.y[0] = 0.0;
                 if self.driven == Driven::Low && self.equations().emulates_diode() {

@@ -3,7 +3,7 @@
 
 use super::{Log, Status};
 use crate::support::*;
-use presolder::board::{Board, Compensator, Control, LoadKind, LoadStep, Modulator, Ramp};
+use presolder::board::{Board, Compensator, Control, LoadKind, LoadStep, Modulator, Protection, Ramp};
 use presolder::measure::curves::Grid;
 use presolder::measure::step::{self, StepResult, Timing};
 use std::f64::consts::TAU;
@@ -22,7 +22,7 @@ const IDEAL_AMPLIFIER_HZ: f64 = 1e9;
 
 fn control(compensator: Compensator, ramp_v: f64, limit_s: f64) -> Control {
     let modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(ramp_v), delay_s: 0.0 };
-    Control { compensator, modulator, min_on_s: limit_s, min_off_s: limit_s, current_limit: None }
+    Control { compensator, modulator, min_on_s: limit_s, min_off_s: limit_s, protection: Protection::default() }
 }
 
 /// 28 V to 15 V, 100 kHz. Duty limits 0.1 and 0.9.
