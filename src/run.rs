@@ -1,12 +1,14 @@
 //! The corridor: calls the rooms in order and owns the loop between losses and temperature. Read this first.
 
+mod events;
+
 use crate::board::{LoadStep, Modulator};
 use crate::case::{Case, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
-    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LoopCurve, LossSplit,
-    OriginRecord, PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
+    CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LightCurve, LoopCurve,
+    LossSplit, OriginRecord, PartRecord, PeriodCurve, RECORD_VERSION, Record, SaturationPlot, StepCurve, ValueRecord,
 };
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::engine::crosscheck::{self, Difference};
@@ -25,6 +27,7 @@ use crate::measure::step::{self, StepResult, Timing};
 use crate::parts::Inductor;
 use crate::parts::saturation::{FluxCurve, FluxTable};
 use crate::stability::{Loop, Margins};
+use events::FullLoad;
 use rayon::prelude::*;
 
 /// Name of the nominal corner.
@@ -83,6 +86,21 @@ pub fn machine(
     load_a: f64,
     winding_degc: f64,
 ) -> Result<(Machine, FluxCurve), Error> {
+    let (circuit, curve) = circuit(case, part, corner, input_v, load_a, winding_degc)?;
+    let condition = format!("{}, {}", part.name, corner.name);
+    let machine = Machine::new(circuit).map_err(|error| Error::Unreachable { what: error.to_string(), condition })?;
+    Ok((machine, curve))
+}
+
+/// The circuit of such a machine.
+fn circuit(
+    case: &Case,
+    part: &Inductor,
+    corner: Corner,
+    input_v: f64,
+    load_a: f64,
+    winding_degc: f64,
+) -> Result<(Circuit, FluxCurve), Error> {
     let failed = |what: String| Error::Unreachable { what, condition: format!("{}, {}", part.name, corner.name) };
     let curve = FluxCurve::new(&part.saturation, winding_degc, corner.inductance_factor(part))
         .map_err(|error| failed(error.to_string()))?;
@@ -93,7 +111,7 @@ pub fn machine(
     if corner.worn {
         circuit.bank.iter_mut().for_each(|branch| branch.capacitance_f = branch.aged_capacitance_f);
     }
-    Ok((Machine::new(circuit).map_err(|error| failed(error.to_string()))?, curve))
+    Ok((circuit, curve))
 }
 
 /// A steady state at its own winding temperature.
@@ -198,18 +216,32 @@ struct JobResult {
     peak_a: f64,
     period: Option<(PeriodCurve, LossSplit, LoopCurve)>,
     step: Option<StepCurve>,
+    start: Option<StepCurve>,
+    short: Option<StepCurve>,
+    short_a: Option<f64>,
+    light: Option<(String, Vec<(f64, f64, f64)>)>,
     load_error: f64,
+}
+
+impl JobResult {
+    /// Keeps what every run leaves behind.
+    fn note_run(&mut self, book_residual: f64, peak_a: f64) {
+        self.residuals.push(book_residual);
+        self.peak_a = self.peak_a.max(peak_a);
+    }
 }
 
 impl Job {
     fn run(&self, case: &Case) -> Result<JobResult, Error> {
         let mut result = JobResult { part: self.part, ..JobResult::default() };
+        let mut full = FullLoad::default();
         for &load_a in &case.board.load_a {
-            self.steady(case, load_a, &mut result)?;
+            full = self.steady(case, load_a, &mut result)?;
         }
         if let Some(step) = case.board.load_step {
             self.load_step(case, &step, &mut result)?;
         }
+        self.events(case, full, &mut result)?;
         Ok(result)
     }
 
@@ -229,7 +261,7 @@ impl Job {
         }
     }
 
-    fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<(), Error> {
+    fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<FullLoad, Error> {
         let part = &case.parts[self.part];
         let mut record = self.condition("steady", load_a);
         let mut warm = warm_steady(case, part, self.corner, self.input_v, load_a)?;
@@ -256,7 +288,7 @@ impl Job {
             let gain = loop_curve(&part.name, control.as_ref(), margins);
             result.period = Some((period_curve(&part.name, &warm.steady), losses, gain));
         }
-        Ok(())
+        Ok(FullLoad { load_a, winding_degc: warm.winding_degc })
     }
 
     fn load_step(&self, case: &Case, step: &LoadStep, result: &mut JobResult) -> Result<(), Error> {
@@ -281,8 +313,7 @@ impl Job {
                 None => step::run(&mut machine, step, fraction, &low.orbit, means_v, band_v, &mut ()),
             }
             .map_err(fail)?;
-            result.residuals.push(run.book_residual);
-            result.peak_a = result.peak_a.max(run.peak_a());
+            result.note_run(run.book_residual, run.peak_a());
             result.step = result.step.take().or(thinned.map(|thinned| step_curve(&part.name, thinned, means_v)));
             runs.push(run);
         }
@@ -367,6 +398,8 @@ fn plain_unit(quantity: &str) -> &'static str {
         "current_high" | "current_low" | "current_rms" => "A",
         "duty" => "fraction",
         "total_loss" | "winding_dc_loss" | "winding_ac_loss" | "core_loss" => "W",
+        "input_step_recovery" => "s",
+        "input_step_peak" | "overload_peak" => "A",
         _ => "",
     }
 }
@@ -386,7 +419,6 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
         ("current_rms", steady.rms_current_a()),
         ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
         ("discontinuous", f64::from(u8::from(discontinuous))),
-        ("periods", steady.orbit.periods as f64),
         ("winding_dc_loss", warm.budget.winding_dc_w),
         ("winding_ac_loss", warm.budget.winding_ac_w),
         ("core_loss", warm.budget.core_w),
@@ -400,7 +432,39 @@ fn steady_values(warm: &Warm) -> Vec<ValueRecord> {
     if largest.is_finite() {
         values.push(value("multiplier", largest));
     }
+    // Pulses that are left out make another pattern, which the light load follows.
+    if steady.effort.omitted == 0 {
+        values.push(value("periods", steady.orbit.periods as f64));
+    }
+    values.extend(scheme_values(warm));
+    if !warm.machine.is_clocked() {
+        values.push(value("frequency", steady.cycles_hz()));
+    }
     values
+}
+
+/// What matters in the control scheme at hand: its own frequency and the ripple that it lives on, or the room that the slope
+/// compensation leaves.
+fn scheme_values(warm: &Warm) -> Option<ValueRecord> {
+    let circuit = &warm.machine.circuit;
+    let steady = &warm.steady;
+    match circuit.board.control.modulator {
+        Modulator::ConstantOnTime { .. } => Some(value("tap_ripple", steady.control.width())),
+        Modulator::PeakCurrent { slope_a_per_s, .. } if steady.conduction() == Conduction::Continuous => {
+            let least_h = least_inductance_h(circuit.source_v, circuit.board.output_v, slope_a_per_s)?;
+            let current = steady.current;
+            let linkage_wb = warm.curve.flux_wb(current.high) - warm.curve.flux_wb(current.low);
+            Some(value("slope_margin", linkage_wb / current.width() / least_h))
+        }
+        _ => None,
+    }
+}
+
+/// Least inductance in H with which cycles of a peak current loop do not alternate: (2 Vout - Vin) / (2 Se); `None` where the duty is
+/// below a half and any inductance will do. Equation: docs/physics.md, "slope margin".
+pub fn least_inductance_h(input_v: f64, output_v: f64, slope_a_per_s: f64) -> Option<f64> {
+    let excess_v = 2.0 * output_v - input_v;
+    (excess_v > 0.0 && slope_a_per_s > 0.0).then(|| excess_v / (2.0 * slope_a_per_s))
 }
 
 fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
@@ -414,7 +478,9 @@ fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
     if part.saturation.len() == 1 {
         notes.push("saturation data at one temperature only".to_string());
     }
-    if !warm.steady.orbit.repeats {
+    if warm.steady.effort.omitted > 0 {
+        notes.push("clock edges are left out at light load".to_string());
+    } else if !warm.steady.orbit.repeats {
         notes.push("long and short cycles follow each other without a rule: measured over 128 periods".to_string());
     } else if warm.steady.orbit.periods > 1 {
         notes.push(format!(
@@ -541,6 +607,10 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
             curves.losses.push(losses);
         }
         curves.steps.extend(own[index].iter().filter_map(|result| result.step.clone()));
+        curves.starts.extend(own[index].iter().filter_map(|result| result.start.clone()));
+        curves.shorts.extend(own[index].iter().filter_map(|result| result.short.clone()));
+        let light = own[index].iter().filter_map(|result| result.light.clone());
+        curves.light.extend(light.map(|(part, points)| LightCurve { part, points }));
         parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
     }
     let quantities = judge::rows(case, &parts);
@@ -589,8 +659,10 @@ fn step_words(case: &Case, step: &LoadStep) -> String {
 struct Worst {
     hottest_degc: f64,
     peak_a: f64,
-    /// Current reached when the limit trips into a short, where there is a limit.
+    /// Current reached in a short circuit: simulated, or where the board states none the limit and what its delay adds.
     at_limit_a: Option<f64>,
+    /// Whether that current comes from a short circuit that was run.
+    shorted: bool,
 }
 
 impl Worst {
@@ -605,7 +677,8 @@ impl Worst {
             let input_v = highest_input_v(&case.board);
             current_after_delay_a(&low, limit.threshold.2, input_v, 0.0, loop_ohm, limit.delay_s)
         });
-        Ok(Worst { hottest_degc, peak_a, at_limit_a })
+        let shorted_a = results.iter().filter_map(|result| result.short_a).reduce(f64::max);
+        Ok(Worst { hottest_degc, peak_a, at_limit_a: shorted_a.or(at_limit_a), shorted: shorted_a.is_some() })
     }
 
     /// Highest current of the part.
@@ -621,7 +694,7 @@ fn curve_at(part: &Inductor, temperature_degc: f64, factor: f64) -> Result<FluxC
 
 /// The current at the limit with the hottest winding that occurred, which needs no run.
 fn limit_record(part: &Inductor, worst: &Worst) -> Result<Option<ConditionRecord>, Error> {
-    let Some(current_a) = worst.at_limit_a else { return Ok(None) };
+    let Some(current_a) = worst.at_limit_a.filter(|_| !worst.shorted) else { return Ok(None) };
     let low = curve_at(part, worst.hottest_degc, 1.0 - part.tolerance)?;
     let beyond = "the current at the limit lies beyond the saturation data: inductance held at its last value";
     Ok(Some(ConditionRecord {
@@ -744,6 +817,12 @@ const EQUATIONS: &[&str] = &[
     "steady-state quantities",
     "load step",
     "limit overshoot",
+    "slope margin",
+    "start",
+    "input step",
+    "overload",
+    "short circuit",
+    "light load",
     "copper-resistance",
     "copper-dc",
     "copper-ac",

@@ -13,32 +13,8 @@ use presolder::measure::{steady, step};
 use presolder::parts::saturation::FluxTable;
 use support::{branch, ideal_stage, open_loop};
 
-/// 12 V to 1.2 V, constant on-time, ripple injected from the switch node.
 fn oven_panel() -> Board {
-    let mut board = open_loop(12.0, 0.1, 600e3, vec![branch(240e-6, 0.5e-3, 0.1e-9)], 6.0);
-    board.output_v = 1.2;
-    board.load_kind = LoadKind::Current;
-    board.stage = Stage {
-        high_side_ohm: 9e-3,
-        low_side: LowSide::Switch { on_ohm: 3.2e-3, dead_time_s: 18e-9, body_diode_v: 0.75, emulation: false },
-        hot_factor: 1.25,
-        ..ideal_stage()
-    };
-    board.control = Control {
-        compensator: Compensator::Ripple {
-            reference_v: 0.6,
-            r1_ohm: 7.5e3,
-            rb_ohm: 8.06e3,
-            cff_f: 470e-12,
-            injection: Some(Injection::SwitchNode { r_ohm: 75e3, c_f: 100e-9 }),
-        },
-        modulator: Modulator::ConstantOnTime { on_time_s: 167e-9, delay_s: 60e-9 },
-        min_on_s: 0.0,
-        min_off_s: 220e-9,
-        protection: Protection::default(),
-    };
-    board.load_step = Some(LoadStep { from_a: 2.5, to_a: 7.5, slew_a_per_s: 10e6, hold_s: 200e-6 });
-    board
+    support::demo::oven_panel().board
 }
 
 /// Small-ripple formulas leave out losses, dead time and the curvature of the ripple.

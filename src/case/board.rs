@@ -296,6 +296,7 @@ fn limits(v: &Values) -> Option<Limits> {
             inductor_ripple: agreed("inductor_ripple")?,
             peak_current: agreed("peak_current")?,
             crossover: agreed("crossover")?,
+            frequency: agreed("frequency")?,
             trip: agreed("trip")?,
             inductance: agreed("inductance")?,
             step_deviation: agreed("step_deviation")?,

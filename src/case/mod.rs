@@ -134,6 +134,8 @@ pub struct AgreedChanges {
     pub peak_current: Agreed,
     /// Crossover of the control loop, either way, fraction.
     pub crossover: Agreed,
+    /// Switching frequency of control without a clock, either way, fraction.
+    pub frequency: Agreed,
     /// Load at which the output gives way, either way, fraction.
     pub trip: Agreed,
     /// Incremental inductance at peak, downwards, fraction.

@@ -182,8 +182,8 @@ pub fn judge(value: f64, uncertainty: f64, limit: &LimitRecord) -> Judgement {
 /// A condition in words.
 pub fn place(condition: &ConditionRecord) -> String {
     let mut words = vec![];
-    if condition.condition == "load step" {
-        words.push("load step".to_string());
+    if !["steady", "data"].contains(&condition.condition.as_str()) {
+        words.push(condition.condition.clone());
     }
     words.extend(condition.input_v.map(|v| say(v, "V")));
     if condition.condition == "steady" {
@@ -206,6 +206,7 @@ pub fn say(value: f64, unit: &str) -> String {
         "dB" => format!("{value:.1} dB"),
         "fraction" => format!("{:.1} %", 100.0 * value),
         // The trade writes slews in amperes per microsecond.
+        "A/s" if value < 1e4 => format!("{} A/ms", say(1e-3 * value, "")),
         "A/s" => format!("{} A/µs", say(1e-6 * value, "")),
         "" => {
             let text = format!("{value:.3}");

@@ -30,6 +30,8 @@ pub enum Instrument {
     Temperature,
     /// Power meters.
     Efficiency,
+    /// Frequency counter.
+    Counter,
     /// Loop analyser; its resolution of a frequency is that of a current reading in relative terms.
     Analyser,
     /// Nothing on a working board.
@@ -94,9 +96,40 @@ const USUAL_PHASE_MARGIN_DEG: f64 = 45.0;
 /// Gain margin in dB that is usually asked for at the least (common practice).
 const USUAL_GAIN_MARGIN_DB: f64 = 6.0;
 
+/// Load at which a limit acts: the threshold's spread is in the conditions, what remains is the model (common practice).
+const TRIP: Trust = Trust { value: 0.03, change: 0.01 };
+/// Overshoot of a start as a share of the output voltage that is usually accepted (common practice; 2 to 5 %).
+const USUAL_OVERSHOOT: f64 = 0.05;
+/// Fall of the output on its way up, as a share of the output voltage, from which a start is no longer called monotonic (common
+/// practice).
+const USUAL_FALL: f64 = 0.05;
+/// Least ripple in V on which a comparator without an amplifier works without double pulses (design guides ask for 20 mV or more).
+const USUAL_TAP_RIPPLE_V: f64 = 20e-3;
+/// What a counter resolves of a frequency that jitters (common practice).
+const COUNTER: f64 = 1e-3;
+
 /// A lowest value that the case states, or the usual one.
 fn stated_or(stated: Option<f64>, usual: f64) -> LimitRecord {
     at_least(stated.unwrap_or(usual), stated.is_some())
+}
+
+fn unstated_at_most(value: f64) -> LimitRecord {
+    LimitRecord { value, side: Side::AtMost, stated: false }
+}
+
+fn overshoot_limit(case: &Case) -> LimitRecord {
+    let share = case.limits.start_overshoot;
+    LimitRecord {
+        value: share.unwrap_or(USUAL_OVERSHOOT) * case.board.output_v,
+        side: Side::AtMost,
+        stated: share.is_some(),
+    }
+}
+
+/// A board that gives way below its full load does not deliver it.
+fn lowest_trip(case: &Case) -> LimitRecord {
+    let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+    at_least(case.limits.trip_a.0.unwrap_or(full_a), true)
 }
 
 fn none(_: &Case, _: &Inductor) -> Option<LimitRecord> {
@@ -260,8 +293,174 @@ pub static QUANTITIES: &[Quantity] = &[
         limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
         ..BASE
     },
+    Quantity {
+        id: "start_time",
+        label: "Time to start",
+        unit: "s",
+        instrument: Instrument::Time,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.start_s),
+        ..BASE
+    },
+    Quantity {
+        id: "start_overshoot",
+        label: "Overshoot at the start",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| Some(overshoot_limit(case)),
+        ..BASE
+    },
+    Quantity {
+        id: "start_fall",
+        label: "Fall on the way up",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| Some(unstated_at_most(USUAL_FALL * case.board.output_v)),
+        ..BASE
+    },
+    Quantity {
+        id: "start_peak",
+        label: "Peak current at the start",
+        unit: "A",
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
+        agreed: |changes| Some(changes.peak_current),
+        ..BASE
+    },
+    Quantity {
+        id: "start_limited",
+        label: "Limited cycles at the start",
+        change_kind: ChangeKind::Difference,
+        limit: |_, _| Some(unstated_at_most(0.0)),
+        ..BASE
+    },
+    Quantity {
+        id: "input_step_deviation",
+        label: "Deviation at input step",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.input_step_v),
+        agreed: |changes| Some(changes.step_deviation),
+        ..BASE
+    },
+    Quantity {
+        id: "trip_lowest",
+        label: "Gives way at, earliest",
+        unit: "A",
+        side: Side::AtLeast,
+        trust: TRIP,
+        limit: |case, _| Some(lowest_trip(case)),
+        ..BASE
+    },
+    Quantity {
+        id: "trip",
+        label: "Gives way at, typical",
+        unit: "A",
+        side: Side::Within,
+        instrument: Instrument::Current,
+        trust: TRIP,
+        agreed: |changes| Some(changes.trip),
+        ..BASE
+    },
+    Quantity {
+        id: "trip_highest",
+        label: "Gives way at, latest",
+        unit: "A",
+        trust: TRIP,
+        limit: |case, _| at_most(case.limits.trip_a.1),
+        ..BASE
+    },
+    Quantity {
+        id: "short_peak",
+        label: "Peak in a short circuit",
+        unit: "A",
+        trust: WAVEFORM,
+        limit: |case, _| at_most(case.board.stage.pulse_rating_a),
+        agreed: |changes| Some(changes.peak_current),
+        ..BASE
+    },
+    Quantity {
+        id: "short_share",
+        label: "Inductance left in short",
+        unit: "fraction",
+        side: Side::AtLeast,
+        trust: WAVEFORM,
+        limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
+        ..BASE
+    },
+    Quantity { id: "short_energy", label: "Energy, first 10 cycles", unit: "J", trust: TRANSIENT, ..BASE },
+    Quantity {
+        id: "short_overshoot",
+        label: "Overshoot after short",
+        unit: "V",
+        trust: TRANSIENT,
+        limit: |case, _| Some(overshoot_limit(case)),
+        ..BASE
+    },
+    Quantity { id: "short_recovery", label: "Recovery after short", unit: "s", trust: TRANSIENT, ..BASE },
+    Quantity {
+        id: "light_ripple",
+        label: "Ripple towards light load",
+        unit: "V",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        limit: |case, _| at_most(case.limits.ripple_v),
+        agreed: |changes| Some(changes.ripple),
+        ..BASE
+    },
+    Quantity {
+        id: "pattern_frequency",
+        label: "Pulses at lightest load",
+        unit: "Hz",
+        side: Side::AtLeast,
+        instrument: Instrument::Counter,
+        trust: TRANSIENT,
+        ..BASE
+    },
+    Quantity {
+        id: "boundary",
+        label: "Conducts on down to",
+        unit: "A",
+        side: Side::Within,
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
+        ..BASE
+    },
     Quantity { id: "periods", label: "Periods until it repeats", limit: |_, _| at_most(Some(1.0)), ..BASE },
     Quantity { id: "multiplier", label: "Largest multiplier", ..BASE },
+    Quantity {
+        id: "slope_margin",
+        label: "Inductance over least",
+        unit: "fraction",
+        side: Side::AtLeast,
+        trust: WAVEFORM,
+        limit: |_, _| Some(at_least(1.0, false)),
+        ..BASE
+    },
+    Quantity {
+        id: "tap_ripple",
+        label: "Ripple at the tap",
+        unit: "V",
+        side: Side::AtLeast,
+        instrument: Instrument::Voltage,
+        trust: WAVEFORM,
+        limit: |_, _| Some(at_least(USUAL_TAP_RIPPLE_V, false)),
+        ..BASE
+    },
+    Quantity {
+        id: "frequency",
+        label: "Switching frequency",
+        unit: "Hz",
+        side: Side::Within,
+        scope: Scope::FullLoad,
+        instrument: Instrument::Counter,
+        trust: WAVEFORM,
+        agreed: |changes| Some(changes.frequency),
+        ..BASE
+    },
     Quantity {
         id: "crossover",
         label: "Crossover, full load",
@@ -366,6 +565,7 @@ impl Quantity {
             Instrument::Voltage => Some(bench.voltage_v + bench.voltage * value.abs()),
             Instrument::Current | Instrument::Analyser => Some(bench.current * value.abs()),
             Instrument::Time => Some(bench.time_s),
+            Instrument::Counter => Some(COUNTER * value.abs()),
             Instrument::Temperature => Some(bench.temperature_k),
             Instrument::Efficiency => Some(bench.efficiency),
             Instrument::None => None,

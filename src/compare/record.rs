@@ -276,6 +276,12 @@ pub struct Curves {
     pub step_band_v: f64,
     /// Allowed deviation at the step in V, where stated.
     pub step_limit_v: Option<f64>,
+    /// Start at full load, one entry a part; empty where the board states none.
+    pub starts: Vec<StepCurve>,
+    /// Short circuit and its end, one entry a part; empty where the board states none.
+    pub shorts: Vec<StepCurve>,
+    /// Pulses towards light load, one entry a part; empty where the board states none.
+    pub light: Vec<LightCurve>,
     /// Inductance against current, one entry a part.
     pub saturation: Vec<SaturationPlot>,
     /// Loop gain in the condition of the periods, one entry a part, without points where it has no loop.
@@ -339,6 +345,15 @@ pub struct StepCurve {
     pub mean_high_load_v: f64,
     /// Mean of the output at the lower level in V.
     pub mean_low_load_v: f64,
+}
+
+/// Pulses of one part towards light load.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LightCurve {
+    /// Part.
+    pub part: String,
+    /// (load in A, repetition of the pattern in Hz, ripple in V), load ascending.
+    pub points: Vec<(f64, f64, f64)>,
 }
 
 /// Inductance against current of one part.

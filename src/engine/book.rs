@@ -7,7 +7,7 @@ use super::crossing::Track;
 use super::error::EngineError;
 use super::machine::{Observer, Output, Stretch};
 use super::network::{Circuit, FLUX_STATE, Path};
-use super::row::StateVector;
+use super::row::{Input, StateVector};
 
 /// Nodes and weights of the six-point Gauss-Legendre rule on (-1, 1) (Abramowitz and Stegun, table 25.4).
 const GAUSS: [(f64, f64); 6] = [
@@ -28,6 +28,8 @@ const FAINT: f64 = 1e-14;
 const PANELS_WITHOUT_MODES: f64 = 4.0;
 /// Share of the stored energy that stands in for the energy through the converter where that is less.
 const STORE_SHARE: f64 = 1e-3;
+/// Share of full load and output below which a current and a voltage are small.
+const LEAST_SHARE: f64 = 1e-2;
 /// Largest residual of the energy book as a fraction of the energy through the converter.
 pub const ALLOWED_RESIDUAL: f64 = 1e-9;
 
@@ -222,14 +224,16 @@ impl Observer for Book {
         let (current, voltage, load) = (track(Output::Inductor), track(Output::Voltage), track(Output::Load));
         let currents: Vec<Track<'_>> = branches.iter().map(|output| track(*output)).collect();
         // Sizes are relative to the current and the voltage that carry the power.
-        let current_scale = current.start().abs().max(load.start().abs()).max(f64::MIN_POSITIVE);
-        let voltage_scale = voltage.start().abs().max(f64::MIN_POSITIVE);
+        // Before a start there is neither.
+        let board = &self.circuit.board;
+        let full_a = board.load_a.last().copied().unwrap_or(0.0).max(f64::MIN_POSITIVE);
+        let current_scale = current.start().abs().max(load.start().abs()).max(LEAST_SHARE * full_a);
+        let voltage_scale = voltage.start().abs().max(LEAST_SHARE * board.output_v);
         let size = |j: usize| {
             let of = |output: Output| stretch.mode.output(output).size[j] * stretch.flow.amplitude(j);
             let currents = branches.iter().map(|output| of(*output)).fold(of(Output::Inductor), f64::max);
             (currents / current_scale).max(of(Output::Voltage) / voltage_scale)
         };
-        let source_v = self.circuit.source_v;
         let mut values = NodeValues { current_a: 0.0, output_v: 0.0, load_a: 0.0, branch_a: vec![0.0; branches.len()] };
         panels(stretch, size, |from_s, to_s| {
             let half_s = 0.5 * (to_s - from_s);
@@ -242,6 +246,7 @@ impl Observer for Book {
                 for (value, track) in values.branch_a.iter_mut().zip(&currents) {
                     *value = track.value_at_basis(&basis, t_s);
                 }
+                let source_v = stretch.inputs(t_s)[Input::Source as usize];
                 self.add(path, source_v, weight * half_s, &values);
             }
         });

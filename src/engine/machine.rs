@@ -342,6 +342,8 @@ struct Guard {
     limited_cycles: u64,
     /// Whether foldback left this cycle's pulse out: it says nothing about the limit.
     folded: bool,
+    /// Whether the last clock edge began no pulse.
+    omitted: bool,
 }
 
 /// How much work a run was, and what happened in it.
@@ -357,6 +359,8 @@ pub struct Effort {
     pub limited: u64,
     /// Clock edges that began no pulse.
     pub omitted: u64,
+    /// Pulses that came after at least one clock edge without.
+    pub bursts: u64,
     /// Pauses of a hiccup.
     pub pauses: u64,
 }
@@ -454,7 +458,11 @@ impl Machine {
         x[1..=bank.len()].fill(output_v);
         let total_f: f64 = bank.iter().map(|branch| branch.capacitance_f).sum();
         let (conductance_s, extra_a) = self.circuit.load_line(self.circuit.load_cell(output_v));
-        let drawn_a = output_v * conductance_s + extra_a;
+        let resistor_a = self.circuit.resistor.map_or(0.0, |(ohm, _)| output_v / ohm);
+        if self.circuit.resistor.is_some() {
+            x[network::resistor_state(&self.circuit)] = resistor_a;
+        }
+        let drawn_a = output_v * conductance_s + extra_a + resistor_a;
         let own = network::current_states(bank, self.circuit.load_s > 0.0);
         let with_state = (0..bank.len()).filter(|&k| own[k]);
         for (n, k) in with_state.enumerate() {
@@ -1082,8 +1090,10 @@ impl Machine {
         state.early_off_s = None;
         if self.omits_pulse(state) {
             state.effort.omitted += 1;
+            state.guard.omitted = true;
             state.stage = Stage::Off;
         } else {
+            state.effort.bursts += u64::from(std::mem::take(&mut state.guard.omitted));
             self.begin_turn_on(state, 0.0);
         }
     }

@@ -72,6 +72,9 @@ pub struct Circuit {
     pub load_w: f64,
     /// Threshold of the current limit.
     pub limit_level: LimitLevel,
+    /// Resistance in ohm and inductance in H of a load with its leads: beside a bank that is all inductive a bare resistor would
+    /// settle within picoseconds.
+    pub resistor: Option<(f64, f64)>,
     /// Resistance in ohm and inductance in H of a short circuit at the output that the run's program may close.
     pub short: Option<(f64, f64)>,
     /// Whether the 20 MHz instrument is part of the network.
@@ -105,6 +108,7 @@ impl Circuit {
             load_s,
             load_w,
             limit_level: LimitLevel::Typical,
+            resistor: None,
             short: None,
             instrument: true,
             probe_hz: None,
@@ -131,7 +135,8 @@ impl Circuit {
 
     /// Current that the load program draws when the steady load is `load_a`: the rest is drawn by conductance or power.
     pub fn program_a(&self, load_a: f64) -> f64 {
-        load_a - self.load_s * self.board.output_v - self.load_w / self.board.output_v
+        let output_v = self.board.output_v;
+        load_a - self.load_s * output_v - self.load_w / output_v - self.resistor.map_or(0.0, |(ohm, _)| output_v / ohm)
     }
 
     /// On-resistance of the high side in ohm, warm.
@@ -254,10 +259,15 @@ pub(super) fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<
     own
 }
 
+/// Index of the current of a resistor with its leads, where there is one.
+pub(super) fn resistor_state(circuit: &Circuit) -> usize {
+    let own = current_states(&circuit.bank, circuit.load_s > 0.0);
+    1 + circuit.bank.len() + own.iter().filter(|&&has| has).count()
+}
+
 /// Number of states of the power stage.
 fn plant_state_count(circuit: &Circuit) -> usize {
-    let own = current_states(&circuit.bank, circuit.load_s > 0.0);
-    1 + circuit.bank.len() + own.iter().filter(|&&has| has).count() + usize::from(circuit.short.is_some())
+    resistor_state(circuit) + usize::from(circuit.resistor.is_some()) + usize::from(circuit.short.is_some())
 }
 
 /// Index of the first state of the compensator.
@@ -322,12 +332,14 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
             })
         })
         .collect();
-    let short_a = circuit.short.map_or(Row::ZERO, |_| {
-        next += 1;
-        Row::state(next - 1)
-    });
+    let mut next_state = |is_there: bool| {
+        next += usize::from(is_there);
+        if is_there { Row::state(next - 1) } else { Row::ZERO }
+    };
+    let resistor_a = next_state(circuit.resistor.is_some());
+    let short_a = next_state(circuit.short.is_some());
     let plant_states = next;
-    let sink = Row::input(Input::Load) + Row::constant(extra_a) + short_a;
+    let sink = Row::input(Input::Load) + Row::constant(extra_a) + resistor_a + short_a;
     let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
     let free = inductor_a - sink - stateful;
 
@@ -346,6 +358,10 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
             let current = branch_a[j].expect("every branch has inductance here");
             sum = sum + (voltage[j] + current * branch.esr_ohm) * (1.0 / branch.esl_h);
             weight += 1.0 / branch.esl_h;
+        }
+        if let Some((ohm, henry)) = circuit.resistor {
+            sum = sum + resistor_a * (ohm / henry);
+            weight += 1.0 / henry;
         }
         match circuit.short {
             Some((ohm, henry)) if key.shorted => {
@@ -380,6 +396,9 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     derivative.extend(branch_a.iter().zip(bank).map(|(current, branch)| *current * (1.0 / branch.capacitance_f)));
     for k in (0..bank.len()).filter(|&k| own[k]) {
         derivative.push((output_v - voltage[k] - branch_a[k] * bank[k].esr_ohm) * (1.0 / bank[k].esl_h));
+    }
+    if let Some((ohm, henry)) = circuit.resistor {
+        derivative.push((output_v - resistor_a * ohm) * (1.0 / henry));
     }
     if let Some((ohm, henry)) = circuit.short {
         derivative.push(if key.shorted {

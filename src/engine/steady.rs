@@ -5,7 +5,7 @@
 
 use super::compensator;
 use super::error::EngineError;
-use super::machine::{Machine, Observer};
+use super::machine::{Effort, Machine, Observer};
 use super::network::{self, FLUX_STATE};
 use super::program::Program;
 use super::row::{MAX_STATES, StateVector};
@@ -74,7 +74,7 @@ pub struct Mapped {
 
 impl Machine {
     /// First guess at the clock edge: every capacitor at rest, the inductor at the valley of its current.
-    fn first_guess(&self, load_a: f64) -> StateVector {
+    pub fn first_guess(&self, load_a: f64) -> StateVector {
         let board = &self.circuit.board;
         let output_v = match board.control.modulator {
             Modulator::FixedDuty { duty } => duty * self.circuit.source_v,
@@ -100,6 +100,9 @@ impl Machine {
         for (k, value) in compensator::resting_state(&board.control.compensator, control_v, output_v).iter().enumerate()
         {
             x[first + k] = *value;
+        }
+        if let Some((ohm, _)) = self.circuit.resistor {
+            x[network::resistor_state(&self.circuit)] = output_v / ohm;
         }
         if self.circuit.winding_sense().is_some() {
             x[network::sense_state(&self.circuit)] = self.circuit.dcr_ohm * load_a;
@@ -246,9 +249,10 @@ impl Machine {
     ///
     /// # Errors
     /// Whatever stops a run.
-    pub fn trace_orbit(&mut self, orbit: &Orbit, observer: &mut impl Observer) -> Result<(), EngineError> {
+    pub fn trace_orbit(&mut self, orbit: &Orbit, observer: &mut impl Observer) -> Result<Effort, EngineError> {
         let mut state = self.at_clock(orbit.x);
-        self.run_control_cycles(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)
+        self.run_control_cycles(&mut state, orbit.periods, &mut Program::constant(orbit.program_a), observer, None)?;
+        Ok(state.effort)
     }
 }
 

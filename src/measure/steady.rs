@@ -6,7 +6,7 @@ use super::curves::PeriodTrace;
 use super::extremes::{Extremes, Range};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Machine, Output};
+use crate::engine::machine::{Effort, Machine, Output};
 use crate::engine::steady::Orbit;
 
 /// Share of the period without current above which conduction counts as discontinuous.
@@ -34,8 +34,12 @@ pub struct SteadyResult {
     pub instrument: Range,
     /// Range of the inductor current in A.
     pub current: Range,
+    /// Range of the control voltage, or of the tap of ripple-based control, in V.
+    pub control: Range,
     /// Waveforms over the orbit.
     pub trace: PeriodTrace,
+    /// What happened in the orbit.
+    pub effort: Effort,
 }
 
 impl SteadyResult {
@@ -80,9 +84,9 @@ impl SteadyResult {
 /// No steady state, or an energy book that does not close.
 pub fn measure(machine: &mut Machine, load_a: f64) -> Result<SteadyResult, EngineError> {
     let orbit = machine.steady(load_a)?;
-    let extremes = Extremes::of(&[Output::Voltage, Output::Instrument, Output::Inductor]);
+    let extremes = Extremes::of(&[Output::Voltage, Output::Instrument, Output::Inductor, Output::Control]);
     let mut observer = (Book::new(&machine.circuit), (extremes, PeriodTrace::default()));
-    machine.trace_orbit(&orbit, &mut observer)?;
+    let effort = machine.trace_orbit(&orbit, &mut observer)?;
     let (book, (extremes, trace)) = observer;
     book.close()?;
     Ok(SteadyResult {
@@ -91,6 +95,8 @@ pub fn measure(machine: &mut Machine, load_a: f64) -> Result<SteadyResult, Engin
         output: extremes.range(Output::Voltage),
         instrument: extremes.range(Output::Instrument),
         current: extremes.range(Output::Inductor),
+        control: extremes.range(Output::Control),
         trace,
+        effort,
     })
 }

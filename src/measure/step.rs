@@ -7,6 +7,7 @@ use crate::board::LoadStep;
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Machine, Observer, Output, Stretch};
+pub use crate::engine::program::Instant;
 use crate::engine::program::Program;
 use crate::engine::steady::Orbit;
 
@@ -14,9 +15,6 @@ use crate::engine::steady::Orbit;
 pub const LEAD_CYCLES: u64 = 1;
 /// Relative difference of states under which the program counts as having come back to its begin.
 const REPEATS: f64 = 1e-3;
-
-/// An instant: cycle and time after its clock edge in s.
-pub type Instant = (u64, f64);
 
 /// When a load step program does what.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -115,8 +113,8 @@ impl StepResult {
     }
 }
 
-/// Follows the output and current after one edge.
-struct EdgeWatch {
+/// Follows the output and current from one instant to another.
+pub(super) struct EdgeWatch {
     from: Instant,
     until: Instant,
     period_s: f64,
@@ -129,7 +127,7 @@ struct EdgeWatch {
 }
 
 impl EdgeWatch {
-    fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
+    pub(super) fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
         EdgeWatch {
             from,
             until,
@@ -187,7 +185,7 @@ impl EdgeWatch {
         self.inside = !leaves;
     }
 
-    fn response(&self) -> EdgeResponse {
+    pub(super) fn response(&self) -> EdgeResponse {
         let end_s = self.since_edge_s(self.until.0, self.until.1);
         let back_s = if self.inside { self.back_s } else { end_s };
         EdgeResponse {

@@ -1,0 +1,113 @@
+//! Short circuit at the output and its end: peak current, energy of the first cycles, recovery.
+//!
+//! Definitions: docs/physics.md, "short circuit".
+
+use super::step::EdgeWatch;
+use crate::board::ShortCircuit;
+use crate::engine::book::Book;
+use crate::engine::error::EngineError;
+use crate::engine::machine::{Effort, Machine, Observer, Stretch};
+use crate::engine::program::{Instant, Program, later};
+use crate::engine::row::StateVector;
+
+/// Cycles before the short circuit.
+const LEAD_CYCLES: u64 = 2;
+/// Place in the period at which it begins, as a share of it: within the low side's conduction or near the turn-off.
+const BEGINS_AT: f64 = 0.37;
+/// Cycles whose energy counts as that of the first ones.
+pub const FIRST_CYCLES: u64 = 10;
+
+/// When a short circuit begins and ends, and how long the run is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timing {
+    /// Begin.
+    pub begin: Instant,
+    /// End.
+    pub end: Instant,
+    /// Whole cycles of the run.
+    pub cycles: u64,
+}
+
+impl Timing {
+    /// Timing on a machine; after the end there is time for a pause, a soft start and `settling_s`.
+    pub fn new(short: &ShortCircuit, machine: &Machine, settling_s: f64) -> Timing {
+        let protection = &machine.circuit.board.control.protection;
+        let pause_s = protection.current_limit.and_then(|limit| limit.hiccup).map_or(0.0, |hiccup| hiccup.pause_s);
+        let period_s = machine.period_s();
+        let begin = (LEAD_CYCLES, BEGINS_AT * period_s);
+        let end = later(begin, short.hold_s, period_s);
+        let last = later(end, pause_s + protection.soft_start_s + settling_s, period_s);
+        Timing { begin, end, cycles: last.0 + 1 }
+    }
+}
+
+/// Result of a short circuit.
+#[derive(Clone, Copy, Debug)]
+pub struct ShortResult {
+    /// Highest inductor current in A, and the flux linkage that belongs to it is the curve's.
+    pub peak_a: f64,
+    /// Energy taken from the source in the first cycles of the short circuit in J.
+    pub first_j: f64,
+    /// From its end until the output stays in its band, in s.
+    pub recovery_s: f64,
+    /// Whether the output is back at the end.
+    pub recovered: bool,
+    /// Highest output above its mean after the end in V; 0 where it stays below.
+    pub overshoot_v: f64,
+    /// What happened.
+    pub effort: Effort,
+    /// Residual of the energy book.
+    pub book_residual: f64,
+}
+
+/// Sees the stretches from one instant to another.
+struct Between<T> {
+    from: Instant,
+    until: Instant,
+    inner: T,
+}
+
+impl<T: Observer> Observer for Between<T> {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let begin = (stretch.cycle, stretch.phase_s);
+        if begin >= self.from && begin < self.until {
+            self.inner.stretch(stretch);
+        }
+    }
+}
+
+/// Shorts the output of a machine that has a short circuit, from its steady state `x` at a clock edge, with `program_a` drawn beside
+/// it. `mean_v` is the mean output before, `half_band_v` half the width of the band around it.
+///
+/// # Errors
+/// Whatever stops a run; an energy book that does not close.
+pub fn run(
+    machine: &mut Machine,
+    timing: &Timing,
+    (x, program_a): (&StateVector, f64),
+    mean_v: f64,
+    half_band_v: f64,
+    observer: &mut impl Observer,
+) -> Result<ShortResult, EngineError> {
+    let period_s = machine.period_s();
+    let last = (timing.cycles, 0.0);
+    let mut during = EdgeWatch::new(timing.begin, timing.end, period_s, mean_v, half_band_v);
+    let mut after = EdgeWatch::new(timing.end, last, period_s, mean_v, half_band_v);
+    let first_until = (timing.begin.0 + FIRST_CYCLES, timing.begin.1);
+    let mut first = Between { from: timing.begin, until: first_until, inner: Book::new(&machine.circuit) };
+    let mut book = Book::new(&machine.circuit);
+    let mut program = Program::constant(program_a).with_short(timing.begin, timing.end);
+    let mut state = machine.at_clock(*x);
+    let mut all = ((&mut during, &mut after), ((&mut first, &mut book), observer));
+    machine.run(&mut state, timing.cycles, &mut program, &mut all, None)?;
+    let (during, after) = (during.response(), after.response());
+    Ok(ShortResult {
+        peak_a: during.current.high.max(after.current.high),
+        first_j: first.inner.source_j,
+        recovery_s: after.recovery_s,
+        recovered: after.recovered,
+        overshoot_v: (after.output.high - mean_v).max(0.0),
+        effort: state.effort,
+        book_residual: book.close()?,
+    })
+}

@@ -1,0 +1,327 @@
+//! What befalls a board beyond steady states and load steps: starts, steps of the input, overload, short circuit, light load.
+//!
+//! Each happens where the board states it. Definitions: docs/physics.md, "start", "input step", "overload", "short circuit",
+//! "light load".
+
+use super::{Job, JobResult, NOMINAL, circuit, engine_error, step_curve, value};
+use crate::board::{InputStep, Overload, ShortCircuit};
+use crate::case::Case;
+use crate::compare::judge;
+use crate::compare::record::ConditionRecord;
+use crate::engine::error::EngineError;
+use crate::engine::machine::Machine;
+use crate::engine::network::{Circuit, LimitLevel};
+use crate::error::Error;
+use crate::loss::copper;
+use crate::measure::curves::Thinned;
+use crate::measure::{input_step, light, overload, short, start, steady};
+use crate::parts::Inductor;
+use crate::parts::saturation::FluxCurve;
+
+/// Periods in which a loop settles where no recovery time is stated.
+const SETTLING_PERIODS: f64 = 240.0;
+/// Multiple of the stated recovery time in which everything settles.
+const SETTLING_RECOVERIES: f64 = 8.0;
+/// Number of intervals to which the waveform of an event is thinned at most.
+const INTERVALS: f64 = 4000.0;
+/// Load in A that stands for none.
+const NO_LOAD_A: f64 = 1e-3;
+/// Inductance in H of the leads of a load (common practice: 10 cm of wire).
+const LEADS_H: f64 = 100e-9;
+/// Loads at which the light load is followed, in equal ratios.
+const LIGHT_LOADS: usize = 9;
+/// Range of repetition in Hz in which a pattern may be heard, and that in which the ear is most sensitive (common practice).
+const AUDIBLE_HZ: (f64, f64) = (20.0, 20e3);
+const MOST_AUDIBLE_HZ: (f64, f64) = (2e3, 5e3);
+
+/// What an event starts from: the steady state at full load in the same condition.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct FullLoad {
+    pub(super) load_a: f64,
+    pub(super) winding_degc: f64,
+}
+
+impl Job {
+    /// Every event that the board states.
+    pub(super) fn events(&self, case: &Case, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
+        let events = &case.board.events;
+        if let Some(states) = &events.start {
+            self.start(case, full, 0.0, full.load_a, result)?;
+            for &output_v in &states.prebias_v {
+                self.start(case, full, output_v, NO_LOAD_A, result)?;
+            }
+        }
+        if let Some(step) = events.input_step.filter(|_| self.input_v == case.board.nominal_input_v) {
+            self.input_step(case, &step, full, result)?;
+        }
+        if let Some(states) = events.overload {
+            self.overload(case, &states, full, result)?;
+        }
+        if let Some(states) = events.short {
+            self.short(case, &states, full, result)?;
+        }
+        if let Some(lightest_a) = events.light_load_a.filter(|_| self.corner.name == NOMINAL) {
+            self.light_load(case, lightest_a, full, result)?;
+        }
+        Ok(())
+    }
+
+    fn words(&self, case: &Case, what: &str) -> String {
+        let part = &case.parts[self.part];
+        format!("{}, {what}, {}, {}", part.name, judge::say(self.input_v, "V"), self.corner.name)
+    }
+
+    /// A circuit at a winding temperature, changed as an event needs it.
+    fn machine_for(
+        &self,
+        case: &Case,
+        winding_degc: f64,
+        change: impl FnOnce(&mut Circuit),
+    ) -> Result<(Machine, FluxCurve), Error> {
+        let part = &case.parts[self.part];
+        let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+        let (mut circuit, curve) = circuit(case, part, self.corner, self.input_v, full_a, winding_degc)?;
+        change(&mut circuit);
+        let machine = Machine::new(circuit).map_err(|error| engine_error(error, &self.words(case, "event")))?;
+        Ok((machine, curve))
+    }
+
+    /// Whether a waveform of the event is wanted, and if so thinned over the run.
+    fn thinned(
+        &self,
+        case: &Case,
+        wanted: bool,
+        machine: &Machine,
+        cycles: u64,
+        origin: (u64, f64),
+    ) -> Option<Thinned> {
+        let duration_s = cycles as f64 * machine.period_s();
+        let interval_s = (duration_s / INTERVALS).max(0.25 * machine.period_s());
+        (wanted && self.is_nominal(case)).then(|| Thinned::new(origin, machine.period_s(), interval_s))
+    }
+
+    /// A start into a resistance, with the output empty or already at a voltage.
+    fn start(
+        &self,
+        case: &Case,
+        full: FullLoad,
+        output_v: f64,
+        load_a: f64,
+        result: &mut JobResult,
+    ) -> Result<(), Error> {
+        let kind = if output_v > 0.0 { format!("start at {}", judge::say(output_v, "V")) } else { "start".to_string() };
+        let fail = |error: EngineError| engine_error(error, &self.words(case, &kind));
+        let level = self.level(LimitLevel::Lowest);
+        let (mut machine, curve) =
+            self.machine_for(case, full.winding_degc, |circuit| into_resistance(circuit, load_a, level))?;
+        let cycles = start::cycles(&machine, settling_s(case));
+        let mean_v = steady::measure(&mut machine, load_a).map_err(fail)?.mean_output_v();
+        let aim_v = (output_v, mean_v);
+        let mut thinned = self.thinned(case, output_v == 0.0, &machine, cycles, (0, 0.0));
+        let found = match &mut thinned {
+            Some(thinned) => start::run(&mut machine, aim_v, half_band_v(case), cycles, thinned),
+            None => start::run(&mut machine, aim_v, half_band_v(case), cycles, &mut ()),
+        }
+        .map_err(fail)?;
+        let mut record = self.condition(&kind, load_a);
+        record.winding_degc = Some(full.winding_degc);
+        record.values = vec![
+            value("start_overshoot", found.overshoot_v),
+            value("start_fall", found.fall_v),
+            value("start_peak", found.peak_a),
+            value("start_limited", found.effort.limited as f64),
+        ];
+        if found.started {
+            record.values.push(value("start_time", found.time_s));
+        } else {
+            let end = judge::say(cycles as f64 * machine.period_s(), "s");
+            record.notes.push(format!("the output does not stay in its band within {end}: no start"));
+        }
+        note_beyond(&curve, found.peak_a, &mut record);
+        if found.effort.pauses > 0 {
+            record.notes.push("the start trips the limit for so long that it pauses".into());
+        }
+        let means_v = (0.0, mean_v);
+        result.start =
+            result.start.take().or(thinned.map(|thinned| step_curve(&case.parts[self.part].name, thinned, means_v)));
+        result.note_run(found.book_residual, found.peak_a);
+        result.records.push(record);
+        Ok(())
+    }
+
+    fn input_step(&self, case: &Case, step: &InputStep, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
+        let fail = |error: EngineError| engine_error(error, &self.words(case, "input step"));
+        let mut means_v = vec![];
+        let (mut machine, _) = self.machine_for(case, full.winding_degc, |circuit| circuit.source_v = step.to_v)?;
+        means_v.push(steady::measure(&mut machine, step.load_a).map_err(fail)?.mean_output_v());
+        let (mut machine, curve) =
+            self.machine_for(case, full.winding_degc, |circuit| circuit.source_v = step.from_v)?;
+        let from = steady::measure(&mut machine, step.load_a).map_err(fail)?;
+        let means_v = (from.mean_output_v(), means_v[0]);
+        let found = input_step::run(&mut machine, step, &from.orbit, means_v, half_band_v(case)).map_err(fail)?;
+        let mut record = self.condition("input step", step.load_a);
+        record.input_v = None;
+        record.winding_degc = Some(full.winding_degc);
+        record.values = vec![
+            value("input_step_deviation", found.deviation_v),
+            value("input_step_recovery", found.recovery_s),
+            value("input_step_peak", found.peak_a),
+        ];
+        if !found.recovered {
+            record.notes.push("the output was not back in its band before the next edge of the input".into());
+        }
+        note_beyond(&curve, found.peak_a, &mut record);
+        result.note_run(found.book_residual, found.peak_a);
+        result.records.push(record);
+        Ok(())
+    }
+
+    /// Overload: at the low corner with the hottest winding and the lowest threshold, at the other with the coldest winding of the
+    /// least resistance and the highest threshold.
+    fn overload(&self, case: &Case, states: &Overload, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
+        let fail = |error: EngineError| engine_error(error, &self.words(case, "overload"));
+        let part = &case.parts[self.part];
+        let (coldest_degc, hottest_degc) = states.winding_degc;
+        let (winding_degc, level) = match (self.corner.name, self.corner.inductance < 0.0) {
+            (NOMINAL, _) => (full.winding_degc, LimitLevel::Typical),
+            (_, true) => (hottest_degc, LimitLevel::Lowest),
+            (_, false) => (coldest_degc, LimitLevel::Highest),
+        };
+        let (mut machine, curve) = self.machine_for(case, winding_degc, |circuit| {
+            circuit.limit_level = level;
+            if level == LimitLevel::Highest {
+                circuit.dcr_ohm = copper::resistance_ohm(least_resistance_ohm(part), winding_degc);
+            }
+        })?;
+        let from = steady::measure(&mut machine, full.load_a).map_err(fail)?;
+        let at = (&from.orbit.x, full.load_a);
+        let band_v = (from.mean_output_v(), half_band_v(case));
+        let found = overload::run(&mut machine, at, band_v, states.slew_a_per_s).map_err(fail)?;
+        let mut record = self.condition("overload", full.load_a);
+        record.winding_degc = Some(winding_degc);
+        record.values.push(value("overload_peak", found.peak_a));
+        match found.trip_a {
+            // The highest threshold is held against the highest allowed load, every other against the lowest.
+            Some(trip_a) if level == LimitLevel::Highest => record.values.push(value("trip_highest", trip_a)),
+            Some(trip_a) if level == LimitLevel::Lowest => record.values.push(value("trip_lowest", trip_a)),
+            Some(trip_a) => record.values.push(value("trip", trip_a)),
+            None => {
+                let furthest = judge::say(found.furthest_a, "A");
+                record.notes.push(format!("the output does not give way up to {furthest}"));
+            }
+        }
+        if found.effort.limited == 0 && found.trip_a.is_some() {
+            record.notes.push("the output gives way before the current limit acts".into());
+        }
+        note_beyond(&curve, found.peak_a, &mut record);
+        result.note_run(found.book_residual, 0.0);
+        result.records.push(record);
+        Ok(())
+    }
+
+    fn short(&self, case: &Case, states: &ShortCircuit, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
+        let fail = |error: EngineError| engine_error(error, &self.words(case, "short circuit"));
+        let part = &case.parts[self.part];
+        let level = self.level(LimitLevel::Highest);
+        let (mut machine, curve) = self.machine_for(case, full.winding_degc, |circuit| {
+            into_resistance(circuit, full.load_a, level);
+            circuit.short = Some((states.ohm, states.henry));
+        })?;
+        let from = steady::measure(&mut machine, full.load_a).map_err(fail)?;
+        let timing = short::Timing::new(states, &machine, settling_s(case));
+        let mut thinned = self.thinned(case, true, &machine, timing.cycles, timing.begin);
+        let at = (&from.orbit.x, from.orbit.program_a);
+        let mean_v = from.mean_output_v();
+        let found = match &mut thinned {
+            Some(thinned) => short::run(&mut machine, &timing, at, mean_v, half_band_v(case), thinned),
+            None => short::run(&mut machine, &timing, at, mean_v, half_band_v(case), &mut ()),
+        }
+        .map_err(fail)?;
+        let mut record = self.condition("short circuit", full.load_a);
+        record.winding_degc = Some(full.winding_degc);
+        record.values = vec![
+            value("short_peak", found.peak_a),
+            value("short_share", curve.inductance_h(found.peak_a) / part.inductance_h),
+            value("short_energy", found.first_j),
+            value("short_overshoot", found.overshoot_v),
+        ];
+        if found.recovered {
+            record.values.push(value("short_recovery", found.recovery_s));
+        } else {
+            record.notes.push("the output is not back in its band after the short circuit".into());
+        }
+        note_beyond(&curve, found.peak_a, &mut record);
+        result.short_a = Some(found.peak_a);
+        let means_v = (mean_v, mean_v);
+        result.short = result.short.take().or(thinned.map(|thinned| step_curve(&part.name, thinned, means_v)));
+        result.note_run(found.book_residual, 0.0);
+        result.records.push(record);
+        Ok(())
+    }
+
+    fn light_load(&self, case: &Case, lightest_a: f64, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
+        let fail = |error: EngineError| engine_error(error, &self.words(case, "light load"));
+        let (mut machine, _) = self.machine_for(case, case.board.ambient_degc, |_| {})?;
+        let mut record = self.condition("light load", lightest_a);
+        record.winding_degc = Some(case.board.ambient_degc);
+        let (mut audible, mut most_audible) = (false, false);
+        let mut ripple_v: f64 = 0.0;
+        let mut points = vec![];
+        for k in 0..LIGHT_LOADS {
+            let load_a = lightest_a * (full.load_a / lightest_a).powf(k as f64 / (LIGHT_LOADS - 1) as f64);
+            let found = light::run(&mut machine, load_a).map_err(fail)?;
+            ripple_v = ripple_v.max(found.ripple.width());
+            points.push((load_a, found.pattern_hz, found.ripple.width()));
+            audible |= (AUDIBLE_HZ.0..=AUDIBLE_HZ.1).contains(&found.pattern_hz);
+            most_audible |= (MOST_AUDIBLE_HZ.0..=MOST_AUDIBLE_HZ.1).contains(&found.pattern_hz);
+        }
+        record.values = vec![value("light_ripple", ripple_v), value("pattern_frequency", points[0].1)];
+        let boundary = light::continuous_down_to(&mut machine, lightest_a, full.load_a).map_err(fail)?;
+        record.values.extend(boundary.map(|load_a| value("boundary", load_a)));
+        if most_audible {
+            record.notes.push(
+                "towards light load the pulses come in a pattern of 2 to 5 kHz, where the ear is most sensitive".into(),
+            );
+        } else if audible {
+            record.notes.push("towards light load the pulses come in a pattern that may be heard".into());
+        }
+        if self.input_v == case.board.nominal_input_v {
+            result.light = Some((case.parts[self.part].name.clone(), points));
+        }
+        result.records.push(record);
+        Ok(())
+    }
+
+    /// Typical threshold at the nominal corner, another elsewhere.
+    fn level(&self, elsewhere: LimitLevel) -> LimitLevel {
+        if self.corner.name == NOMINAL { LimitLevel::Typical } else { elsewhere }
+    }
+}
+
+/// The load as a resistor that draws a current at the output aimed at: a sink would pull an empty output below zero.
+fn into_resistance(circuit: &mut Circuit, load_a: f64, level: LimitLevel) {
+    (circuit.load_s, circuit.load_w) = (0.0, 0.0);
+    circuit.resistor = Some((circuit.board.output_v / load_a, LEADS_H));
+    circuit.limit_level = level;
+}
+
+/// Least winding resistance at 25 C in ohm: as far below the typical one as the largest is above it (common practice).
+fn least_resistance_ohm(part: &Inductor) -> f64 {
+    (2.0 * part.dcr_typical_ohm - part.dcr_max_ohm).max(0.5 * part.dcr_typical_ohm)
+}
+
+fn half_band_v(case: &Case) -> f64 {
+    case.limits.recovery_band * case.board.output_v
+}
+
+/// Time in s in which a loop settles.
+fn settling_s(case: &Case) -> f64 {
+    let periods_s = SETTLING_PERIODS / case.board.frequency_hz;
+    case.limits.recovery_s.map_or(periods_s, |recovery_s| periods_s.max(SETTLING_RECOVERIES * recovery_s))
+}
+
+fn note_beyond(curve: &FluxCurve, peak_a: f64, record: &mut ConditionRecord) {
+    if curve.is_beyond(peak_a) {
+        record.notes.push("the peak current lies beyond the saturation data: inductance held at its last value".into());
+    }
+}
