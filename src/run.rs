@@ -235,11 +235,17 @@ impl Job {
     fn run(&self, case: &Case) -> Result<JobResult, Error> {
         let mut result = JobResult { part: self.part, ..JobResult::default() };
         let mut full = FullLoad::default();
+        full.winding_degc = case.board.ambient_degc;
         for &load_a in &case.board.load_a {
-            full = self.steady(case, load_a, &mut result)?;
+            full.load_a = load_a;
+            let found = self.steady(case, load_a, &mut result);
+            if let Some(winding_degc) = self.delivered("steady", load_a, found, &mut result)? {
+                full.winding_degc = winding_degc;
+            }
         }
         if let Some(step) = case.board.load_step {
-            self.load_step(case, &step, &mut result)?;
+            let found = self.load_step(case, &step, &mut result);
+            self.delivered("load step", step.to_a, found, &mut result)?;
         }
         self.events(case, full, &mut result)?;
         Ok(result)
@@ -261,7 +267,28 @@ impl Job {
         }
     }
 
-    fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<FullLoad, Error> {
+    /// What a condition found; a load that the limit does not deliver is a finding and no error.
+    fn delivered<T>(
+        &self,
+        kind: &str,
+        load_a: f64,
+        found: Result<T, Error>,
+        result: &mut JobResult,
+    ) -> Result<Option<T>, Error> {
+        match found {
+            Err(Error::Simulation { source: EngineError::DoesNotDeliver { how }, .. }) => {
+                let mut record = self.condition(kind, load_a);
+                record.values.push(value("undelivered", 1.0));
+                record.notes.push(format!("the current limit does not deliver the load: {how}"));
+                result.records.push(record);
+                Ok(None)
+            }
+            other => other.map(Some),
+        }
+    }
+
+    /// A steady state with everything that belongs to it; its winding temperature in degrees Celsius.
+    fn steady(&self, case: &Case, load_a: f64, result: &mut JobResult) -> Result<f64, Error> {
         let part = &case.parts[self.part];
         let mut record = self.condition("steady", load_a);
         let mut warm = warm_steady(case, part, self.corner, self.input_v, load_a)?;
@@ -288,7 +315,7 @@ impl Job {
             let gain = loop_curve(&part.name, control.as_ref(), margins);
             result.period = Some((period_curve(&part.name, &warm.steady), losses, gain));
         }
-        Ok(FullLoad { load_a, winding_degc: warm.winding_degc })
+        Ok(warm.winding_degc)
     }
 
     fn load_step(&self, case: &Case, step: &LoadStep, result: &mut JobResult) -> Result<(), Error> {

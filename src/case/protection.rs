@@ -149,7 +149,8 @@ fn check_thresholds(v: &Values, fault: &mut Fault<'_>) {
             );
         }
     }
-    if at("hiccup_cycles").is_some() != at("hiccup_pause").is_some() {
+    let given = |name: &str| at(name).is_some() || v.spoilt(&format!("control.current_limit.{name}"));
+    if given("hiccup_cycles") != given("hiccup_pause") {
         let expected = "hiccup_cycles and hiccup_pause together".into();
         fault("control.current_limit.hiccup_cycles", expected, "leave both out where the limit never pauses");
     }

@@ -251,7 +251,7 @@ pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRec
     let mut findings: Vec<Finding> = rows.iter().flat_map(|row| findings_of(case, row, index)).collect();
     findings.extend(data_findings(case, rows, index));
     findings.sort_by(|a, b| b.outcome.cmp(&a.outcome).then(b.excess.total_cmp(&a.excess)));
-    let already_failing = findings.iter().any(|finding| finding.shared);
+    let already_failing = findings.iter().any(|finding| finding.shared && finding.outcome == Outcome::Fail);
     let outcome = findings
         .iter()
         .map(|finding| if finding.shared { Outcome::PassWithNote } else { finding.outcome })
@@ -292,7 +292,7 @@ fn limit_finding(case: &Case, quantity: &Quantity, row: &QuantityRow, index: usi
     let limit = (quantity.limit)(case, &case.parts[index])?;
     let outcome = outcome_of(cell.absolute, limit.stated)?;
     let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
-    let shared = cell.absolute == Judgement::Fail && original_fails;
+    let shared = (cell.absolute == Judgement::Fail && original_fails) || is_as_open(case, quantity, row, cell);
     // A default that the working board breaks as well is no yardstick for this board.
     if shared && !limit.stated {
         return None;
@@ -302,6 +302,24 @@ fn limit_finding(case: &Case, quantity: &Quantity, row: &QuantityRow, index: usi
         _ => cell.value / limit.value - 1.0,
     };
     Some(Finding { outcome, excess, sentence: limit_sentence(quantity, cell, &limit, shared), shared })
+}
+
+/// Whether the limit lies inside the uncertainty for the original as well, and the part is no further from it than a change can be
+/// told from none: what is open about the board is then not the part's.
+fn is_as_open(case: &Case, quantity: &Quantity, row: &QuantityRow, cell: &Cell) -> bool {
+    let Some(original) = row.cells[0].as_ref() else { return false };
+    let both = [original, cell].iter().all(|cell| cell.absolute == Judgement::Inconclusive);
+    let ambient_degc = case.board.ambient_degc;
+    let slack = match quantity.change_kind {
+        ChangeKind::Fraction => quantity.change_uncertainty(original.value, ambient_degc) * original.value.abs(),
+        ChangeKind::Difference => quantity.change_uncertainty(original.value, ambient_degc),
+    };
+    let worse = match quantity.side {
+        Side::AtMost => cell.value - original.value,
+        Side::AtLeast => original.value - cell.value,
+        Side::Within => (cell.value - original.value).abs(),
+    };
+    both && worse <= slack
 }
 
 fn change_finding(quantity: &Quantity, row: &QuantityRow, cell: &Cell) -> Option<Finding> {
@@ -335,8 +353,9 @@ fn limit_sentence(quantity: &Quantity, cell: &Cell, limit: &LimitRecord, shared:
     let bound = say(limit.value, quantity.unit);
     let relation = match (cell.absolute, limit.side) {
         (Judgement::Inconclusive, _) => {
+            let flag = if shared { "; the same with the original" } else { "" };
             return format!(
-                "{}: {value} with an uncertainty of {} cannot be told from the limit of {bound} ({})",
+                "{}: {value} with an uncertainty of {} cannot be told from the limit of {bound} ({}){flag}",
                 quantity.label,
                 say(cell.uncertainty, if quantity.unit == "degC" { "K" } else { quantity.unit }),
                 cell.place

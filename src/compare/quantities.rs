@@ -293,6 +293,14 @@ pub static QUANTITIES: &[Quantity] = &[
         limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
         ..BASE
     },
+    // No run gives it where the load is delivered.
+    Quantity {
+        id: "undelivered",
+        label: "Loads not delivered",
+        limit: |_, _| at_most(Some(0.0)),
+        change_kind: ChangeKind::Difference,
+        ..BASE
+    },
     Quantity {
         id: "start_time",
         label: "Time to start",
@@ -315,7 +323,6 @@ pub static QUANTITIES: &[Quantity] = &[
         id: "start_fall",
         label: "Fall on the way up",
         unit: "V",
-        instrument: Instrument::Voltage,
         trust: TRANSIENT,
         limit: |case, _| Some(unstated_at_most(USUAL_FALL * case.board.output_v)),
         ..BASE

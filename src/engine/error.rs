@@ -33,6 +33,12 @@ pub enum EngineError {
         /// Relative change from period to period.
         residual: f64,
     },
+    /// The limit does not let the load have its current.
+    #[error("the current limit does not deliver the load: {how}")]
+    DoesNotDeliver {
+        /// What happens instead.
+        how: &'static str,
+    },
     /// The bank cannot be combined with the load.
     #[error(
         "a constant-power load needs a capacitor branch without series inductance at the output: with inductance in every branch the model has no solution"

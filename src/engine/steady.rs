@@ -19,6 +19,8 @@ const SETTLING_CYCLES: u64 = 200;
 const LONG_SETTLING_CYCLES: u64 = 2500;
 /// Relative change over an orbit's periods above which a settled run is not on the way to it.
 const ON_THE_WAY: f64 = 1e-2;
+/// Share of the output aimed at below which a limited board has lost it.
+const LOST: f64 = 0.7;
 /// Relative residual at which an orbit is accepted; the map's rounding floor is near 5e-12.
 pub const ORBIT_RESIDUAL: f64 = 1e-10;
 /// Newton steps before giving up.
@@ -129,7 +131,16 @@ impl Machine {
     fn settle(&mut self, x: StateVector, program_a: f64, cycles: u64) -> Result<StateVector, EngineError> {
         let mut state = self.at_clock(x);
         self.run_control_cycles(&mut state, cycles, &mut Program::constant(program_a), &mut (), None)?;
+        if state.effort.pauses > 0 && cycles >= LONG_SETTLING_CYCLES {
+            return Err(EngineError::DoesNotDeliver { how: "it pauses" });
+        }
         Ok(state.x)
+    }
+
+    /// Whether a controlled output is far below its aim.
+    fn is_lost(&self, x: &StateVector) -> bool {
+        let limited = self.circuit.board.control.protection.current_limit.is_some();
+        limited && x[1] < LOST * self.circuit.board.output_v
     }
 
     /// The map over some periods with its linearisation.
@@ -202,6 +213,9 @@ impl Machine {
             _ => {}
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
+        if self.is_lost(&settled) {
+            return Err(EngineError::DoesNotDeliver { how: "the output falls" });
+        }
         for periods in PERIODS {
             // A stable orbit draws the run towards itself.
             if self.change(&settled, load_a, periods)?.0 > ON_THE_WAY {

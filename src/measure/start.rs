@@ -7,7 +7,10 @@ use super::step::EdgeWatch;
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Effort, Machine, Observer, Output, Stretch};
-use crate::engine::program::{Program, later};
+use crate::engine::program::Program;
+
+/// Multiple of the soft start, with time to settle, after which a start is given up.
+pub const LONGEST: f64 = 12.0;
 
 /// Result of a start.
 #[derive(Clone, Copy, Debug)]
@@ -49,8 +52,9 @@ impl Observer for RiseWatch {
     }
 }
 
-/// Runs a start from rest, with `output_v` already at the output, for `cycles` periods. `mean_v` is the mean output that it should
-/// reach, `half_band_v` half the width of the band around it. A further observer sees the whole run.
+/// Runs a start from rest, with `output_v` already at the output, until the output has been in its band for `settling_s`, at most
+/// [`LONGEST`] times as long as the soft start takes. `mean_v` is the mean output that it should reach, `half_band_v` half the width
+/// of the band around it. A further observer sees the whole run.
 ///
 /// # Errors
 /// Whatever stops a run; an energy book that does not close.
@@ -58,15 +62,27 @@ pub fn run(
     machine: &mut Machine,
     (output_v, mean_v): (f64, f64),
     half_band_v: f64,
-    cycles: u64,
+    settling_s: f64,
     observer: &mut impl Observer,
 ) -> Result<StartResult, EngineError> {
-    let mut watch = EdgeWatch::new((0, 0.0), (cycles, 0.0), machine.period_s(), mean_v, half_band_v);
+    let period_s = machine.period_s();
+    let soft_start_s = machine.circuit.board.control.protection.soft_start_s;
+    let settling = (settling_s / period_s).ceil().max(1.0) as u64;
+    let longest = (LONGEST * (soft_start_s + settling_s) / period_s).ceil() as u64;
+    let mut watch = EdgeWatch::new((0, 0.0), (longest, 0.0), period_s, mean_v, half_band_v);
     let mut rise = RiseWatch { until_v: mean_v - half_band_v, highest_v: output_v, fall_v: 0.0, reached: false };
     let mut book = Book::new(&machine.circuit);
     let mut state = machine.at_rest(output_v);
-    let mut all = ((&mut watch, &mut rise), (&mut book, observer));
-    machine.run(&mut state, cycles, &mut Program::constant(0.0), &mut all, None)?;
+    let mut program = Program::constant(0.0);
+    let settled = |watch: &EdgeWatch, cycle: u64| {
+        let now_s = cycle as f64 * period_s;
+        watch.is_inside() && now_s >= watch.back_s().max(soft_start_s) + settling_s
+    };
+    while state.cycle < longest && !settled(&watch, state.cycle) {
+        let mut all = ((&mut watch, &mut rise), (&mut book, &mut *observer));
+        let cycles = settling.min(longest - state.cycle);
+        machine.run(&mut state, cycles, &mut program, &mut all, None)?;
+    }
     let response = watch.response();
     Ok(StartResult {
         time_s: response.recovery_s,
@@ -77,10 +93,4 @@ pub fn run(
         effort: state.effort,
         book_residual: book.close()?,
     })
-}
-
-/// Periods that a start takes at most, with time to settle.
-pub fn cycles(machine: &Machine, settling_s: f64) -> u64 {
-    let soft_start_s = machine.circuit.board.control.protection.soft_start_s;
-    later((0, 0.0), soft_start_s + settling_s, machine.period_s()).0 + 1
 }

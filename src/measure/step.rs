@@ -185,6 +185,16 @@ impl EdgeWatch {
         self.inside = !leaves;
     }
 
+    /// Whether the output has been in its band from some time on until the latest stretch seen.
+    pub(super) fn is_inside(&self) -> bool {
+        self.inside
+    }
+
+    /// When the output came back into its band last, in s after the begin.
+    pub(super) fn back_s(&self) -> f64 {
+        self.back_s
+    }
+
     pub(super) fn response(&self) -> EdgeResponse {
         let end_s = self.since_edge_s(self.until.0, self.until.1);
         let back_s = if self.inside { self.back_s } else { end_s };

@@ -14,6 +14,7 @@ use crate::engine::network::{Circuit, LimitLevel};
 use crate::error::Error;
 use crate::loss::copper;
 use crate::measure::curves::Thinned;
+use crate::measure::steady::SteadyResult;
 use crate::measure::{input_step, light, overload, short, start, steady};
 use crate::parts::Inductor;
 use crate::parts::saturation::FluxCurve;
@@ -46,19 +47,23 @@ impl Job {
     pub(super) fn events(&self, case: &Case, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let events = &case.board.events;
         if let Some(states) = &events.start {
-            self.start(case, full, 0.0, full.load_a, result)?;
-            for &output_v in &states.prebias_v {
-                self.start(case, full, output_v, NO_LOAD_A, result)?;
+            let starts = std::iter::once((0.0, full.load_a)).chain(states.prebias_v.iter().map(|&v| (v, NO_LOAD_A)));
+            for (output_v, load_a) in starts {
+                let found = self.start(case, full, output_v, load_a, result);
+                self.delivered(&start_words(output_v), load_a, found, result)?;
             }
         }
         if let Some(step) = events.input_step.filter(|_| self.input_v == case.board.nominal_input_v) {
-            self.input_step(case, &step, full, result)?;
+            let found = self.input_step(case, &step, full, result);
+            self.delivered("input step", step.load_a, found, result)?;
         }
         if let Some(states) = events.overload {
-            self.overload(case, &states, full, result)?;
+            let found = self.overload(case, &states, full, result);
+            self.delivered("overload", full.load_a, found, result)?;
         }
         if let Some(states) = events.short {
-            self.short(case, &states, full, result)?;
+            let found = self.short(case, &states, full, result);
+            self.delivered("short circuit", full.load_a, found, result)?;
         }
         if let Some(lightest_a) = events.light_load_a.filter(|_| self.corner.name == NOMINAL) {
             self.light_load(case, lightest_a, full, result)?;
@@ -109,18 +114,19 @@ impl Job {
         load_a: f64,
         result: &mut JobResult,
     ) -> Result<(), Error> {
-        let kind = if output_v > 0.0 { format!("start at {}", judge::say(output_v, "V")) } else { "start".to_string() };
+        let kind = start_words(output_v);
         let fail = |error: EngineError| engine_error(error, &self.words(case, &kind));
         let level = self.level(LimitLevel::Lowest);
         let (mut machine, curve) =
             self.machine_for(case, full.winding_degc, |circuit| into_resistance(circuit, load_a, level))?;
-        let cycles = start::cycles(&machine, settling_s(case));
+        let soft_start_s = case.board.control.protection.soft_start_s;
+        let shown = ((2.0 * soft_start_s + settling_s(case)) / machine.period_s()) as u64;
         let mean_v = steady::measure(&mut machine, load_a).map_err(fail)?.mean_output_v();
         let aim_v = (output_v, mean_v);
-        let mut thinned = self.thinned(case, output_v == 0.0, &machine, cycles, (0, 0.0));
+        let mut thinned = self.thinned(case, output_v == 0.0, &machine, shown, (0, 0.0));
         let found = match &mut thinned {
-            Some(thinned) => start::run(&mut machine, aim_v, half_band_v(case), cycles, thinned),
-            None => start::run(&mut machine, aim_v, half_band_v(case), cycles, &mut ()),
+            Some(thinned) => start::run(&mut machine, aim_v, half_band_v(case), settling_s(case), thinned),
+            None => start::run(&mut machine, aim_v, half_band_v(case), settling_s(case), &mut ()),
         }
         .map_err(fail)?;
         let mut record = self.condition(&kind, load_a);
@@ -128,13 +134,16 @@ impl Job {
         record.values = vec![
             value("start_overshoot", found.overshoot_v),
             value("start_fall", found.fall_v),
-            value("start_peak", found.peak_a),
             value("start_limited", found.effort.limited as f64),
         ];
+        // Without a load the few pulses at the end say nothing.
+        if output_v == 0.0 {
+            record.values.push(value("start_peak", found.peak_a));
+        }
         if found.started {
             record.values.push(value("start_time", found.time_s));
         } else {
-            let end = judge::say(cycles as f64 * machine.period_s(), "s");
+            let end = judge::say(start::LONGEST * (soft_start_s + settling_s(case)), "s");
             record.notes.push(format!("the output does not stay in its band within {end}: no start"));
         }
         note_beyond(&curve, found.peak_a, &mut record);
@@ -193,8 +202,8 @@ impl Job {
                 circuit.dcr_ohm = copper::resistance_ohm(least_resistance_ohm(part), winding_degc);
             }
         })?;
-        let from = steady::measure(&mut machine, full.load_a).map_err(fail)?;
-        let at = (&from.orbit.x, full.load_a);
+        let (from_a, from) = deliverable(&mut machine, full.load_a).map_err(fail)?;
+        let at = (&from.orbit.x, from_a);
         let band_v = (from.mean_output_v(), half_band_v(case));
         let found = overload::run(&mut machine, at, band_v, states.slew_a_per_s).map_err(fail)?;
         let mut record = self.condition("overload", full.load_a);
@@ -270,13 +279,19 @@ impl Job {
         for k in 0..LIGHT_LOADS {
             let load_a = lightest_a * (full.load_a / lightest_a).powf(k as f64 / (LIGHT_LOADS - 1) as f64);
             let found = light::run(&mut machine, load_a).map_err(fail)?;
+            if found.effort.pauses > 0 {
+                break;
+            }
             ripple_v = ripple_v.max(found.ripple.width());
             points.push((load_a, found.pattern_hz, found.ripple.width()));
             audible |= (AUDIBLE_HZ.0..=AUDIBLE_HZ.1).contains(&found.pattern_hz);
             most_audible |= (MOST_AUDIBLE_HZ.0..=MOST_AUDIBLE_HZ.1).contains(&found.pattern_hz);
         }
         record.values = vec![value("light_ripple", ripple_v), value("pattern_frequency", points[0].1)];
-        let boundary = light::continuous_down_to(&mut machine, lightest_a, full.load_a).map_err(fail)?;
+        let boundary = match light::continuous_down_to(&mut machine, lightest_a, full.load_a) {
+            Err(EngineError::DoesNotDeliver { .. }) => None,
+            found => found.map_err(fail)?,
+        };
         record.values.extend(boundary.map(|load_a| value("boundary", load_a)));
         if most_audible {
             record.notes.push(
@@ -298,11 +313,26 @@ impl Job {
     }
 }
 
+fn start_words(output_v: f64) -> String {
+    if output_v > 0.0 { format!("start at {}", judge::say(output_v, "V")) } else { "start".to_string() }
+}
+
 /// The load as a resistor that draws a current at the output aimed at: a sink would pull an empty output below zero.
 fn into_resistance(circuit: &mut Circuit, load_a: f64, level: LimitLevel) {
     (circuit.load_s, circuit.load_w) = (0.0, 0.0);
     circuit.resistor = Some((circuit.board.output_v / load_a, LEADS_H));
     circuit.limit_level = level;
+}
+
+/// The steady state at the full load, or where the limit does not deliver it at a half, a quarter and so on of it.
+fn deliverable(machine: &mut Machine, full_a: f64) -> Result<(f64, SteadyResult), EngineError> {
+    let mut load_a = full_a;
+    loop {
+        match steady::measure(machine, load_a) {
+            Err(EngineError::DoesNotDeliver { .. }) if load_a > 0.05 * full_a => load_a *= 0.5,
+            other => return other.map(|found| (load_a, found)),
+        }
+    }
 }
 
 /// Least winding resistance at 25 C in ohm: as far below the typical one as the largest is above it (common practice).
