@@ -45,7 +45,7 @@ fn law_every_case_reads_without_a_doubt() {
         assert!(case.parts.len() == 4, "{}", case.name);
         seen += 1;
     }
-    assert!(seen >= 4);
+    assert!(seen >= 5);
 }
 
 #[test]
@@ -72,9 +72,24 @@ fn frozen_river_gauge() {
         &[9.6],
         &[2.4],
         &[
-            ("Bulrush-15", Inconclusive, "Dip at the load step: 146"),
+            ("Bulrush-15", PassWithNote, "Inductance left in short: 50"),
             ("Teasel-10", Fail, "Periods until it repeats"),
             ("Mallow-6R8", Fail, "Periods until it repeats"),
+        ],
+    );
+}
+
+#[test]
+fn frozen_buoy_winch() {
+    // The protection senses the winding: half the resistance lets twice the current pass, more resistance does not deliver the load.
+    expect(
+        "buoy-winch",
+        &[28.0],
+        &[5.0],
+        &[
+            ("Juniper-15", Inconclusive, "Gives way at, earliest: 6.0"),
+            ("Yewtree-15", Fail, "Gives way at, latest: 23.7"),
+            ("Gorse-15", Fail, "Loads not delivered: 1"),
         ],
     );
 }
@@ -103,7 +118,7 @@ fn frozen_valve_controller() {
         &[3.0],
         &[
             ("Meadowsweet-10", Inconclusive, "Winding temperature: 109.5"),
-            ("Kestrel-10", Fail, "Peak at limit, shorted: 6.8"),
+            ("Kestrel-10", Fail, "Peak in a short circuit: 7.1"),
             ("Sedge-6R8", Fail, "Winding temperature: 129.6"),
         ],
     );
@@ -275,6 +290,8 @@ const NEWTON_STEPS: usize = 8;
 /// Least multiplier of the orbit of one period, also where it is unstable: followed from more slope compensation.
 fn least_multiplier(case: &mut Case, part: usize, corner: Corner) -> f64 {
     let part = case.parts[part].clone();
+    // With that much slope compensation the limit, which it lowers, would not let the load pass.
+    case.board.control.protection.current_limit = None;
     let mut state = None;
     let mut least = 0.0;
     for slope in SLOPES {

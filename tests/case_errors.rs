@@ -8,6 +8,8 @@ use presolder::error::{Error, Problem};
 
 const KIOSK: &str = "ticket-kiosk";
 const VALVE: &str = "valve-controller";
+const OVEN: &str = "oven-panel";
+const WINCH: &str = "buoy-winch";
 const BOARD: &str = "board.toml";
 const TOML: &str = "parts.toml";
 const CSV: &str = "parts.csv";
@@ -171,8 +173,8 @@ fn error_values_that_do_not_fit_together() {
     check(&[
         [KIOSK, BOARD, "voltage = \"12 V\"", "voltage = \"40 V\"", "40 V", "output.voltage", "\"40 V\"", "below the lowest input voltage of 36 V", "steps down"],
         [KIOSK, BOARD, "nominal  = \"48 V\"", "nominal  = \"50 V\"", "50 V", "input.nominal", "\"50 V\"", "one of the values of input.voltages", "add it"],
-        [VALVE, BOARD, "min_on  = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"],
-        [VALVE, BOARD, "min_off = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"],
+        [VALVE, BOARD, "min_on     = \"90 ns\"", "min_on  = \"0.4 us\"", "min_on", "control.min_on", "\"0.4 us\"", "at most 390.625 ns, the conduction needed at 32 V", "out of reach"],
+        [VALVE, BOARD, "min_off    = \"110 ns\"", "min_off = \"1.9 us\"", "min_off", "control.min_off", "\"1.9 us\"", "the time left at 18 V", "out of reach"],
         [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"3.5 kA\"", "3.5 kA", "load.step.to", "\"3.5 kA\"", "current from 1 mA to 1 kA", "\"3.5 A\""],
         [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"35 A\"", "35 A", "load.step.to", "\"35 A\"", "below the lowest current-limit threshold of 5.6 A", "limit at work"],
         [KIOSK, BOARD, "to   = \"3.5 A\"", "to   = \"0.7 A\"", "0.7 A", "load.step.to", "\"0.7 A\"", "above from = 1 A", "release"],
@@ -233,6 +235,41 @@ fn error_tables_of_parts() {
         [VALVE, CSV, "curves/sedge-6r8.csv", "curves", "Sedge", "Sedge-6R8: saturation_files", "curves", "a folder", "relative to the case folder"],
         [VALVE, CSV, "curves/sedge-6r8.csv", "", "Sedge", "Sedge-6R8: saturation", "nothing", "a saturation curve", "ripple"],
         [VALVE, CSV, "kestrel-10-100.csv @ 100 degC", "kestrel-10-100.csv @ hot", "Kestrel", "Kestrel-10: saturation_files", "curves/kestrel-10-25.csv @ 25 degC; curves/kestrel-10-100.csv @ hot", "temperature with its unit", "decimal number"],
+    ]);
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_protection_and_events() {
+    check(&[
+        [VALVE, BOARD, "kind    = \"peak\"\nlowest  = { value = \"4.4 A\", origin = \"guaranteed\" }\ntypical = { value = \"4.9 A\", origin = \"typical\" }\nhighest = { value = \"5.4 A\", origin = \"guaranteed\" }\ndelay   = \"100 ns\"", "kind    = \"valley\"\ntypical = \"4.9 A\"", "\"valley\"", "control.current_limit.kind", "\"valley\"", "peak or winding with peak-current", "inhibit"],
+        [OVEN, BOARD, "kind    = \"valley\"", "kind    = \"peak\"\ndelay = \"50 ns\"", "\"peak\"", "control.current_limit.kind", "\"peak\"", "valley with constant on-time", "fixed time"],
+        [VALVE, BOARD, "kind    = \"peak\"", "kind    = \"average\"", "average", "control.current_limit.kind", "\"average\"", "one of peak, valley, winding", ""],
+        [VALVE, BOARD, "inhibit = \"4.1 A\"", "inhibit = \"2.9 A\"", "2.9 A", "control.current_limit.inhibit", "\"2.9 A\"", "above the full load of 3 A", "could not deliver"],
+        [OVEN, BOARD, "kind    = \"valley\"", "kind    = \"valley\"\ninhibit = \"12 A\"", "inhibit", "control.current_limit.inhibit", "\"12 A\"", "no such key with constant-on-time", "clock edges"],
+        [OVEN, BOARD, "kind    = \"valley\"", "kind    = \"valley\"\ndelay = \"50 ns\"", "delay = \"50 ns\"", "control.current_limit.delay", "delay", "no such key with kind = \"valley\"", "peak or winding"],
+        [VALVE, BOARD, "hiccup_cycles = 64\n", "", "[control.current_limit]", "control.current_limit.hiccup_cycles", "[control.current_limit]", "hiccup_cycles and hiccup_pause together", "leave both out"],
+        [VALVE, BOARD, "hiccup_cycles = 64", "hiccup_cycles = 0", "hiccup_cycles", "control.current_limit.hiccup_cycles", "0", "a whole number from 1 to 1000000", ""],
+        [VALVE, BOARD, "hiccup_cycles = 64", "hiccup_cycles = 6.4", "hiccup_cycles", "control.current_limit.hiccup_cycles", "6.4", "a whole number", ""],
+        [KIOSK, BOARD, "kind    = \"peak\"", "kind    = \"peak\"\nfalls_with_slope = true", "falls_with_slope", "control.current_limit.falls_with_slope", "true", "false with voltage-mode", "slope compensation"],
+        [WINCH, BOARD, "lowest_voltage   = { value = \"160 mV\"", "lowest_voltage   = { value = \"175 mV\"", "typical_voltage", "control.current_limit.typical_voltage", "{ value = \"170 mV\", origin = \"typical\" }", "lowest <= typical <= highest", "175 mV, 170 mV, 180 mV"],
+        [WINCH, BOARD, "sense_resistance  = \"8.2 kohm\"\n", "", "[control.current_limit]", "control.current_limit.sense_resistance", "nothing", "the key sense_resistance", "8.2 kohm"],
+        [WINCH, BOARD, "lowest_voltage   =", "lowest   =", "lowest   =", "control.current_limit.lowest", "lowest", "no such key with kind = \"winding\"", "peak or valley"],
+        [VALVE, BOARD, "from = \"24 V\"", "from = \"12 V\"", "from = \"12 V\"", "input.step.from", "\"12 V\"", "between 18 V and 32 V", "input.voltages"],
+        [VALVE, BOARD, "to   = \"18 V\"", "to   = \"24 V\"", "to   = \"24 V\"", "input.step.to", "\"24 V\"", "another voltage than from = 24 V", "goes somewhere"],
+        [VALVE, BOARD, "\"0.2 V/us\"", "\"0.2 A/us\"", "0.2 A/us", "input.step.slew", "\"0.2 A/us\"", "slew of a voltage", "unit of slew"],
+        [VALVE, BOARD, "coldest_winding = \"-10 degC\"", "coldest_winding = \"120 degC\"", "hottest_winding", "load.overload.hottest_winding", "\"115 degC\"", "above coldest_winding = 120 degC", ""],
+        [VALVE, BOARD, "resistance = \"60 mohm\"", "resistance = \"0 ohm\"", "\"0 ohm\"", "load.short.resistance", "\"0 ohm\"", "resistance from 10 µohm", ""],
+        [VALVE, BOARD, "inductance = \"400 nH\"", "inductance = \"400 nF\"", "400 nF", "load.short.inductance", "\"400 nF\"", "inductance with its unit", "unit of capacitance"],
+        [VALVE, BOARD, "prebias = [\"2 V\"]", "prebias = [\"2 V\", \"5 V\"]", "prebias", "start.prebias", "[\"2 V\", \"5 V\"]", "below the output voltage of 5 V", "nothing brings down"],
+        [VALVE, BOARD, "prebias = [\"2 V\"]", "prebias = \"2 V\"", "prebias", "start.prebias", "\"2 V\"", "a list of voltages", ""],
+        [VALVE, BOARD, "lightest = \"5 mA\"", "lightest = \"3.5 A\"", "3.5 A", "load.lightest", "\"3.5 A\"", "below the full load of 3 A", "light load"],
+        [WINCH, BOARD, "\"13.5 A\"", "\"6.1 A\"", "\"6.1 A\"", "limits.trip_highest", "\"6.1 A\"", "above trip_lowest = 6.2 A", ""],
+        [KIOSK, BOARD, "soft_start = \"8 ms\"", "soft_start = \"8 s\"\nsoftstart = \"8 ms\"", "softstart", "control.softstart", "softstart", "a known key", ""],
+        [KIOSK, BOARD, "[control.compensator]           #", "[control.foldback]\nbelow = \"40 %\"\ndivisor = 1\n\n[control.compensator]           #", "divisor", "control.foldback.divisor", "1", "a whole number from 2 to 1000", ""],
+        [OVEN, BOARD, "[control.compensator]           #", "[control.foldback]\nbelow = \"40 %\"\ndivisor = 4\n\n[control.compensator]           #", "[control.foldback]", "control.foldback", "[control.foldback]", "no such table with constant-on-time", "clock edges"],
+        [KIOSK, BOARD, "delay        = \"150 ns\"", "delay        = \"150 ns\"\nskip_below = \"0.5 A\"", "skip_below", "control.modulator.skip_below", "skip_below", "no such key with kind = \"voltage-mode\"", "peak-current"],
+        [OVEN, BOARD, "injection_resistance  = \"75 kohm\"\ninjection_capacitance = \"100 nF\"", "coupling_capacitance = \"2.2 nF\"", "coupling_capacitance", "control.compensator.coupling_capacitance", "\"2.2 nF\"", "injection_resistance and injection_capacitance beside it", "one network"],
     ]);
 }
 
@@ -402,8 +439,9 @@ fn error_clamp_cannot_be_derived_without_a_current_limit() {
     let rest = after.find("[mechanics.land]").map_or("", |i| &after[i..]);
     copy.write(BOARD, format!("{before}{rest}"));
     let problems = copy.problems();
-    assert_eq!((problems.len(), problems[0].key.as_str()), (1, "control.compensator.clamp_high"));
-    assert!(problems[0].hint.contains("current limit"));
+    let keys: Vec<&str> = problems.iter().map(|p| p.key.as_str()).collect();
+    assert_eq!(keys, ["load.overload", "load.short", "control.compensator.clamp_high"]);
+    assert!(problems.iter().all(|p| p.hint.contains("limit")), "{problems:#?}");
 }
 
 #[test]

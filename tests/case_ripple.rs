@@ -37,6 +37,8 @@ fn problem(changes: &[(&str, &str)]) -> Problem {
 /// From constant on-time to a band.
 const BAND: (&str, &str) =
     ("kind    = \"constant-on-time\"\non_time = \"167 ns\"", "kind = \"hysteretic\"\nband = \"31 mV\"");
+/// From a limit of the valley to one of the peak.
+const PEAK: (&str, &str) = ("kind    = \"valley\"", "kind = \"peak\"\ndelay = \"100 ns\"");
 const RB: &str = "rb                    = \"8.06 kohm\"";
 
 #[test]
@@ -51,7 +53,7 @@ fn law_keys_read_to_si() {
         injection: Some(Injection::SwitchNode { r_ohm: 75e3, c_f: 100e-9 }),
     };
     assert_eq!(control.compensator, expected);
-    let control = read(&[BAND, (RB, "rb = \"7.5 kohm\"")]).board.control;
+    let control = read(&[BAND, PEAK, (RB, "rb = \"7.5 kohm\"")]).board.control;
     assert_eq!(control.modulator, Modulator::Hysteretic { band_v: 31e-3, delay_s: 60e-9 });
 }
 
@@ -65,7 +67,7 @@ fn closed_form_lower_divider_where_it_is_not_stated() {
         (rb_ohm, note)
     };
     // A band lies about the reference: R1 Vref / (Vout - Vref).
-    let (rb_ohm, note) = lower_ohm(&[BAND, (RB, "")]);
+    let (rb_ohm, note) = lower_ohm(&[BAND, PEAK, (RB, "")]);
     assert!((rb_ohm / 7.5e3 - 1.0).abs() < 1e-12 && !note.contains("ripple"), "{note}");
     // A valley lies at the reference, so the mean is half of (Vin - Vout) t_on / (R C_ff) above it.
     let tap_v = 0.6 + 0.5 * (12.0 - 1.2) * 167e-9 / (75e3 * 470e-12);
@@ -84,7 +86,7 @@ fn error_keys_that_do_not_fit_together() {
     assert!(found.key == "control.compensator.kind" && found.expected.contains(amplifier), "{found}");
 
     let peak = "kind = \"peak-current\"\ncurrent_gain = \"5 A/V\"\nslope = \"0.4 A/us\"";
-    let found = problem(&[(BAND.0, peak)]);
+    let found = problem(&[(BAND.0, peak), PEAK]);
     assert!(found.key == "control.compensator.kind" && found.expected.contains("an amplifier"), "{found}");
 
     let found = problem(&[("injection_capacitance = \"100 nF\"\n", "")]);
@@ -94,16 +96,15 @@ fn error_keys_that_do_not_fit_together() {
     assert!(found.key == "control.modulator.band" && found.hint.contains("hysteretic"), "{found}");
 
     // With a fixed on-time the shortest off-time bounds the duty; a band gives way in its period.
-    let slow = ("min_off = \"220 ns\"", "min_off = \"1.7 us\"");
+    let slow = ("min_off    = \"220 ns\"", "min_off = \"1.7 us\"");
     let found = problem(&[slow]);
     assert!(found.key == "control.min_off" && found.expected.contains("at most"), "{found}");
-    read(&[BAND, (RB, ""), slow]);
+    read(&[BAND, PEAK, (RB, ""), slow]);
 }
 
 #[test]
 fn law_doubts_are_listed() {
-    let limit = "[control.current_limit]\nkind = \"peak\"\ntypical = \"12 A\"\ndelay = \"100 ns\"\n\n[mechanics.land]";
-    let case = read(&[BAND, (RB, ""), ("[mechanics.land]", limit)]);
+    let case = read(&[BAND, PEAK, (RB, "")]);
     assert!(case.board.control.protection.current_limit.is_some() && case.warnings.is_empty(), "{:?}", case.warnings);
 
     let case = read(&[("\"167 ns\"", "\"201 ns\"")]);

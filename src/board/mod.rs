@@ -383,7 +383,7 @@ pub struct Overload {
 /// Starts of the board.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Start {
-    /// Output voltages in V that are already there, at the least load; the start from nothing is always one, at full load.
+    /// Output voltages in V that are already there, at a hundredth of the full load; the start from nothing is always one, at full load.
     pub prebias_v: Vec<f64>,
 }
 

@@ -163,7 +163,7 @@ pub const BOARD: &[Key] = &[
     q("load.short.inductance", Inductance, Std("100 nH", "10 cm of wire, common practice"), 1e-9, 1e-3, "\"100 nH\"", "Inductance of the short circuit."),
     q("load.short.hold", Time, Std("1 ms", "longer than any turn-off"), 1e-6, 1.0, "\"2 ms\"", "Time for which it lasts."),
     key("start", Table, Opt("no start is simulated"), "", "Start at full load, taken as a resistance, from an empty output."),
-    Key { range: (1e-3, 1000.0), ..key("start.prebias", Quantities(Voltage), Opt("no start into a charged output is simulated"), "[\"2 V\"]", "Voltages that are already at the output, at the smallest load: one further start each.") },
+    Key { range: (1e-3, 1000.0), ..key("start.prebias", Quantities(Voltage), Opt("no start into a charged output is simulated"), "[\"2 V\"]", "Voltages that are already at the output, at a hundredth of the full load: one further start each.") },
     key("stage", Table, Req, "", "Power stage."),
     q("stage.frequency", Frequency, Req, 1e4, 2e7, "\"400 kHz\"", "Switching frequency; where there is no clock the frequency aimed at, which only serves as a unit of time."),
     q("stage.ambient", Temperature, Req, -65.0, 175.0, "\"60 degC\"", "Ambient temperature at the inductor."),

@@ -342,8 +342,6 @@ struct Guard {
     limited_cycles: u64,
     /// Whether foldback left this cycle's pulse out: it says nothing about the limit.
     folded: bool,
-    /// Whether the last clock edge began no pulse.
-    omitted: bool,
 }
 
 /// How much work a run was, and what happened in it.
@@ -359,8 +357,6 @@ pub struct Effort {
     pub limited: u64,
     /// Clock edges that began no pulse.
     pub omitted: u64,
-    /// Pulses that came after at least one clock edge without.
-    pub bursts: u64,
     /// Pauses of a hiccup.
     pub pauses: u64,
 }
@@ -665,6 +661,10 @@ impl Machine {
             // Without current there is no flux: what rounding leaves would pass for a current.
             end[FLUX_STATE] = 0.0;
         }
+        if let Some((index, held_v)) = self.held(state.analog) {
+            // Nor does a clamped output move: what rounding adds would pass for a command.
+            end[index] = held_v;
+        }
         let mut tau = sensitivity;
         if let Some(sensitivity) = tau.as_deref_mut() {
             let crossed = event.map(|event| {
@@ -695,6 +695,17 @@ impl Machine {
             None => {}
         }
         Ok(())
+    }
+
+    /// Index and voltage of an amplifier's output that is held at a clamp.
+    fn held(&self, analog: Analog) -> Option<(usize, f64)> {
+        let (low_v, high_v) = compensator::clamp_v(&self.circuit.board.control.compensator)?;
+        let held_v = match analog {
+            Analog::Linear => return None,
+            Analog::ClampLow => low_v,
+            Analog::ClampHigh => high_v,
+        };
+        Some((network::compensator_state(&self.circuit), held_v))
     }
 
     /// Index of the control voltage among the states, where there is an amplifier.
@@ -973,11 +984,8 @@ impl Machine {
                 }
             }
             Event::Amplifier(next) => {
-                if let (Analog::Linear, Some((low_v, high_v))) =
-                    (state.analog, compensator::clamp_v(&self.circuit.board.control.compensator))
-                {
-                    let held_v = if next == Analog::ClampHigh { high_v } else { low_v };
-                    state.x[network::compensator_state(&self.circuit)] = held_v;
+                if let Some((index, held_v)) = self.held(next) {
+                    state.x[index] = held_v;
                 }
                 state.analog = next;
             }
@@ -1090,10 +1098,8 @@ impl Machine {
         state.early_off_s = None;
         if self.omits_pulse(state) {
             state.effort.omitted += 1;
-            state.guard.omitted = true;
             state.stage = Stage::Off;
         } else {
-            state.effort.bursts += u64::from(std::mem::take(&mut state.guard.omitted));
             self.begin_turn_on(state, 0.0);
         }
     }

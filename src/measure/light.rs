@@ -4,7 +4,8 @@
 
 use super::extremes::{Extremes, Range};
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Effort, Machine, Output};
+use crate::engine::machine::{Effort, Machine, Observer, Output, Stretch};
+use crate::engine::network::Path;
 use crate::engine::program::Program;
 
 /// Cycles of the control that the pattern is given to settle in.
@@ -13,6 +14,8 @@ const SETTLING: u64 = 400;
 const COUNTED: u64 = 40;
 /// Periods after which counting ends in any case.
 const LONGEST: u64 = 60_000;
+/// Distance of two pulses in periods from which there is a gap between them.
+const GAP: f64 = 1.5;
 /// Halvings of the interval in which the boundary of continuous conduction lies.
 const HALVINGS: usize = 24;
 
@@ -31,32 +34,81 @@ pub struct LightResult {
     pub effort: Effort,
 }
 
+/// Repetition of something: its first and last time in s, and how often it came.
+#[derive(Clone, Copy, Debug, Default)]
+struct Repeats {
+    first_s: f64,
+    last_s: f64,
+    count: u64,
+}
+
+impl Repeats {
+    fn note(&mut self, at_s: f64) {
+        if self.count == 0 {
+            self.first_s = at_s;
+        }
+        self.last_s = at_s;
+        self.count += 1;
+    }
+
+    /// Rate in Hz; 0 where it did not come twice.
+    fn rate_hz(&self) -> f64 {
+        if self.count < 2 { 0.0 } else { (self.count - 1) as f64 / (self.last_s - self.first_s) }
+    }
+}
+
+/// Notes when pulses begin, and when a series of pulses at successive clock edges does.
+struct Pulses {
+    period_s: f64,
+    clocked: bool,
+    high: bool,
+    pulses: Repeats,
+    bursts: Repeats,
+}
+
+impl Pulses {
+    /// What repeats as a whole: pulses, or with gaps between series of pulses these series.
+    fn pattern(&self) -> &Repeats {
+        if self.clocked && self.bursts.count > 0 { &self.bursts } else { &self.pulses }
+    }
+}
+
+impl Observer for Pulses {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let high = stretch.mode.key.path == Path::High;
+        if high && !self.high {
+            let now_s = stretch.cycle as f64 * self.period_s + stretch.phase_s;
+            if self.pulses.count > 0 && now_s - self.pulses.last_s > GAP * self.period_s {
+                self.bursts.note(now_s);
+            }
+            self.pulses.note(now_s);
+        }
+        self.high = high;
+    }
+}
+
 /// Follows the pulses at a load that has been settled from a guess.
 ///
 /// # Errors
 /// Whatever stops a run.
 pub fn run(machine: &mut Machine, load_a: f64) -> Result<LightResult, EngineError> {
-    let program_a = machine.circuit.program_a(load_a);
+    let mut program = Program::constant(machine.circuit.program_a(load_a));
     let mut state = machine.at_clock(machine.first_guess(load_a));
-    let mut program = Program::constant(program_a);
-    let settle_until = |effort: &Effort| effort.pulses >= SETTLING;
-    while !settle_until(&state.effort) && state.cycle < LONGEST {
+    while state.effort.pulses < SETTLING && state.cycle < LONGEST {
         machine.run(&mut state, 64, &mut program, &mut (), None)?;
     }
-    let (begin, before) = (state.cycle, state.effort);
+    let begin = state.cycle;
+    let (period_s, clocked) = (machine.period_s(), machine.is_clocked());
+    let (pulses, bursts) = (Repeats::default(), Repeats::default());
+    let mut seen = Pulses { period_s, clocked, high: true, pulses, bursts };
     let mut extremes = Extremes::of(&[Output::Instrument]);
-    let bursts = |effort: &Effort| {
-        let omits = effort.omitted > before.omitted;
-        if omits { effort.bursts - before.bursts } else { effort.pulses - before.pulses }
-    };
-    while (bursts(&state.effort) < COUNTED || state.cycle - begin < 64) && state.cycle - begin < LONGEST {
-        machine.run(&mut state, 16, &mut program, &mut extremes, None)?;
+    while seen.pattern().count <= COUNTED && state.cycle - begin < LONGEST {
+        machine.run(&mut state, 16, &mut program, &mut (&mut seen, &mut extremes), None)?;
     }
-    let seconds = (state.cycle - begin) as f64 * machine.period_s();
     Ok(LightResult {
         load_a,
-        pulses_hz: (state.effort.pulses - before.pulses) as f64 / seconds,
-        pattern_hz: bursts(&state.effort) as f64 / seconds,
+        pulses_hz: seen.pulses.rate_hz(),
+        pattern_hz: seen.pattern().rate_hz(),
         ripple: extremes.range(Output::Instrument),
         effort: state.effort,
     })

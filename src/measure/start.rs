@@ -7,6 +7,7 @@ use super::step::EdgeWatch;
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Effort, Machine, Observer, Output, Stretch};
+use crate::engine::network::Path;
 use crate::engine::program::Program;
 
 /// Multiple of the soft start, with time to settle, after which a start is given up.
@@ -21,7 +22,7 @@ pub struct StartResult {
     pub started: bool,
     /// Highest output above the mean aimed at in V; 0 where it stays below.
     pub overshoot_v: f64,
-    /// Largest fall of the output below its highest value so far, before it first reaches its band, in V.
+    /// Largest fall of the output below its highest value so far, from the first pulse until it first reaches its band, in V.
     pub fall_v: f64,
     /// Highest inductor current in A.
     pub peak_a: f64,
@@ -31,9 +32,10 @@ pub struct StartResult {
     pub book_residual: f64,
 }
 
-/// Follows the rise of the output until it first reaches a voltage.
+/// Follows the rise of the output from the first pulse on until it first reaches a voltage.
 struct RiseWatch {
     until_v: f64,
+    begun: bool,
     highest_v: f64,
     fall_v: f64,
     reached: bool,
@@ -41,7 +43,8 @@ struct RiseWatch {
 
 impl Observer for RiseWatch {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
-        if self.reached {
+        self.begun |= stretch.mode.key.path == Path::High;
+        if self.reached || !self.begun {
             return;
         }
         let mut output = Range::EMPTY;
@@ -70,7 +73,8 @@ pub fn run(
     let settling = (settling_s / period_s).ceil().max(1.0) as u64;
     let longest = (LONGEST * (soft_start_s + settling_s) / period_s).ceil() as u64;
     let mut watch = EdgeWatch::new((0, 0.0), (longest, 0.0), period_s, mean_v, half_band_v);
-    let mut rise = RiseWatch { until_v: mean_v - half_band_v, highest_v: output_v, fall_v: 0.0, reached: false };
+    let mut rise =
+        RiseWatch { until_v: mean_v - half_band_v, begun: false, highest_v: 0.0, fall_v: 0.0, reached: false };
     let mut book = Book::new(&machine.circuit);
     let mut state = machine.at_rest(output_v);
     let mut program = Program::constant(0.0);

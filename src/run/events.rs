@@ -25,10 +25,10 @@ const SETTLING_PERIODS: f64 = 240.0;
 const SETTLING_RECOVERIES: f64 = 8.0;
 /// Number of intervals to which the waveform of an event is thinned at most.
 const INTERVALS: f64 = 4000.0;
-/// Load in A that stands for none.
-const NO_LOAD_A: f64 = 1e-3;
-/// Inductance in H of the leads of a load (common practice: 10 cm of wire).
-const LEADS_H: f64 = 100e-9;
+/// Time constant in s of a resistive load with its leads: some 10 cm of wire and an ohm or two.
+const LEADS_S: f64 = 60e-9;
+/// Share of the full load that only bleeds the output.
+const BLEEDER: f64 = 0.01;
 /// Loads at which the light load is followed, in equal ratios.
 const LIGHT_LOADS: usize = 9;
 /// Range of repetition in Hz in which a pattern may be heard, and that in which the ear is most sensitive (common practice).
@@ -47,7 +47,9 @@ impl Job {
     pub(super) fn events(&self, case: &Case, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let events = &case.board.events;
         if let Some(states) = &events.start {
-            let starts = std::iter::once((0.0, full.load_a)).chain(states.prebias_v.iter().map(|&v| (v, NO_LOAD_A)));
+            let bleeder_a = BLEEDER * full.load_a;
+            let charged = states.prebias_v.iter().map(|&output_v| (output_v, bleeder_a));
+            let starts = std::iter::once((0.0, full.load_a)).chain(charged);
             for (output_v, load_a) in starts {
                 let found = self.start(case, full, output_v, load_a, result);
                 self.delivered(&start_words(output_v), load_a, found, result)?;
@@ -136,7 +138,7 @@ impl Job {
             value("start_fall", found.fall_v),
             value("start_limited", found.effort.limited as f64),
         ];
-        // Without a load the few pulses at the end say nothing.
+        // Next to no load leaves only a few pulses at the end, which say nothing.
         if output_v == 0.0 {
             record.values.push(value("start_peak", found.peak_a));
         }
@@ -320,7 +322,8 @@ fn start_words(output_v: f64) -> String {
 /// The load as a resistor that draws a current at the output aimed at: a sink would pull an empty output below zero.
 fn into_resistance(circuit: &mut Circuit, load_a: f64, level: LimitLevel) {
     (circuit.load_s, circuit.load_w) = (0.0, 0.0);
-    circuit.resistor = Some((circuit.board.output_v / load_a, LEADS_H));
+    let ohm = circuit.board.output_v / load_a;
+    circuit.resistor = Some((ohm, LEADS_S * ohm));
     circuit.limit_level = level;
 }
 

@@ -306,6 +306,9 @@ fn load_step(i: usize, corner: &str) -> ConditionRecord {
 fn curves(names: &[&str]) -> Curves {
     let each = || names.iter().enumerate();
     Curves {
+        starts: vec![],
+        shorts: vec![],
+        light: vec![],
         periods: each().map(|(i, name)| period(i, name)).collect(),
         period_condition: "24 V in, 3 A, nominal".into(),
         steps: each().map(|(i, name)| step(i, name)).collect(),
