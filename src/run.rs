@@ -2,8 +2,8 @@
 
 mod events;
 
-use crate::board::{LoadStep, Modulator};
-use crate::case::{Case, Origin};
+use crate::board::{Compensator, LoadStep, Modulator};
+use crate::case::{Case, DatumOrigin, Origin};
 use crate::compare::judge;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
@@ -26,6 +26,7 @@ use crate::measure::steady::{self, Conduction, SteadyResult};
 use crate::measure::step::{self, StepResult, Timing};
 use crate::parts::Inductor;
 use crate::parts::saturation::{FluxCurve, FluxTable};
+use crate::stability::synthesis::{self, SynthesisError};
 use crate::stability::{Loop, Margins};
 use events::FullLoad;
 use rayon::prelude::*;
@@ -72,6 +73,45 @@ impl Corner {
     fn core_factor(&self, part: &Inductor) -> f64 {
         if self.worn { 1.0 + part.core_loss_tolerance } else { 1.0 }
     }
+}
+
+/// The case with everything laid out that it only describes: a compensator that is known by its loop.
+///
+/// # Errors
+/// A loop that cannot be had on the original part.
+pub fn prepared(case: &Case) -> Result<Case, Error> {
+    let mut case = case.clone();
+    let Some(aim) = case.board.control.aim.take() else { return Ok(case) };
+    let (part, board) = (&case.parts[0], &case.board);
+    let full_a = board.load_a.last().copied().unwrap_or(0.0);
+    let (circuit, _) = circuit(&case, part, CORNERS[0], board.nominal_input_v, full_a, board.ambient_degc)?;
+    let compensator = synthesis::fit(&circuit, &aim, full_a).map_err(|error| match error {
+        SynthesisError::Engine(EngineError::Interrupted) => Error::Interrupted,
+        error => Error::Unreachable {
+            what: error.to_string(),
+            condition: format!("{}, control.compensator of kind margins", part.name),
+        },
+    })?;
+    case.origins.push(DatumOrigin {
+        datum: "board: control.compensator".into(),
+        value: parts_list(&compensator),
+        origin: Origin::Estimated,
+        note: "laid out on the original part for the stated crossover and phase margin, then kept".into(),
+    });
+    case.board.control.compensator = compensator;
+    Ok(case)
+}
+
+/// Components of an op-amp compensator in words.
+fn parts_list(compensator: &Compensator) -> String {
+    let Compensator::OpAmp { r1_ohm, lead, r2_ohm, c1_f, c2_f, .. } = compensator else { return String::new() };
+    let mut words = vec![("R1", *r1_ohm, "ohm"), ("R2", *r2_ohm, "ohm"), ("C1", *c1_f, "F"), ("C2", *c2_f, "F")];
+    words.extend(lead.iter().flat_map(|(r3_ohm, c3_f)| [("R3", *r3_ohm, "ohm"), ("C3", *c3_f, "F")]));
+    words
+        .iter()
+        .map(|(name, value, unit)| format!("{name} {}", judge::say(*value, unit)))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 /// A machine for a part at a corner, input voltage, load and winding temperature, with the smooth curve behind it.
@@ -176,6 +216,7 @@ fn engine_error(error: EngineError, condition: &str) -> Error {
 /// # Errors
 /// A condition that cannot be simulated, or an interruption.
 pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Record, Curves), Error> {
+    let case = &prepared(case)?;
     let jobs: Vec<Job> = (0..case.parts.len())
         .flat_map(|part| {
             CORNERS
@@ -372,6 +413,7 @@ pub fn can_cross_check(case: &Case) -> bool {
 /// # Errors
 /// Whatever stops either engine.
 pub fn cross_check(case: &Case) -> Result<Vec<CrossCheckRecord>, Error> {
+    let case = &prepared(case)?;
     let checks: Vec<Result<Vec<CrossCheckRecord>, Error>> =
         case.parts.par_iter().map(|part| cross_check_part(case, part)).collect();
     Ok(checks.into_iter().collect::<Result<Vec<_>, Error>>()?.concat())
@@ -516,7 +558,7 @@ fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
         ));
     }
     let off = (warm.steady.mean_output_v() / case.board.output_v - 1.0).abs();
-    if off > 0.02 && !matches!(case.board.control.compensator, crate::board::Compensator::Open) {
+    if off > 0.02 && !matches!(case.board.control.compensator, Compensator::Open) {
         notes.push(format!("the output is {:.1} % off its aim: the loop is at an end stop", 100.0 * off));
     }
     notes.extend(warm.budget.core_cautions.iter().map(ToString::to_string));
@@ -840,6 +882,7 @@ const EQUATIONS: &[&str] = &[
     "event location",
     "period map",
     "loop gain",
+    "synthesised compensator",
     "energy book",
     "steady-state quantities",
     "load step",

@@ -266,7 +266,7 @@ fn error_protection_and_events() {
         [VALVE, BOARD, "lightest = \"5 mA\"", "lightest = \"3.5 A\"", "3.5 A", "load.lightest", "\"3.5 A\"", "below the full load of 3 A", "light load"],
         [WINCH, BOARD, "\"13.5 A\"", "\"6.1 A\"", "\"6.1 A\"", "limits.trip_highest", "\"6.1 A\"", "above trip_lowest = 6.2 A", ""],
         [KIOSK, BOARD, "soft_start = \"8 ms\"", "soft_start = \"8 s\"\nsoftstart = \"8 ms\"", "softstart", "control.softstart", "softstart", "a known key", ""],
-        [KIOSK, BOARD, "[control.compensator]           #", "[control.foldback]\nbelow = \"40 %\"\ndivisor = 1\n\n[control.compensator]           #", "divisor", "control.foldback.divisor", "1", "a whole number from 2 to 1000", ""],
+        [KIOSK, BOARD, "[control.compensator]           #", "[control.foldback]\nbelow = \"40 %\"\ndivisor  = 1\n\n[control.compensator]           #", "divisor  = 1", "control.foldback.divisor", "1", "a whole number from 2 to 1000", ""],
         [OVEN, BOARD, "[control.compensator]           #", "[control.foldback]\nbelow = \"40 %\"\ndivisor = 4\n\n[control.compensator]           #", "[control.foldback]", "control.foldback", "[control.foldback]", "no such table with constant-on-time", "clock edges"],
         [KIOSK, BOARD, "delay        = \"150 ns\"", "delay        = \"150 ns\"\nskip_below = \"0.5 A\"", "skip_below", "control.modulator.skip_below", "skip_below", "no such key with kind = \"voltage-mode\"", "peak-current"],
         [OVEN, BOARD, "injection_resistance  = \"75 kohm\"\ninjection_capacitance = \"100 nF\"", "coupling_capacitance = \"2.2 nF\"", "coupling_capacitance", "control.compensator.coupling_capacitance", "\"2.2 nF\"", "injection_resistance and injection_capacitance beside it", "one network"],

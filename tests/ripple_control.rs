@@ -2,16 +2,14 @@
 
 mod support;
 
-use presolder::board::{
-    Board, Compensator, Control, Injection, LoadKind, LoadStep, LowSide, Modulator, Protection, Stage,
-};
+use presolder::board::{Board, Compensator, Injection, LoadKind, LoadStep, LowSide, Modulator};
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
 use presolder::measure::extremes::Extremes;
 use presolder::measure::steady::Conduction;
 use presolder::measure::{steady, step};
 use presolder::parts::saturation::FluxTable;
-use support::{branch, ideal_stage, open_loop};
+use support::{branch, open_loop};
 
 fn oven_panel() -> Board {
     support::demo::oven_panel().board

@@ -120,6 +120,9 @@ pub enum LowSide {
 pub struct Control {
     /// Error amplifier and its network.
     pub compensator: Compensator,
+    /// Where the amplifier's network is not known: what its loop does with the original part. The compensator then stands for one
+    /// that is yet to be laid out.
+    pub aim: Option<LoopAim>,
     /// Pulse forming.
     pub modulator: Modulator,
     /// Shortest high-side conduction in s; comparators are not looked at before (blanking included).
@@ -128,6 +131,19 @@ pub struct Control {
     pub min_off_s: f64,
     /// What protects the stage and how it starts.
     pub protection: Protection,
+}
+
+/// A control loop that is known from outside only.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoopAim {
+    /// Crossover in Hz, at full load and nominal input.
+    pub crossover_hz: f64,
+    /// Phase margin there in degrees.
+    pub phase_deg: f64,
+    /// Reference in V.
+    pub reference_v: f64,
+    /// Lowest and highest control voltage in V.
+    pub clamp_v: (f64, f64),
 }
 
 /// What protects the stage, how it starts, and where it leaves pulses out.

@@ -139,7 +139,9 @@ fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
     };
     let protection = protection::build(v)?;
     let limit_a = protection.current_limit.filter(|limit| !matches!(limit.sense, LimitSense::Winding { .. }));
+    let aim = loop_aim(sources, v, &modulator, limit_a.map(|limit| limit.threshold));
     Some(Control {
+        aim,
         compensator: compensator(sources, v, &modulator, limit_a.map(|limit| limit.threshold))?,
         modulator,
         min_on_s: v.number("control.min_on")?,
@@ -156,6 +158,10 @@ fn compensator(
 ) -> Option<Compensator> {
     let kind = v.text("control.compensator.kind")?.to_string();
     if kind == "open" {
+        return Some(Compensator::Open);
+    }
+    if kind == "margins" {
+        // To be laid out on the original part.
         return Some(Compensator::Open);
     }
     if kind == "ripple" {
@@ -179,6 +185,21 @@ fn compensator(
     let lead = at("r3").zip(at("c3"));
     let rb_ohm = rb_ohm.or_else(|| lower_divider(v))?;
     Some(Compensator::OpAmp { reference_v, r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, clamp_v })
+}
+
+/// What is known of a loop whose amplifier is not.
+fn loop_aim(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(f64, f64, f64)>) -> Option<LoopAim> {
+    if v.text("control.compensator.kind") != Some("margins") {
+        return None;
+    }
+    let clamp_v = clamp(sources, v, m, limit_a)?;
+    let at = |name: &str| v.number(&format!("control.compensator.{name}"));
+    Some(LoopAim {
+        crossover_hz: at("crossover")?,
+        phase_deg: at("phase_margin")?,
+        reference_v: at("reference")?,
+        clamp_v,
+    })
 }
 
 fn ripple(v: &mut Values) -> Option<Compensator> {
@@ -404,7 +425,7 @@ fn partners(modulator: &str) -> (&'static [&'static str], &'static str) {
     match modulator {
         "fixed-duty" => (&["open"], "open, as the duty is fixed"),
         "constant-on-time" | "hysteretic" => (&["ripple"], "ripple, as the comparator looks at the output itself"),
-        _ => (&["op-amp", "transconductance"], "an amplifier: op-amp or transconductance"),
+        _ => (&["op-amp", "transconductance", "margins"], "an amplifier: op-amp, transconductance or margins"),
     }
 }
 

@@ -103,12 +103,12 @@ const fn q(
 
 const OP_AMP: &[&str] = &["op-amp"];
 const OTA: &[&str] = &["transconductance"];
-const ANY_AMPLIFIER: &[&str] = &["op-amp", "transconductance"];
+const ANY_AMPLIFIER: &[&str] = &["op-amp", "transconductance", "margins"];
 const RIPPLE: &[&str] = &["ripple"];
 /// With a divider whose resistors the case states.
 const DIVIDER: &[&str] = &["op-amp", "ripple"];
 /// With a comparator that holds something against a reference.
-const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple"];
+const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple", "margins"];
 const COMPARATOR: &[&str] = &["voltage-mode", "peak-current", "constant-on-time", "hysteretic"];
 const BY_CURRENT: &[&str] = &["peak", "valley"];
 const BY_WINDING: &[&str] = &["winding"];
@@ -200,8 +200,10 @@ pub const BOARD: &[Key] = &[
     q("control.modulator.band", Voltage, Req, 1e-4, 10.0, "\"20 mV\"", "Width of the band around the reference, at the divider tap.").only(&["hysteretic"]),
     q("control.modulator.delay", Time, Req, 0.0, 1e-5, "\"40 ns\"", "Comparator and driver delay.").only(COMPARATOR),
     key("control.compensator", Table, Req, "", "Error amplifier and its network."),
-    key("control.compensator.kind", Choice(&["open", "op-amp", "transconductance", "ripple"]), Req, "\"transconductance\"", "None (open loop), operational amplifier type II or III, transconductance amplifier type II, or none but a divider that passes ripple on to the comparator."),
+    key("control.compensator.kind", Choice(&["open", "op-amp", "transconductance", "ripple", "margins"]), Req, "\"transconductance\"", "None (open loop), operational amplifier type II or III, transconductance amplifier type II, none but a divider that passes ripple on to the comparator, or one of which only crossover and phase margin are known: it is laid out once, on the original part, and then kept."),
     q("control.compensator.reference", Voltage, Req, 0.05, 100.0, "\"0.8 V\"", "Reference voltage.").only(REFERENCE),
+    q("control.compensator.crossover", Frequency, Req, 10.0, 1e7, "\"32 kHz\"", "Crossover of the loop with the original part, at full load and nominal input.").only(&["margins"]),
+    q("control.compensator.phase_margin", Angle, Req, 5.0, 120.0, "\"58 deg\"", "Phase margin there.").only(&["margins"]),
     q("control.compensator.r1", Resistance, Req, 1.0, 1e8, "\"20 kohm\"", "Upper divider resistor, from the output to the inverting input or the tap.").only(DIVIDER),
     q("control.compensator.rb", Resistance, Derived("from `reference`, `r1` and `output.voltage`; with constant on-time the tap's mean lies half the injected ripple above the reference"), 1.0, 1e10, "\"1.43 kohm\"", "Lower divider resistor, from the inverting input or the tap to ground.").only(DIVIDER),
     q("control.compensator.r3", Resistance, Opt("type II: no lead network"), 1.0, 1e8, "\"1 kohm\"", "Lead network across R1 (type III): series resistor.").only(OP_AMP),

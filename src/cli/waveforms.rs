@@ -128,7 +128,7 @@ struct Plan {
 impl Waveforms {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let case = case::read(&self.case)?;
+        let case = run::prepared(&case::read(&self.case)?)?;
         let index = self.part_index(&case)?;
         let input_v = self.input_v(&case)?;
         let step = match self.condition {

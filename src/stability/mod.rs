@@ -2,6 +2,8 @@
 //!
 //! Equations: docs/physics.md, "loop gain".
 
+pub mod synthesis;
+
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::sensitivity::Leg;

@@ -40,8 +40,14 @@ pub fn ticket_kiosk() -> DemoBoard {
     let mut board = super::open_loop(48.0, 0.25, 250e3, bank, 2.5);
     board.load_kind = LoadKind::Current;
     board.stage = stage(26e-3, 18e-3, 35e-9, 0.85, false);
-    board.control =
-        Control { compensator, modulator, min_on_s: 0.0, min_off_s: 200e-9, protection: Protection::default() };
+    board.control = Control {
+        compensator,
+        modulator,
+        min_on_s: 0.0,
+        min_off_s: 200e-9,
+        protection: Protection::default(),
+        aim: None,
+    };
     board.load_step = Some(LoadStep { from_a: 1.0, to_a: 3.5, slew_a_per_s: 1e6, hold_s: 1e-3 });
     DemoBoard {
         name: "ticket-kiosk",
@@ -80,8 +86,14 @@ pub fn valve_controller() -> DemoBoard {
     board.output_v = 5.0;
     board.load_kind = LoadKind::Current;
     board.stage = stage(75e-3, 45e-3, 22e-9, 0.8, true);
-    board.control =
-        Control { compensator, modulator, min_on_s: 90e-9, min_off_s: 110e-9, protection: Protection::default() };
+    board.control = Control {
+        compensator,
+        modulator,
+        min_on_s: 90e-9,
+        min_off_s: 110e-9,
+        protection: Protection::default(),
+        aim: None,
+    };
     board.load_step = Some(LoadStep { from_a: 0.5, to_a: 2.5, slew_a_per_s: 1e6, hold_s: 500e-6 });
     DemoBoard {
         name: "valve-controller",
@@ -126,6 +138,7 @@ pub fn oven_panel() -> DemoBoard {
         min_on_s: 0.0,
         min_off_s: 220e-9,
         protection: Protection::default(),
+        aim: None,
     };
     board.load_step = Some(LoadStep { from_a: 2.5, to_a: 7.5, slew_a_per_s: 10e6, hold_s: 200e-6 });
     DemoBoard {

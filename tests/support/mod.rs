@@ -55,6 +55,7 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
             min_on_s: 0.0,
             min_off_s: 0.0,
             protection: Protection::default(),
+            aim: None,
         },
         load_step: None,
         events: Events::default(),

@@ -22,7 +22,14 @@ const IDEAL_AMPLIFIER_HZ: f64 = 1e9;
 
 fn control(compensator: Compensator, ramp_v: f64, limit_s: f64) -> Control {
     let modulator = Modulator::VoltageMode { ramp: Ramp::Fixed(ramp_v), delay_s: 0.0 };
-    Control { compensator, modulator, min_on_s: limit_s, min_off_s: limit_s, protection: Protection::default() }
+    Control {
+        compensator,
+        modulator,
+        min_on_s: limit_s,
+        min_off_s: limit_s,
+        protection: Protection::default(),
+        aim: None,
+    }
 }
 
 /// 28 V to 15 V, 100 kHz. Duty limits 0.1 and 0.9.
