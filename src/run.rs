@@ -1,6 +1,6 @@
 //! The corridor: calls the rooms in order and owns the loop between losses and temperature. Read this first.
 
-mod events;
+pub mod events;
 
 use crate::board::{Compensator, LoadStep, Modulator};
 use crate::case::{Case, DatumOrigin, Origin};

@@ -5,12 +5,14 @@ use crate::board::LoadStep;
 use crate::case::{self, Case};
 use crate::compare::judge::say;
 use crate::engine::error::EngineError;
-use crate::engine::machine::INTERRUPT;
+use crate::engine::machine::{Begin, INTERRUPT, Machine};
 use crate::engine::program::Program;
+use crate::engine::steady::Orbit;
 use crate::error::Error;
 use crate::measure::curves::{Grid, Sample};
 use crate::measure::steady;
 use crate::measure::step::Timing;
+use crate::run::events::{Event, Setup};
 use crate::run::{self, CORNERS, Corner};
 use crate::units::{self, Dimension};
 use clap::{Args, ValueEnum};
@@ -21,8 +23,8 @@ use std::sync::atomic::Ordering;
 
 const EXAMPLE: &str = "Example:\n  presolder waveforms cases/valve-controller --part Kestrel-10 --condition load-step --every 50ns \
 --from -5us --to 60us --out dip.csv\n\nColumns in SI units: time_s, output_v, output_20mhz_v, inductor_a, load_a, switch_v, control_v. \
-Time counts from a clock edge (steady) or from the begin of the step (load-step). The winding is at the temperature of the \
-steady state at that load (steady) or at the upper level (load-step).";
+Time counts from a clock edge (steady), or from the begin of the step, the start or the short circuit. The winding is at the \
+temperature of the steady state at that load (steady), at the upper level (load-step) or at full load.";
 
 /// Most samples written: beyond that a typing error is likelier than a wish.
 const MOST_SAMPLES: f64 = 5e7;
@@ -42,6 +44,29 @@ pub enum Condition {
     Steady,
     /// Load step and release of the board.
     LoadStep,
+    /// Start at full load.
+    Start,
+    /// Step of the input voltage and back.
+    InputStep,
+    /// Load that grows until the output gives way.
+    Overload,
+    /// Short circuit at the output and its end.
+    ShortCircuit,
+    /// Pulses at the lightest load.
+    LightLoad,
+}
+
+impl Condition {
+    fn event(self) -> Option<Event> {
+        match self {
+            Condition::Steady | Condition::LoadStep => None,
+            Condition::Start => Some(Event::Start),
+            Condition::InputStep => Some(Event::InputStep),
+            Condition::Overload => Some(Event::Overload),
+            Condition::ShortCircuit => Some(Event::Short),
+            Condition::LightLoad => Some(Event::LightLoad),
+        }
+    }
 }
 
 /// Corner of the tolerances.
@@ -96,19 +121,19 @@ pub struct Waveforms {
     /// Input voltage [default: nominal], for example 24V.
     #[arg(long, value_name = "VOLTAGE", value_parser = voltage, allow_hyphen_values = true)]
     input: Option<f64>,
-    /// Load current of the steady state [default: full load], for example 2A. A load step takes its levels from the case.
+    /// Load current of the steady state [default: full load], for example 2A. Other conditions take theirs from the case.
     #[arg(long, value_name = "CURRENT", value_parser = current, allow_hyphen_values = true)]
     load: Option<f64>,
     /// Corner of the tolerances.
     #[arg(long, value_enum, default_value = "nominal")]
     corner: CornerName,
-    /// Distance of the samples [default: a two-hundredth (steady) or a twentieth (load step) of the period].
+    /// Distance of the samples [default: a two-hundredth (steady) or a twentieth of the period].
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     every: Option<f64>,
     /// First sample [default: 0 s], for example -5us before a load step.
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     from: Option<f64>,
-    /// Last sample [default: two periods (steady) or the end of the program (load step)].
+    /// Last sample [default: two periods (steady) or the end of the run].
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     to: Option<f64>,
     /// File to write [default: standard output]. An existing file is not overwritten.
@@ -116,8 +141,9 @@ pub struct Waveforms {
     out: Option<PathBuf>,
 }
 
-/// A run with its time axis.
+/// A run with its begin and time axis.
 struct Plan {
+    begin: Begin,
     program: Program,
     origin: (u64, f64),
     cycles: u64,
@@ -131,35 +157,17 @@ impl Waveforms {
         let case = run::prepared(&case::read(&self.case)?)?;
         let index = self.part_index(&case)?;
         let input_v = self.input_v(&case)?;
-        let step = match self.condition {
-            Condition::Steady => None,
-            Condition::LoadStep => Some(case.board.load_step.ok_or_else(|| {
-                Error::Output(format!(
-                    "error: the case {} states no load step: give load.step in board.toml",
-                    case.name
-                ))
-            })?),
-        };
-        let steady_a = self.load_a(&case)?;
-        let load_a = step.map_or(steady_a, |step| step.to_a);
-        let warm = run::warm_steady(&case, &case.parts[index], self.corner.corner(), input_v, load_a)?;
-        let mut machine = warm.machine;
         let failed =
             |error: EngineError| Error::Simulation { source: error, condition: case.parts[index].name.clone() };
-        let (start, plan) = match step {
-            None => (warm.steady.orbit.clone(), self.steady_plan(machine.period_s(), warm.steady.orbit.program_a)?),
-            Some(step) => {
-                let low = steady::measure(&mut machine, step.from_a).map_err(failed)?;
-                let timing = self.timing(&step, machine.period_s(), low.orbit.periods)?;
-                let program = timing.program(&step, &machine);
-                (low.orbit, self.step_plan(machine.period_s(), program, &timing)?)
-            }
+        let (mut machine, plan) = match self.condition.event() {
+            Some(event) => self.event_plan(&case, index, input_v, event)?,
+            None => self.periodic_plan(&case, index, input_v, &failed)?,
         };
         let mut sink = CsvSink::open(self.out.as_deref())?;
         let mut grid =
             Grid::new(plan.origin, machine.period_s(), plan.every_s, plan.span_s, |sample| sink.write(&sample));
         let mut program = plan.program;
-        let mut state = machine.at_clock(start.x);
+        let mut state = machine.begin(plan.begin);
         let ran = machine.run(&mut state, plan.cycles, &mut program, &mut grid, None);
         match ran {
             // The sink asks for the stop when nothing more can be written.
@@ -168,6 +176,66 @@ impl Waveforms {
             Err(error) => Err(failed(error)),
             Ok(()) => sink.close().map(|()| Done::Well),
         }
+    }
+
+    /// A steady state or a load step from one.
+    fn periodic_plan(
+        &self,
+        case: &Case,
+        index: usize,
+        input_v: f64,
+        failed: &dyn Fn(EngineError) -> Error,
+    ) -> Result<(Machine, Plan), Error> {
+        let step = match self.condition {
+            Condition::LoadStep => Some(case.board.load_step.ok_or_else(|| not_stated(case, "load.step"))?),
+            _ => None,
+        };
+        let steady_a = self.load_a(case)?;
+        let load_a = step.map_or(steady_a, |step| step.to_a);
+        let warm = run::warm_steady(case, &case.parts[index], self.corner.corner(), input_v, load_a)?;
+        let mut machine = warm.machine;
+        let plan = match step {
+            None => self.steady_plan(machine.period_s(), &warm.steady.orbit)?,
+            Some(step) => {
+                let low = steady::measure(&mut machine, step.from_a).map_err(failed)?;
+                let timing = self.timing(&step, machine.period_s(), low.orbit.periods)?;
+                let program = timing.program(&step, &machine);
+                self.step_plan(machine.period_s(), Begin::Clock(low.orbit.x), program, &timing)?
+            }
+        };
+        Ok((machine, plan))
+    }
+
+    /// What befalls the board.
+    fn event_plan(&self, case: &Case, index: usize, input_v: f64, event: Event) -> Result<(Machine, Plan), Error> {
+        self.load_a(case)?;
+        let setup = run::events::setup(case, index, self.corner.corner(), input_v, event)?;
+        let key = match event {
+            Event::Start => "start",
+            Event::InputStep => "input.step",
+            Event::Overload => "load.overload",
+            Event::Short => "load.short",
+            Event::LightLoad => "load.lightest",
+        };
+        let Setup { machine, begin, program, origin, cycles, .. } = setup.ok_or_else(|| not_stated(case, key))?;
+        let period_s = machine.period_s();
+        let end_s = (cycles - origin.0) as f64 * period_s - origin.1;
+        let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(end_s));
+        let begin_s = -(origin.0 as f64 * period_s + origin.1);
+        for (name, wanted_s) in [("--from", span_s.0), ("--to", span_s.1)] {
+            if !(begin_s..=end_s).contains(&wanted_s) {
+                return Err(Error::Output(format!(
+                    "error: {name} {}: expected a time from {} to {}, the begin and the end of this run",
+                    say(wanted_s, "s"),
+                    say(begin_s, "s"),
+                    say(end_s, "s")
+                )));
+            }
+        }
+        let every_s = self.every.unwrap_or(period_s / 20.0);
+        let mut plan = self.plan((begin, program), origin, span_s, every_s, period_s)?;
+        plan.cycles = plan.cycles.min(cycles);
+        Ok((machine, plan))
     }
 
     fn part_index(&self, case: &Case) -> Result<usize, Error> {
@@ -204,8 +272,8 @@ impl Waveforms {
             |expected: String| Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
         let lowest_a = case.board.control.protection.lowest_peak_a();
         match lowest_a {
-            _ if self.condition == Condition::LoadStep => {
-                wrong("no load current with --condition load-step: its levels stand in load.step of board.toml".into())
+            _ if self.condition != Condition::Steady => {
+                wrong("no load current but with --condition steady: the others take theirs from board.toml".into())
             }
             _ if !(0.0..=MOST_LOAD_A).contains(&load_a) => {
                 wrong(format!("a current from 0 A to {}", say(MOST_LOAD_A, "A")))
@@ -233,7 +301,7 @@ impl Waveforms {
         Ok(timing)
     }
 
-    fn steady_plan(&self, period_s: f64, program_a: f64) -> Result<Plan, Error> {
+    fn steady_plan(&self, period_s: f64, orbit: &Orbit) -> Result<Plan, Error> {
         let from_s = self.from.unwrap_or(0.0);
         if from_s < 0.0 {
             return Err(Error::Output(format!(
@@ -244,10 +312,11 @@ impl Waveforms {
         // Two periods from wherever the first sample is.
         let span_s = (from_s, self.to.unwrap_or(from_s + STEADY_PERIODS * period_s));
         let every_s = self.every.unwrap_or(period_s / 200.0);
-        self.plan(Program::constant(program_a), (0, 0.0), span_s, every_s, period_s)
+        let run = (Begin::Clock(orbit.x), Program::constant(orbit.program_a));
+        self.plan(run, (0, 0.0), span_s, every_s, period_s)
     }
 
-    fn step_plan(&self, period_s: f64, program: Program, timing: &Timing) -> Result<Plan, Error> {
+    fn step_plan(&self, period_s: f64, begin: Begin, program: Program, timing: &Timing) -> Result<Plan, Error> {
         let end_s = (timing.cycles - timing.step.0) as f64 * period_s - timing.step.1;
         for (name, wanted) in [("--from", self.from), ("--to", self.to)] {
             if let Some(wanted_s) = wanted.filter(|wanted_s| *wanted_s > end_s) {
@@ -260,14 +329,14 @@ impl Waveforms {
         }
         let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(end_s));
         let every_s = self.every.unwrap_or(period_s / 20.0);
-        let mut plan = self.plan(program, timing.step, span_s, every_s, period_s)?;
+        let mut plan = self.plan((begin, program), timing.step, span_s, every_s, period_s)?;
         plan.cycles = plan.cycles.min(timing.cycles);
         Ok(plan)
     }
 
     fn plan(
         &self,
-        program: Program,
+        (begin, program): (Begin, Program),
         origin: (u64, f64),
         span_s: (f64, f64),
         every_s: f64,
@@ -290,8 +359,12 @@ impl Waveforms {
             return Err(too_many_periods("--to", span_s.1));
         }
         let cycles = origin.0 + ((span_s.1 + origin.1).max(0.0) / period_s).floor() as u64 + 1;
-        Ok(Plan { program, origin, cycles, span_s, every_s })
+        Ok(Plan { begin, program, origin, cycles, span_s, every_s })
     }
+}
+
+fn not_stated(case: &Case, key: &str) -> Error {
+    Error::Output(format!("error: the case {} does not state this condition: give {key} in board.toml", case.name))
 }
 
 fn too_many_periods(option: &str, time_s: f64) -> Error {

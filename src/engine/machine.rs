@@ -344,6 +344,15 @@ struct Guard {
     folded: bool,
 }
 
+/// Where a run begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Begin {
+    /// With these states at a clock edge, or without a clock where a turn-on is asked for.
+    Clock(StateVector),
+    /// From rest with that voltage in V at the output: a start.
+    Rest(f64),
+}
+
 /// How much work a run was, and what happened in it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Effort {
@@ -409,6 +418,14 @@ impl Machine {
     /// Switching period in s.
     pub fn period_s(&self) -> f64 {
         self.period_s
+    }
+
+    /// State at the begin of a run.
+    pub fn begin(&self, begin: Begin) -> RunState {
+        match begin {
+            Begin::Clock(x) => self.at_clock(x),
+            Begin::Rest(output_v) => self.at_rest(output_v),
+        }
     }
 
     /// State of a run that stands at a clock edge.

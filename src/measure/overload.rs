@@ -53,6 +53,14 @@ impl Observer for Decline {
     }
 }
 
+/// Program of a load that grows from a steady one, and the cycles that it takes to the furthest.
+pub fn program(machine: &Machine, load_a: f64, slew_a_per_s: f64) -> (Program, u64) {
+    let (period_s, from_a) = (machine.period_s(), machine.circuit.program_a(load_a));
+    let growth_a = (FURTHEST - 1.0) * load_a;
+    let program = Program::constant(from_a).edge(0, 0.0, from_a + growth_a, slew_a_per_s, period_s);
+    (program, (growth_a / slew_a_per_s / period_s).ceil() as u64)
+}
+
 /// Lets the load of a machine grow from its steady state `x` at a load, with a mean output of `mean_v`, until the output gives way.
 /// `half_band_v` is half the width of the band around that mean.
 ///
@@ -64,10 +72,8 @@ pub fn run(
     (mean_v, half_band_v): (f64, f64),
     slew_a_per_s: f64,
 ) -> Result<OverloadResult, EngineError> {
-    let (period_s, from_a) = (machine.period_s(), machine.circuit.program_a(load_a));
-    let furthest_a = FURTHEST * load_a;
-    let mut program = Program::constant(from_a).edge(0, 0.0, from_a + furthest_a - load_a, slew_a_per_s, period_s);
-    let cycles = ((furthest_a - load_a) / slew_a_per_s / period_s).ceil() as u64;
+    let period_s = machine.period_s();
+    let (mut program, cycles) = program(machine, load_a, slew_a_per_s);
     let load_at = |(cycle, phase_s): Instant| load_a + slew_a_per_s * (cycle as f64 * period_s + phase_s);
     let mut decline = Decline {
         band_v: mean_v - half_band_v,
@@ -84,7 +90,7 @@ pub fn run(
     let gave_way = decline.lost || state.is_paused();
     Ok(OverloadResult {
         trip_a: gave_way.then(|| load_at(decline.left.unwrap_or((state.cycle, 0.0)))),
-        furthest_a,
+        furthest_a: FURTHEST * load_a,
         peak_a: decline.current.high,
         effort: state.effort,
         book_residual: book.close()?,

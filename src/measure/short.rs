@@ -41,6 +41,11 @@ impl Timing {
     }
 }
 
+/// Program of a short circuit with a current drawn beside it.
+pub fn program(timing: &Timing, program_a: f64) -> Program {
+    Program::constant(program_a).with_short(timing.begin, timing.end)
+}
+
 /// Result of a short circuit.
 #[derive(Clone, Copy, Debug)]
 pub struct ShortResult {
@@ -96,7 +101,7 @@ pub fn run(
     let first_until = (timing.begin.0 + FIRST_CYCLES, timing.begin.1);
     let mut first = Between { from: timing.begin, until: first_until, inner: Book::new(&machine.circuit) };
     let mut book = Book::new(&machine.circuit);
-    let mut program = Program::constant(program_a).with_short(timing.begin, timing.end);
+    let mut program = program(timing, program_a);
     let mut state = machine.at_clock(*x);
     let mut all = ((&mut during, &mut after), ((&mut first, &mut book), observer));
     machine.run(&mut state, timing.cycles, &mut program, &mut all, None)?;

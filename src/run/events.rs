@@ -3,18 +3,20 @@
 //! Each happens where the board states it. Definitions: docs/physics.md, "start", "input step", "overload", "short circuit",
 //! "light load".
 
-use super::{Job, JobResult, NOMINAL, circuit, engine_error, step_curve, value};
+use super::{Corner, Job, JobResult, NOMINAL, circuit, engine_error, step_curve, value, warm_steady};
 use crate::board::{InputStep, Overload, ShortCircuit};
 use crate::case::Case;
 use crate::compare::judge;
 use crate::compare::record::ConditionRecord;
 use crate::engine::error::EngineError;
-use crate::engine::machine::Machine;
+use crate::engine::machine::{Begin, Machine};
 use crate::engine::network::{Circuit, LimitLevel};
+use crate::engine::program::{Instant, Program};
 use crate::error::Error;
 use crate::loss::copper;
 use crate::measure::curves::Thinned;
 use crate::measure::steady::SteadyResult;
+use crate::measure::step::LEAD_CYCLES;
 use crate::measure::{input_step, light, overload, short, start, steady};
 use crate::parts::Inductor;
 use crate::parts::saturation::FluxCurve;
@@ -42,7 +44,165 @@ pub(super) struct FullLoad {
     pub(super) winding_degc: f64,
 }
 
+/// An event by itself.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Event {
+    /// Start from an empty output at full load.
+    Start,
+    /// Step of the input voltage.
+    InputStep,
+    /// Overload that grows until the output gives way.
+    Overload,
+    /// Short circuit.
+    Short,
+    /// Steady pulses at the lightest load.
+    LightLoad,
+}
+
+impl Event {
+    /// All of them.
+    pub const ALL: [Event; 5] = [Event::Start, Event::InputStep, Event::Overload, Event::Short, Event::LightLoad];
+
+    /// Name of the condition.
+    pub fn name(self) -> &'static str {
+        match self {
+            Event::Start => "start",
+            Event::InputStep => "input step",
+            Event::Overload => "overload",
+            Event::Short => "short circuit",
+            Event::LightLoad => "light load",
+        }
+    }
+}
+
+/// A run that is ready to go: what an event does to a part.
+pub struct Setup {
+    /// Machine.
+    pub machine: Machine,
+    /// Smooth saturation curve behind it.
+    pub curve: FluxCurve,
+    /// Where the run begins.
+    pub begin: Begin,
+    /// What drives it.
+    pub program: Program,
+    /// Instant from which its time counts.
+    pub origin: Instant,
+    /// Whole cycles of the run.
+    pub cycles: u64,
+}
+
+/// Sets an event up for a part at a corner and input voltage; `None` where the board does not state it.
+///
+/// # Errors
+/// Whatever stops the runs that come before, and a load that the limit does not deliver.
+pub fn setup(case: &Case, part: usize, corner: Corner, input_v: f64, event: Event) -> Result<Option<Setup>, Error> {
+    let job = Job { part, corner, input_v };
+    let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
+    let winding_degc = match warm_steady(case, &case.parts[part], corner, input_v, full_a) {
+        Ok(warm) => warm.winding_degc,
+        Err(Error::Simulation { source: EngineError::DoesNotDeliver { .. }, .. }) => case.board.ambient_degc,
+        Err(error) => return Err(error),
+    };
+    job.set_up(case, event, FullLoad { load_a: full_a, winding_degc })
+}
+
+/// Cycles that are shown after the output has given way.
+const AFTER_TRIP: u64 = 200;
+/// Cycles of a steady pattern that are shown.
+const PATTERN: u64 = 400;
+
 impl Job {
+    fn set_up(&self, case: &Case, event: Event, full: FullLoad) -> Result<Option<Setup>, Error> {
+        let fail = |error: EngineError| engine_error(error, &self.words(case, event.name()));
+        let events = &case.board.events;
+        let soft_start_s = case.board.control.protection.soft_start_s;
+        let ready = match event {
+            Event::Start if events.start.is_some() => {
+                let level = self.level(LimitLevel::Lowest);
+                let change = |circuit: &mut Circuit| into_resistance(circuit, full.load_a, level);
+                let (machine, curve) = self.machine_for(case, full.winding_degc, change)?;
+                let cycles = ((soft_start_s + settling_s(case)) / machine.period_s()).ceil() as u64;
+                let program = Program::constant(0.0);
+                Setup { machine, curve, begin: Begin::Rest(0.0), program, origin: (0, 0.0), cycles }
+            }
+            Event::InputStep => {
+                let Some(step) = events.input_step else { return Ok(None) };
+                let change = |circuit: &mut Circuit| circuit.source_v = step.from_v;
+                let (mut machine, curve) = self.machine_for(case, full.winding_degc, change)?;
+                let begin = Begin::Clock(machine.steady(step.load_a).map_err(fail)?.x);
+                let (program, cycles) = input_step::program(&machine, &step);
+                Setup { machine, curve, begin, program, origin: (LEAD_CYCLES, 0.0), cycles }
+            }
+            Event::Overload => {
+                let Some(states) = events.overload else { return Ok(None) };
+                let (mut machine, curve) = self.overloaded(case, &states, full)?;
+                let (from_a, from) = deliverable(&mut machine, full.load_a).map_err(fail)?;
+                let at = (&from.orbit.x, from_a);
+                let band_v = (from.mean_output_v(), half_band_v(case));
+                let found = overload::run(&mut machine, at, band_v, states.slew_a_per_s).map_err(fail)?;
+                let (program, longest) = overload::program(&machine, from_a, states.slew_a_per_s);
+                let growth_a = found.trip_a.unwrap_or(found.furthest_a) - from_a;
+                let trip = (growth_a / states.slew_a_per_s / machine.period_s()) as u64;
+                let cycles = longest.min(trip + AFTER_TRIP);
+                Setup { machine, curve, begin: Begin::Clock(from.orbit.x), program, origin: (0, 0.0), cycles }
+            }
+            Event::Short => {
+                let Some(states) = events.short else { return Ok(None) };
+                let (mut machine, curve) = self.shorted(case, &states, full)?;
+                let orbit = machine.steady(full.load_a).map_err(fail)?;
+                let timing = short::Timing::new(&states, &machine, settling_s(case));
+                let program = short::program(&timing, orbit.program_a);
+                Setup {
+                    machine,
+                    curve,
+                    begin: Begin::Clock(orbit.x),
+                    program,
+                    origin: timing.begin,
+                    cycles: timing.cycles,
+                }
+            }
+            Event::LightLoad => {
+                let Some(lightest_a) = events.light_load_a else { return Ok(None) };
+                let (machine, curve) = self.machine_for(case, case.board.ambient_degc, |_| {})?;
+                let begin = Begin::Clock(machine.first_guess(lightest_a));
+                let program = Program::constant(machine.circuit.program_a(lightest_a));
+                Setup { machine, curve, begin, program, origin: (0, 0.0), cycles: PATTERN }
+            }
+            Event::Start => return Ok(None),
+        };
+        Ok(Some(ready))
+    }
+
+    /// The machine of an overload. At the low corner it has the hottest winding and the lowest threshold, at the other the coldest
+    /// winding of the least resistance and the highest threshold.
+    fn overloaded(&self, case: &Case, states: &Overload, full: FullLoad) -> Result<(Machine, FluxCurve), Error> {
+        let part = &case.parts[self.part];
+        let (winding_degc, level) = self.overload_extremes(states, full);
+        self.machine_for(case, winding_degc, |circuit| {
+            circuit.limit_level = level;
+            if level == LimitLevel::Highest {
+                circuit.dcr_ohm = copper::resistance_ohm(least_resistance_ohm(part), winding_degc);
+            }
+        })
+    }
+
+    fn overload_extremes(&self, states: &Overload, full: FullLoad) -> (f64, LimitLevel) {
+        let (coldest_degc, hottest_degc) = states.winding_degc;
+        match (self.corner.name, self.corner.inductance < 0.0) {
+            (NOMINAL, _) => (full.winding_degc, LimitLevel::Typical),
+            (_, true) => (hottest_degc, LimitLevel::Lowest),
+            (_, false) => (coldest_degc, LimitLevel::Highest),
+        }
+    }
+
+    fn shorted(&self, case: &Case, states: &ShortCircuit, full: FullLoad) -> Result<(Machine, FluxCurve), Error> {
+        let level = self.level(LimitLevel::Highest);
+        self.machine_for(case, full.winding_degc, |circuit| {
+            into_resistance(circuit, full.load_a, level);
+            circuit.short = Some((states.ohm, states.henry));
+        })
+    }
+
     /// Every event that the board states.
     pub(super) fn events(&self, case: &Case, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let events = &case.board.events;
@@ -187,23 +347,10 @@ impl Job {
         Ok(())
     }
 
-    /// Overload: at the low corner with the hottest winding and the lowest threshold, at the other with the coldest winding of the
-    /// least resistance and the highest threshold.
     fn overload(&self, case: &Case, states: &Overload, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let fail = |error: EngineError| engine_error(error, &self.words(case, "overload"));
-        let part = &case.parts[self.part];
-        let (coldest_degc, hottest_degc) = states.winding_degc;
-        let (winding_degc, level) = match (self.corner.name, self.corner.inductance < 0.0) {
-            (NOMINAL, _) => (full.winding_degc, LimitLevel::Typical),
-            (_, true) => (hottest_degc, LimitLevel::Lowest),
-            (_, false) => (coldest_degc, LimitLevel::Highest),
-        };
-        let (mut machine, curve) = self.machine_for(case, winding_degc, |circuit| {
-            circuit.limit_level = level;
-            if level == LimitLevel::Highest {
-                circuit.dcr_ohm = copper::resistance_ohm(least_resistance_ohm(part), winding_degc);
-            }
-        })?;
+        let (winding_degc, level) = self.overload_extremes(states, full);
+        let (mut machine, curve) = self.overloaded(case, states, full)?;
         let (from_a, from) = deliverable(&mut machine, full.load_a).map_err(fail)?;
         let at = (&from.orbit.x, from_a);
         let band_v = (from.mean_output_v(), half_band_v(case));
@@ -233,11 +380,7 @@ impl Job {
     fn short(&self, case: &Case, states: &ShortCircuit, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let fail = |error: EngineError| engine_error(error, &self.words(case, "short circuit"));
         let part = &case.parts[self.part];
-        let level = self.level(LimitLevel::Highest);
-        let (mut machine, curve) = self.machine_for(case, full.winding_degc, |circuit| {
-            into_resistance(circuit, full.load_a, level);
-            circuit.short = Some((states.ohm, states.henry));
-        })?;
+        let (mut machine, curve) = self.shorted(case, states, full)?;
         let from = steady::measure(&mut machine, full.load_a).map_err(fail)?;
         let timing = short::Timing::new(states, &machine, settling_s(case));
         let mut thinned = self.thinned(case, true, &machine, timing.cycles, timing.begin);
