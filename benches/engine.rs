@@ -9,7 +9,7 @@ mod support;
 
 use presolder::engine::book::Book;
 use presolder::engine::crosscheck::{CrossCheck, Sampling, compare};
-use presolder::engine::machine::{Machine, Output};
+use presolder::engine::machine::{Begin, Machine, Output};
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
 use presolder::engine::row::StateVector;
@@ -94,7 +94,8 @@ impl Run {
 
     fn peer_ns(&self, peer: &CrossCheck) -> f64 {
         let begin = Instant::now();
-        let outcome = peer.run(&self.x0, CYCLES, self.program.clone(), Sampling::NONE, |_, _| {}).expect("a run");
+        let outcome =
+            peer.run(Begin::Clock(self.x0), CYCLES, self.program.clone(), Sampling::NONE, |_, _| {}).expect("a run");
         black_box(outcome);
         begin.elapsed().as_secs_f64() * 1e9 / CYCLES as f64
     }
@@ -107,7 +108,9 @@ impl Run {
     fn peer_samples(&self, tolerance: f64) -> Vec<(Sample, presolder::engine::crosscheck::Side)> {
         let mut samples = vec![];
         let sink = |sample: &Sample, side| samples.push((*sample, side));
-        self.peer(tolerance).run(&self.x0, CYCLES, self.program.clone(), self.sampling(), sink).expect("a run");
+        self.peer(tolerance)
+            .run(Begin::Clock(self.x0), CYCLES, self.program.clone(), self.sampling(), sink)
+            .expect("a run");
         samples
     }
 
@@ -130,7 +133,7 @@ impl Run {
             let mut machine = self.machine(bound_a);
             let (every_s, offset_s) = (sampling.every_s, sampling.offset_s);
             let program = &self.program;
-            compare(&mut machine, &self.curve, &self.x0, CYCLES, program, every_s, offset_s, REFERENCE)
+            compare(&mut machine, &self.curve, Begin::Clock(self.x0), CYCLES, program, every_s, offset_s, REFERENCE)
                 .map(|difference| (difference.output_v, difference.current_a))
                 .expect("two runs")
         };

@@ -10,6 +10,7 @@ use ode_solvers::{Dopri5, System, Vector2};
 use presolder::board::{Compensator, CurrentLimit, LoadKind, LowSide, Modulator, Ramp};
 use presolder::engine::crosscheck::{CrossCheck, Difference, Outcome, Sampling, compare};
 use presolder::engine::error::EngineError;
+use presolder::engine::machine::Begin;
 use presolder::engine::machine::Machine;
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
@@ -65,7 +66,9 @@ fn compared(
 ) -> Difference {
     let period_s = machine.period_s();
     let every_s = period_s / SAMPLES_PER_PERIOD;
-    let difference = compare(machine, curve, x0, cycles, program, every_s, FIRST_SAMPLE * period_s, TOLERANCE).unwrap();
+    let difference =
+        compare(machine, curve, Begin::Clock(*x0), cycles, program, every_s, FIRST_SAMPLE * period_s, TOLERANCE)
+            .unwrap();
     let all = difference.samples + difference.skipped;
     println!("{difference:?}");
     assert!(difference.samples as f64 > (cycles as f64 - 1.0) * SAMPLES_PER_PERIOD * (1.0 - SKIPPED), "{all} samples");
@@ -321,7 +324,8 @@ fn seen_through_load_step(
     let check = CrossCheck::new(&machine.circuit, curve.clone(), tolerance).unwrap();
     let mut samples = vec![];
     let program = timing.program(&step, machine);
-    let outcome = check.run(&orbit.x, timing.cycles, program, sampling, |sample, _| samples.push(*sample)).unwrap();
+    let outcome =
+        check.run(Begin::Clock(orbit.x), timing.cycles, program, sampling, |sample, _| samples.push(*sample)).unwrap();
     (samples, outcome, timing.cycles)
 }
 

@@ -52,11 +52,8 @@ impl Compare {
             output::note_target(target);
         }
         let (mut record, curves) = run::compare(&case, &output::progress)?;
-        if self.cross_check && run::can_cross_check(&case) {
+        if self.cross_check {
             record.cross_check = run::cross_check(&case)?;
-        } else if self.cross_check {
-            record.method.push(run::NO_CROSS_CHECK.into());
-            output::warning(run::NO_CROSS_CHECK);
         }
         // The folder first: a table that cannot be printed takes no results with it.
         if let Some(target) = &target {

@@ -37,11 +37,6 @@ pub fn error(error: &Error) {
     let _ = writeln!(out, "{}", error.to_text(colour));
 }
 
-/// Tells of something that the user asked for and does not get.
-pub fn warning(text: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "warning: {text}");
-}
-
 /// Progress on a terminal, in one line that is rewritten; silent elsewhere.
 pub fn progress(done: usize, total: usize) {
     let mut out = std::io::stderr().lock();

@@ -259,6 +259,10 @@ pub struct CrossCheckRecord {
     pub current_a: f64,
     /// Number of samples.
     pub samples: usize,
+    /// Time in s after the begin of the run at which the two came to different decisions (a comparator that hangs on rounding);
+    /// nothing is compared from there. Absent where they never did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub until_s: Option<f64>,
 }
 
 /// Curves of all parts for the plots and the waveform files. Not part of the record.

@@ -208,9 +208,13 @@ fn push_energy(out: &mut String, record: &Record, width: usize) {
 pub fn cross_check_sentence(check: &crate::compare::record::CrossCheckRecord) -> String {
     let (volts, amperes) =
         (super::number::quantity(check.output_v, "V"), super::number::quantity(check.current_a, "A"));
+    let until = check.until_s.map_or_else(String::new, |until_s| {
+        let time = super::number::quantity(until_s, "s");
+        format!(" Compared up to {time}: there a comparator hangs on rounding, and the two go on differently.")
+    });
     format!(
         "Independent integration, {}, {}: output differs by at most {volts}, inductor current by {amperes} \
-         over {} samples.",
+         over {} samples.{until}",
         check.part, check.condition, check.samples
     )
 }

@@ -1,14 +1,15 @@
 //! The nonlinear circuit equations, written out as one would on paper.
 //!
-//! States, in the exact engine's order: flux linkage, capacitor voltages, currents of the branches with inductance,
-//! amplifier, instrument. The flux linkage is divided by the inductance at zero current, so that every
+//! States, in the exact engine's order: flux linkage, capacitor voltages, currents of the branches with inductance, currents
+//! of a resistor with leads and of a short circuit, amplifier or ripple network, voltage of a limit sensed on the winding, instrument. The flux linkage is divided by the inductance at zero current, so that every
 //! state is of the order of volts or amperes and one absolute tolerance fits all.
 
-use crate::board::{Compensator, LowSide, Modulator};
+use crate::board::{Compensator, Injection, LimitSense, LowSide, Modulator, Ramp};
 use crate::engine::compensator::Analog;
 use crate::engine::error::EngineError;
 use crate::engine::network::{Circuit, INSTRUMENT_BANDWIDTH_HZ, Path};
-use crate::engine::row::StateVector;
+use crate::engine::program::Line;
+use crate::engine::row::{MAX_STATES, StateVector};
 use crate::measure::curves::Sample;
 use crate::parts::saturation::FluxCurve;
 use std::cell::Cell;
@@ -20,22 +21,38 @@ const WARM_NEWTON_STEPS: usize = 6;
 const LAST_NEWTON_STEP: f64 = 1e-9;
 /// Excess over a clamp in V at which the amplifier counts as clamped; leaving a clamp then does not enter it again.
 const CLAMP_EXCESS_V: f64 = 1e-9;
+/// Time constant in s with which the current of a short circuit ends when its contact opens.
+const CONTACT_OPENS_S: f64 = 1e-7;
+/// Step for rates by differences as a part of the period: its square, by which they are off, is nothing beside them.
+const DIFFERENCE_STEP: f64 = 1e-6;
 /// Most branches of a bank that can occur with the states there are.
 const MOST_BRANCHES: usize = super::MOST_STATES;
 
-/// What holds during one stretch between two instants.
+/// What holds during one stretch between two instants. Lines begin with the stretch.
 #[derive(Clone, Copy, Debug)]
 pub struct Setting {
     /// Way of the inductor current.
     pub path: Path,
     /// State of the amplifier's output.
     pub amplifier: Analog,
-    /// Programmed load current at the begin in A.
-    pub load_a: f64,
-    /// Its slew in A/s.
-    pub load_slew_a_per_s: f64,
+    /// Programmed load current in A.
+    pub load_a: Line,
+    /// Input voltage in V.
+    pub source_v: Line,
+    /// Reference of the control in V.
+    pub reference_v: Line,
+    /// Slope of the modulator's ramp in V/s.
+    pub ramp_v_per_s: f64,
+    /// Whether the output is shorted.
+    pub shorted: bool,
     /// Time of the begin after the clock edge in s.
     pub phase_s: f64,
+}
+
+/// Value of a line some time after its begin.
+#[inline]
+fn along(line: Line, t_s: f64) -> f64 {
+    line.value + line.slope_per_s * t_s
 }
 
 /// What may end a stretch: a quantity that becomes non-negative.
@@ -43,8 +60,12 @@ pub struct Setting {
 pub enum Watch {
     /// The modulator's comparator.
     Trip,
+    /// The comparator of a control without a clock asks for a turn-on.
+    Ask,
     /// The current limit.
     Limit,
+    /// The current has fallen to the valley limit.
+    Valley,
     /// A positive current ends.
     Falls,
     /// A negative current ends.
@@ -106,8 +127,13 @@ pub struct Equations {
     diode: (f64, f64),
     branches: Vec<Branch>,
     output: Output,
+    /// Position of the current of a resistor with leads among the states.
+    resistor_state: Option<usize>,
+    /// Position of a short circuit's current among the states.
+    short_state: Option<usize>,
     first_amplifier: usize,
-    ramp_v: f64,
+    /// Position and time constant in s of the voltage of a limit that is sensed on the winding.
+    sense: Option<(usize, f64)>,
 }
 
 impl Equations {
@@ -136,21 +162,29 @@ impl Equations {
             None if eliminates => Output::Inductive,
             None => Output::Resistive,
         };
+        let resistor_state = circuit.resistor.map(|_| next);
+        next += usize::from(resistor_state.is_some());
+        let short_state = circuit.short.map(|_| next);
+        next += usize::from(short_state.is_some());
         let amplifier_states = match &circuit.board.control.compensator {
-            Compensator::Open | Compensator::Ripple { .. } => 0,
+            Compensator::Open => 0,
+            Compensator::Ripple { injection, .. } => 1 + usize::from(injection.is_some()),
             Compensator::Transconductance { .. } => 2,
             Compensator::OpAmp { lead: Some(_), c2_f, .. } => 3 + usize::from(*c2_f > 0.0),
             Compensator::OpAmp { lead: None, c2_f, .. } => 2 + usize::from(*c2_f > 0.0),
         };
+        let sense = circuit.winding_sense().map(|(r_ohm, c_f)| (next + amplifier_states, r_ohm * c_f));
         Ok(Equations {
-            states: next + amplifier_states + usize::from(circuit.instrument),
+            states: next + amplifier_states + usize::from(sense.is_some()) + usize::from(circuit.instrument),
             period_s: 1.0 / circuit.board.frequency_hz,
             unit_h: curve.inductance_h(0.0),
             high_ohm: circuit.high_side_ohm(),
             low_ohm: circuit.low_side_ohm(),
             diode: circuit.diode(),
-            ramp_v: circuit.ramp_v(),
+            resistor_state,
+            short_state,
             first_amplifier: next,
+            sense,
             circuit: circuit.clone(),
             curve,
             branches,
@@ -168,9 +202,51 @@ impl Equations {
         y
     }
 
+    /// States before a start (in the exact engine's order): the output at a voltage, no inductor current, the amplifier's output
+    /// at its lower clamp, no current in any capacitor but the share of a resistive or constant-power load.
+    pub fn at_rest(&self, output_v: f64) -> StateVector {
+        let mut x = [0.0; MAX_STATES];
+        let total_f: f64 = self.branches.iter().map(|branch| branch.capacitance_f).sum();
+        let power_a = if self.circuit.load_w > 0.0 { self.circuit.load_w / output_v } else { 0.0 };
+        let resistor_a = self.circuit.resistor.map_or(0.0, |(ohm, _)| output_v / ohm);
+        if let Some(state) = self.resistor_state {
+            x[state] = resistor_a;
+        }
+        let drawn_a = self.circuit.load_s * output_v + power_a + resistor_a;
+        for (k, branch) in self.branches.iter().enumerate() {
+            x[1 + k] = output_v;
+            if let Some(state) = branch.current_state {
+                x[state] = -drawn_a * branch.capacitance_f / total_f;
+            }
+        }
+        let a = self.first_amplifier;
+        let low_v = self.clamp_v().map_or(0.0, |clamp_v| clamp_v.0);
+        match &self.circuit.board.control.compensator {
+            Compensator::Open => {}
+            Compensator::Transconductance { .. } => x[a..a + 2].fill(low_v),
+            Compensator::OpAmp { r1_ohm, rb_ohm, lead, c2_f, .. } => {
+                let minus_v = output_v / (1.0 + r1_ohm / rb_ohm);
+                let mut voltages = vec![low_v, minus_v - low_v];
+                voltages.extend((*c2_f > 0.0).then_some(low_v - minus_v));
+                voltages.extend(lead.map(|_| output_v - minus_v));
+                x[a..a + voltages.len()].copy_from_slice(&voltages);
+            }
+            Compensator::Ripple { r1_ohm, rb_ohm, injection, .. } => {
+                x[a] = output_v / (1.0 + rb_ohm / r1_ohm);
+                if let Some(Injection::SwitchNode { .. }) = injection {
+                    x[a + 1] = x[a];
+                }
+            }
+        }
+        if self.circuit.instrument {
+            x[self.states - 1] = output_v;
+        }
+        x
+    }
+
     /// The exact engine's states from the integrated ones.
     pub fn unscaled(&self, y: &[f64]) -> StateVector {
-        let mut x = [0.0; crate::engine::row::MAX_STATES];
+        let mut x = [0.0; MAX_STATES];
         x[..y.len()].copy_from_slice(y);
         x[0] *= self.unit_h;
         x
@@ -192,7 +268,7 @@ impl Equations {
     /// Current at a scaled flux linkage: Newton's method from the former current. The flux linkage is concave
     /// in the current above zero, so the method comes from below without fail; otherwise the curve's own inverse is used.
     #[inline]
-    fn current_a(&self, flux_scaled: f64, former: &Cell<f64>) -> f64 {
+    pub fn current_a(&self, flux_scaled: f64, former: &Cell<f64>) -> f64 {
         let flux_wb = flux_scaled * self.unit_h;
         let mut current_a = former.get();
         for _ in 0..WARM_NEWTON_STEPS {
@@ -214,16 +290,19 @@ impl Equations {
         let circuit = &self.circuit;
         let idle = setting.path == Path::Idle;
         let i = if idle { 0.0 } else { self.current_a(y[0], former) };
+        let source_v = along(setting.source_v, t_s);
         let driven_v = match setting.path {
-            Path::High => circuit.source_v - self.high_ohm * i,
+            Path::High => source_v - self.high_ohm * i,
             Path::Low => -self.low_ohm * i,
             Path::LowDiode => -self.diode.0 - self.diode.1 * i,
-            Path::HighDiode => circuit.source_v + self.diode.0,
+            Path::HighDiode => source_v + self.diode.0,
             Path::Idle => 0.0,
         };
-        let programmed_a = setting.load_a + setting.load_slew_a_per_s * t_s;
+        let short_a = self.short_state.map_or(0.0, |state| y[state]);
+        let resistor_a = self.resistor_state.map_or(0.0, |state| y[state]);
+        let sink_a = along(setting.load_a, t_s) + resistor_a + short_a;
         let mut branch_a = [0.0; MOST_BRANCHES];
-        let mut left_a = i - programmed_a;
+        let mut left_a = i - sink_a;
         for (k, branch) in self.branches.iter().enumerate() {
             if let Some(state) = branch.current_state {
                 branch_a[k] = y[state];
@@ -236,16 +315,27 @@ impl Equations {
             Output::Inductive => {
                 branch_a[self.branches.len() - 1] = left_a;
                 let per_h = if idle { 0.0 } else { 1.0 / self.curve.inductance_h(i) };
-                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h - setting.load_slew_a_per_s;
+                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h - setting.load_a.slope_per_s;
                 let mut conducting_per_h = per_h;
                 for (k, branch) in self.branches.iter().enumerate() {
                     amperes_per_s += (y[1 + k] + branch.esr_ohm * branch_a[k]) / branch.esl_h;
                     conducting_per_h += 1.0 / branch.esl_h;
                 }
+                if let Some((ohm, henry)) = circuit.resistor {
+                    amperes_per_s += resistor_a * ohm / henry;
+                    conducting_per_h += 1.0 / henry;
+                }
+                match circuit.short {
+                    Some((ohm, henry)) if setting.shorted => {
+                        amperes_per_s += short_a * ohm / henry;
+                        conducting_per_h += 1.0 / henry;
+                    }
+                    _ => amperes_per_s += short_a / CONTACT_OPENS_S,
+                }
                 amperes_per_s / conducting_per_h
             }
         };
-        let mut load_a = programmed_a + circuit.load_s * output_v;
+        let mut load_a = sink_a + circuit.load_s * output_v;
         if circuit.load_w > 0.0 {
             load_a += circuit.load_w / output_v;
         }
@@ -291,9 +381,19 @@ impl Equations {
                 rate[state] = (point.output_v - y[1 + k] - branch.esr_ohm * current_a) / branch.esl_h;
             }
         }
-        self.amplifier_rates(point.output_v, y, rate);
+        if let (Some(state), Some((ohm, henry))) = (self.resistor_state, self.circuit.resistor) {
+            rate[state] = (point.output_v - ohm * y[state]) / henry;
+        }
+        if let (Some(state), Some((ohm, henry))) = (self.short_state, self.circuit.short) {
+            let closed = (point.output_v - ohm * y[state]) / henry;
+            rate[state] = if setting.shorted { closed } else { -y[state] / CONTACT_OPENS_S };
+        }
+        self.amplifier_rates(&point, along(setting.reference_v, t_s), y, rate);
         if setting.amplifier != Analog::Linear {
             rate[self.first_amplifier] = 0.0;
+        }
+        if let Some((state, time_s)) = self.sense {
+            rate[state] = (point.switch_v - point.output_v - y[state]) / time_s;
         }
         if self.circuit.instrument {
             let last = self.states - 1;
@@ -303,17 +403,40 @@ impl Equations {
 
     /// Rates of the amplifier's states, its output taken as free.
     #[inline]
-    fn amplifier_rates(&self, output_v: f64, y: &[f64], rate: &mut [f64]) {
+    fn amplifier_rates(&self, point: &Point, reference_now_v: f64, y: &[f64], rate: &mut [f64]) {
         let a = self.first_amplifier;
+        let output_v = point.output_v;
         match &self.circuit.board.control.compensator {
-            Compensator::Open | Compensator::Ripple { .. } => {}
+            Compensator::Open => {}
+            Compensator::Ripple { r1_ohm, rb_ohm, cff_f, injection, .. } => {
+                let into_tap_a = |tap_v: f64| tap_v / rb_ohm - y[a] / r1_ohm;
+                let left_a = into_tap_a(output_v - y[a]);
+                let injected_a = match injection {
+                    None => 0.0,
+                    Some(Injection::SwitchNode { r_ohm, c_f }) => {
+                        let injected_a = (point.switch_v - y[a + 1] - (output_v - y[a])) / r_ohm;
+                        rate[a + 1] = injected_a / c_f;
+                        injected_a
+                    }
+                    Some(Injection::Inductor { r_ohm, c_f, coupling_f }) => {
+                        // The junction's voltage is the output and what is across its capacitor. The coupling capacitor lies between
+                        // junction and tap: i_B = C_B d/dt (v_A + v_ff), with both rates from the currents into the two nodes.
+                        let arriving_a = (point.switch_v - (output_v + y[a + 1])) / r_ohm;
+                        let free_v_per_s = arriving_a / c_f + left_a / cff_f;
+                        let coupled_a = coupling_f * free_v_per_s / (1.0 + coupling_f / c_f + coupling_f / cff_f);
+                        rate[a + 1] = (arriving_a - coupled_a) / c_f;
+                        coupled_a
+                    }
+                };
+                rate[a] = (left_a - injected_a) / cff_f;
+            }
             Compensator::Transconductance { reference_v, gm_s, ro_ohm, rc_ohm, cc_f, chf_f, .. } => {
                 let sensed_v = output_v * reference_v / self.circuit.board.output_v;
                 let series_a = (y[a] - y[a + 1]) / rc_ohm;
-                rate[a] = (gm_s * (reference_v - sensed_v) - y[a] / ro_ohm - series_a) / chf_f;
+                rate[a] = (gm_s * (reference_now_v - sensed_v) - y[a] / ro_ohm - series_a) / chf_f;
                 rate[a + 1] = series_a / cc_f;
             }
-            Compensator::OpAmp { reference_v, r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, .. } => {
+            Compensator::OpAmp { r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, .. } => {
                 let (v_c, v_c1) = (y[a], y[a + 1]);
                 let has_c2 = *c2_f > 0.0;
                 let lead_state = a + 2 + usize::from(has_c2);
@@ -335,7 +458,7 @@ impl Equations {
                     rate[lead_state] = lead_a / c3_f;
                     input_a += lead_a;
                 }
-                rate[a] = TAU * gain_bandwidth_hz * (reference_v - v_minus);
+                rate[a] = TAU * gain_bandwidth_hz * (reference_now_v - v_minus);
                 rate[a + 1] = feedback_a / c1_f;
                 if has_c2 {
                     rate[a + 2] = (feedback_a - input_a) / c2_f;
@@ -346,64 +469,139 @@ impl Equations {
 
     /// Value of a watched quantity, non-negative once its event has come.
     pub fn watched(&self, watch: Watch, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> f64 {
-        let phase_s = setting.phase_s + t_s;
-        let control = &self.circuit.board.control;
-        match (watch, &control.modulator) {
-            (Watch::Trip, Modulator::VoltageMode { .. }) => self.ramp_v * phase_s / self.period_s - self.control_v(y),
-            (Watch::Trip, Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. }) => {
-                self.current_a(y[0], former) + slope_a_per_s * phase_s - gain_a_per_v * self.control_v(y)
+        match watch {
+            Watch::Trip => self.trip(setting, t_s, y, former),
+            Watch::Ask => {
+                let tap_v = self.point(setting, t_s, y, former).output_v - y[self.first_amplifier];
+                along(setting.reference_v, t_s) - self.half_band_v() - tap_v
             }
-            (Watch::Trip, _) => f64::NEG_INFINITY,
-            (Watch::Limit, _) => {
-                let limit_a = self.circuit.limit_threshold();
-                self.current_a(y[0], former) - limit_a
+            Watch::Limit => {
+                let sensed = match (self.sense, self.limit_slope_a_per_s()) {
+                    (Some((state, _)), _) => y[state],
+                    (None, slope_a_per_s) => self.current_a(y[0], former) + slope_a_per_s * (setting.phase_s + t_s),
+                };
+                sensed - self.circuit.limit_threshold()
             }
-            (Watch::Falls, _) => -y[0],
-            (Watch::Rises, _) => y[0],
-            (Watch::ReachHigh | Watch::ReachLow, _) => {
+            Watch::Valley => self.circuit.limit_threshold() - self.current_a(y[0], former),
+            Watch::Falls => -y[0],
+            Watch::Rises => y[0],
+            Watch::ReachHigh | Watch::ReachLow => {
                 let (low_v, high_v) = self.clamp_v().unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
                 let v_c = y[self.first_amplifier];
                 let excess_v = if watch == Watch::ReachHigh { v_c - high_v } else { low_v - v_c };
                 excess_v - CLAMP_EXCESS_V
             }
-            (Watch::Leave, _) => {
-                let output_v = self.point(setting, t_s, y, former).output_v;
+            Watch::Leave => {
+                let point = self.point(setting, t_s, y, former);
                 let mut rate = [0.0; super::MOST_STATES];
-                self.amplifier_rates(output_v, y, &mut rate);
+                self.amplifier_rates(&point, along(setting.reference_v, t_s), y, &mut rate);
                 let drive = rate[self.first_amplifier] / (TAU * INSTRUMENT_BANDWIDTH_HZ);
                 if setting.amplifier == Analog::ClampHigh { -drive } else { drive }
             }
         }
     }
 
-    /// Rate of a watched quantity, `None` where the rates of the states do not give it.
-    pub fn watched_rate(&self, watch: Watch, y: &[f64], rate: &[f64], former: &Cell<f64>) -> Option<f64> {
+    /// The modulator's comparator that opens the high side.
+    fn trip(&self, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> f64 {
+        let phase_s = setting.phase_s + t_s;
+        match self.circuit.board.control.modulator {
+            Modulator::VoltageMode { .. } => setting.ramp_v_per_s * phase_s - self.control_v(y),
+            Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
+                self.current_a(y[0], former) + slope_a_per_s * phase_s - gain_a_per_v * self.control_v(y)
+            }
+            Modulator::Hysteretic { .. } => {
+                let tap_v = self.point(setting, t_s, y, former).output_v - y[self.first_amplifier];
+                tap_v - along(setting.reference_v, t_s) - self.half_band_v()
+            }
+            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } => f64::NEG_INFINITY,
+        }
+    }
+
+    /// Distance of a hysteretic comparator's thresholds from the reference in V; 0 for others.
+    fn half_band_v(&self) -> f64 {
+        match self.circuit.board.control.modulator {
+            Modulator::Hysteretic { band_v, .. } => 0.5 * band_v,
+            _ => 0.0,
+        }
+    }
+
+    /// Slope in A/s by which the limit falls during the conduction.
+    fn limit_slope_a_per_s(&self) -> f64 {
+        let control = &self.circuit.board.control;
+        let sense = control.protection.current_limit.map(|limit| limit.sense);
+        match (sense, &control.modulator) {
+            (Some(LimitSense::Peak { falls_with_slope: true }), Modulator::PeakCurrent { slope_a_per_s, .. }) => {
+                *slope_a_per_s
+            }
+            _ => 0.0,
+        }
+    }
+
+    /// Rate of a watched quantity. Where the rates of the states do not give it (the output voltage has no state), it is taken
+    /// from a short way along them.
+    pub fn watched_rate(
+        &self,
+        watch: Watch,
+        setting: &Setting,
+        t_s: f64,
+        (y, rate): (&[f64], &[f64]),
+        former: &Cell<f64>,
+    ) -> f64 {
         let control_rate = self.control_v(rate);
         let current_rate = || {
             let i = self.current_a(y[0], former);
             rate[0] * self.unit_h / self.curve.inductance_h(i)
         };
         match (watch, &self.circuit.board.control.modulator) {
-            (Watch::Trip, Modulator::VoltageMode { .. }) => Some(self.ramp_v / self.period_s - control_rate),
+            (Watch::Trip, Modulator::VoltageMode { .. }) => setting.ramp_v_per_s - control_rate,
             (Watch::Trip, Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. }) => {
-                Some(current_rate() + slope_a_per_s - gain_a_per_v * control_rate)
+                current_rate() + slope_a_per_s - gain_a_per_v * control_rate
             }
-            (Watch::Trip, _) => None,
-            (Watch::Limit, _) => Some(current_rate()),
-            (Watch::Falls, _) => Some(-rate[0]),
-            (Watch::Rises, _) => Some(rate[0]),
-            (Watch::ReachHigh, _) => Some(control_rate),
-            (Watch::ReachLow, _) => Some(-control_rate),
-            (Watch::Leave, _) => None,
+            (Watch::Limit, _) => match self.sense {
+                Some((state, _)) => rate[state],
+                None => current_rate() + self.limit_slope_a_per_s(),
+            },
+            (Watch::Valley, _) => -current_rate(),
+            (Watch::Falls, _) => -rate[0],
+            (Watch::Rises, _) => rate[0],
+            (Watch::ReachHigh, _) => control_rate,
+            (Watch::ReachLow, _) => -control_rate,
+            (Watch::Trip | Watch::Ask | Watch::Leave, _) => {
+                let step_s = DIFFERENCE_STEP * self.period_s;
+                let mut ahead = [0.0; super::MOST_STATES];
+                (0..y.len()).for_each(|k| ahead[k] = y[k] + step_s * rate[k]);
+                let now = self.watched(watch, setting, t_s, y, former);
+                (self.watched(watch, setting, t_s + step_s, &ahead[..y.len()], former) - now) / step_s
+            }
         }
     }
 
-    /// Control voltage in V (or its rate, from rates), 0 in an open loop.
-    fn control_v(&self, y: &[f64]) -> f64 {
+    /// Control voltage in V (or its rate, from rates); 0 where there is no amplifier.
+    pub fn control_v(&self, y: &[f64]) -> f64 {
+        match self.circuit.board.control.compensator {
+            Compensator::Open | Compensator::Ripple { .. } => 0.0,
+            Compensator::OpAmp { .. } | Compensator::Transconductance { .. } => y[self.first_amplifier],
+        }
+    }
+
+    /// Full reference in V; 0 in an open loop.
+    pub fn full_reference_v(&self) -> f64 {
         match self.circuit.board.control.compensator {
             Compensator::Open => 0.0,
-            _ => y[self.first_amplifier],
+            Compensator::OpAmp { reference_v, .. }
+            | Compensator::Transconductance { reference_v, .. }
+            | Compensator::Ripple { reference_v, .. } => reference_v,
         }
+    }
+
+    /// Slope of the modulator's ramp in V/s after an edge at which the input was at a voltage.
+    pub fn ramp_v_per_s(&self, input_v: f64) -> f64 {
+        let amplitude_v = match self.circuit.board.control.modulator {
+            Modulator::VoltageMode { ramp: Ramp::Fixed(amplitude_v), .. } => amplitude_v,
+            Modulator::VoltageMode { ramp: Ramp::InputOver(n), .. } => input_v / n,
+            _ => 0.0,
+        };
+        amplitude_v / self.period_s
     }
 
     /// Whether the low side opens when its current ends.
@@ -421,7 +619,10 @@ impl Equations {
             current_a: point.current_a,
             load_a: point.load_a,
             switch_v: point.switch_v,
-            control_v: self.control_v(y),
+            control_v: match self.circuit.board.control.compensator {
+                Compensator::Ripple { .. } => point.output_v - y[self.first_amplifier],
+                _ => self.control_v(y),
+            },
         }
     }
 }

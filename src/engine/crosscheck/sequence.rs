@@ -5,13 +5,12 @@
 use super::equations::{Equations, Setting, Watch};
 use super::solver::{Passed, Solver};
 use super::{Instant, Outcome, Sampling, Side};
-use crate::board::{LowSide, Modulator};
+use crate::board::{LimitSense, LowSide, Modulator};
 use crate::engine::compensator::Analog;
 use crate::engine::error::EngineError;
-use crate::engine::machine::INTERRUPT;
+use crate::engine::machine::{Begin, INTERRUPT};
 use crate::engine::network::Path;
-use crate::engine::program::Program;
-use crate::engine::row::StateVector;
+use crate::engine::program::{Line, Program};
 use crate::measure::curves::Sample;
 use nalgebra::SVector;
 use std::sync::atomic::Ordering;
@@ -19,9 +18,11 @@ use std::sync::atomic::Ordering;
 /// Stretches allowed in one cycle.
 const STRETCHES_PER_CYCLE: usize = 1000;
 
-/// Plans of the present cycle, times after its clock edge in s.
+/// Plans, as times after the present clock edge in s.
 #[derive(Clone, Copy, Debug, Default)]
 struct Agenda {
+    /// The low side opens for a turn-on.
+    turn_on_s: Option<f64>,
     high_on_s: Option<f64>,
     /// From then on the comparators are looked at while the high side conducts.
     look_s: f64,
@@ -31,6 +32,25 @@ struct Agenda {
     /// Earliest turn-off of the running pulse.
     least_s: f64,
     low_on_s: Option<f64>,
+    /// Without a clock: from then on a turn-on may be asked for.
+    ask_s: Option<f64>,
+}
+
+impl Agenda {
+    /// The same plans seen from the next edge of a time base that nothing else depends on.
+    fn from_next_edge(self, period_s: f64) -> Agenda {
+        let shifted = |at_s: Option<f64>| at_s.map(|at_s| at_s - period_s);
+        Agenda {
+            turn_on_s: shifted(self.turn_on_s),
+            high_on_s: shifted(self.high_on_s),
+            look_s: self.look_s - period_s,
+            high_off_s: shifted(self.high_off_s),
+            duty_off_s: shifted(self.duty_off_s),
+            least_s: self.least_s - period_s,
+            low_on_s: shifted(self.low_on_s),
+            ask_s: shifted(self.ask_s),
+        }
+    }
 }
 
 /// Which driven switch conducts. For a diode `Low` only means that the high side is done.
@@ -39,6 +59,34 @@ enum Driven {
     High,
     Low,
     Neither,
+}
+
+/// What protects and starts the board: where it stands. Edges by their number.
+#[derive(Clone, Copy, Debug, Default)]
+struct Protection {
+    /// Edge at which the reference began to rise.
+    rises_from: Option<u64>,
+    /// Edge at which a pause ends.
+    pauses_until: Option<u64>,
+    limited: bool,
+    limited_in_a_row: u64,
+    /// This cycle's pulse was left out by foldback.
+    folded: bool,
+    /// A turn-on that was asked for waits for the valley limit.
+    held: bool,
+}
+
+impl Protection {
+    fn close_the_count(&mut self) {
+        if self.folded {
+            self.folded = false;
+        } else if self.limited {
+            self.limited_in_a_row += 1;
+        } else {
+            self.limited_in_a_row = 0;
+        }
+        self.limited = false;
+    }
 }
 
 /// A run under way.
@@ -53,18 +101,19 @@ pub struct Run<'a, const N: usize> {
     driven: Driven,
     amplifier: Analog,
     agenda: Agenda,
+    protection: Protection,
+    /// Input voltage at the last clock edge in V.
+    edge_input_v: f64,
     turn_offs: Vec<Instant>,
 }
 
 impl<'a, const N: usize> Run<'a, N> {
-    pub fn new(
-        equations: &'a Equations,
-        tolerance: f64,
-        x0: &StateVector,
-        program: Program,
-        sampling: Sampling,
-    ) -> Self {
-        let scaled = equations.scaled(x0);
+    pub fn new(equations: &'a Equations, tolerance: f64, begin: Begin, program: Program, sampling: Sampling) -> Self {
+        let (x0, driven) = match begin {
+            Begin::Clock(x) => (x, Driven::Low),
+            Begin::Rest(output_v) => (equations.at_rest(output_v), Driven::Neither),
+        };
+        let scaled = equations.scaled(&x0);
         let mut run = Run {
             solver: Solver::new(equations, tolerance),
             program,
@@ -73,12 +122,21 @@ impl<'a, const N: usize> Run<'a, N> {
             y: SVector::from_fn(|i, _| scaled[i]),
             cycle: 0,
             phase_s: 0.0,
-            driven: Driven::Neither,
+            driven,
             amplifier: Analog::Linear,
             agenda: Agenda::default(),
+            protection: Protection::default(),
+            edge_input_v: equations.circuit.source_v,
             turn_offs: vec![],
         };
-        run.clock_edge();
+        if let Begin::Rest(_) = begin {
+            run.start_rising();
+        }
+        match begin {
+            _ if run.has_clock() => run.decide_pulse(),
+            Begin::Clock(_) => run.agenda.turn_on_s = Some(run.comparator_delay_s()),
+            Begin::Rest(_) => run.agenda.ask_s = Some(0.0),
+        }
         run
     }
 
@@ -86,8 +144,26 @@ impl<'a, const N: usize> Run<'a, N> {
         self.solver.equations
     }
 
-    /// Latest time for the high side to open.
+    fn has_clock(&self) -> bool {
+        let modulator = &self.equations().circuit.board.control.modulator;
+        !matches!(modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. })
+    }
+
+    fn comparator_delay_s(&self) -> f64 {
+        match self.equations().circuit.board.control.modulator {
+            Modulator::FixedDuty { .. } => 0.0,
+            Modulator::VoltageMode { delay_s, .. }
+            | Modulator::PeakCurrent { delay_s, .. }
+            | Modulator::ConstantOnTime { delay_s, .. }
+            | Modulator::Hysteretic { delay_s, .. } => delay_s,
+        }
+    }
+
+    /// Latest time for the high side to open; without a clock there is none.
     fn latest_off_s(&self) -> f64 {
+        if !self.has_clock() {
+            return f64::INFINITY;
+        }
         let circuit = &self.equations().circuit;
         let by_clock_s = self.equations().period_s - circuit.board.control.min_off_s.max(circuit.dead_time_s());
         self.agenda.duty_off_s.map_or(by_clock_s, |off_s| off_s.min(by_clock_s))
@@ -114,17 +190,10 @@ impl<'a, const N: usize> Run<'a, N> {
     }
 
     fn stretch(&mut self, sink: &mut dyn FnMut(&Sample, Side)) -> Result<(), EngineError> {
-        let load = self.program.at(self.cycle, self.phase_s, self.equations().period_s);
-        let setting = Setting {
-            path: self.path(),
-            amplifier: self.amplifier,
-            load_a: load.load_a.value,
-            load_slew_a_per_s: load.load_a.slope_per_s,
-            phase_s: self.phase_s,
-        };
+        let (setting, given_until_s) = self.setting();
         let (watches, count) = self.watches(setting.path);
         let planned_s = self.next_planned_s();
-        let until_s = planned_s.min(load.until_s);
+        let until_s = planned_s.min(given_until_s);
         let span_s = (until_s - self.phase_s).max(0.0);
         let passed = self.solver.pass(&setting, &watches[..count], span_s, self.y).map_err(|why| {
             let at = format!("cycle {}, {:.4e} s after the clock edge", self.cycle, self.phase_s);
@@ -139,12 +208,52 @@ impl<'a, const N: usize> Run<'a, N> {
             }
             None => {
                 self.phase_s = until_s;
-                if planned_s <= load.until_s {
+                if planned_s <= given_until_s {
                     self.carry_out();
                 }
             }
         }
         Ok(())
+    }
+
+    /// What holds from now on, and until when by what is given from outside.
+    fn setting(&mut self) -> (Setting, f64) {
+        let equations = self.equations();
+        let drive = self.program.at(self.cycle, self.phase_s, equations.period_s);
+        let constant = |value| Line { value, slope_per_s: 0.0 };
+        let (reference_v, rising_until_s) = self.reference();
+        let setting = Setting {
+            path: self.path(),
+            amplifier: self.amplifier,
+            load_a: drive.load_a,
+            source_v: drive.source_v.unwrap_or(constant(equations.circuit.source_v)),
+            reference_v,
+            ramp_v_per_s: equations.ramp_v_per_s(self.edge_input_v),
+            shorted: drive.shorted,
+            phase_s: self.phase_s,
+        };
+        (setting, drive.until_s.min(rising_until_s))
+    }
+
+    /// Reference from now on, and the time after the clock edge until which that holds.
+    fn reference(&self) -> (Line, f64) {
+        let full_v = self.equations().full_reference_v();
+        let constant = |value| (Line { value, slope_per_s: 0.0 }, f64::INFINITY);
+        if self.protection.pauses_until.is_some() {
+            return constant(0.0);
+        }
+        let soft_start_s = self.equations().circuit.board.control.protection.soft_start_s;
+        match self.protection.rises_from {
+            None => constant(full_v),
+            Some(from) => {
+                let top_s = soft_start_s - (self.cycle - from) as f64 * self.equations().period_s;
+                if self.phase_s >= top_s {
+                    return constant(full_v);
+                }
+                let slope_per_s = full_v / soft_start_s;
+                (Line { value: full_v - slope_per_s * (top_s - self.phase_s), slope_per_s }, top_s)
+            }
+        }
     }
 
     fn path(&self) -> Path {
@@ -156,6 +265,20 @@ impl<'a, const N: usize> Run<'a, N> {
             _ if self.y[0] < 0.0 => Path::HighDiode,
             _ => Path::Idle,
         }
+    }
+
+    fn limit_sense(&self) -> Option<LimitSense> {
+        self.equations().circuit.board.control.protection.current_limit.map(|limit| limit.sense)
+    }
+
+    /// Whether a turn-on may be asked for now: without a clock, nothing under way, rested.
+    fn may_ask(&self) -> bool {
+        let agenda = &self.agenda;
+        let idle = agenda.turn_on_s.is_none() && agenda.high_on_s.is_none() && agenda.low_on_s.is_none();
+        !self.has_clock()
+            && self.driven != Driven::High
+            && idle
+            && agenda.ask_s.is_some_and(|at_s| self.phase_s >= at_s)
     }
 
     /// Everything that may happen by itself now.
@@ -172,11 +295,16 @@ impl<'a, const N: usize> Run<'a, N> {
         let early = undecided && self.agenda.high_on_s.is_some();
         match control.modulator {
             Modulator::VoltageMode { .. } if looking || early => add(Watch::Trip),
-            Modulator::PeakCurrent { .. } if looking => add(Watch::Trip),
+            Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if looking => add(Watch::Trip),
             _ => {}
         }
-        if looking && control.protection.current_limit.is_some() {
+        if looking && matches!(self.limit_sense(), Some(LimitSense::Peak { .. } | LimitSense::Winding { .. })) {
             add(Watch::Limit);
+        }
+        if self.protection.held {
+            add(Watch::Valley);
+        } else if self.may_ask() {
+            add(Watch::Ask);
         }
         match path {
             Path::LowDiode => add(Watch::Falls),
@@ -200,8 +328,8 @@ impl<'a, const N: usize> Run<'a, N> {
         let agenda = &self.agenda;
         let mut next_s = self.equations().period_s;
         let mut consider = |at_s: f64| next_s = next_s.min(at_s);
-        agenda.high_on_s.into_iter().for_each(&mut consider);
-        agenda.low_on_s.into_iter().for_each(&mut consider);
+        [agenda.turn_on_s, agenda.high_on_s, agenda.low_on_s].into_iter().flatten().for_each(&mut consider);
+        agenda.ask_s.into_iter().filter(|at_s| self.phase_s < *at_s).for_each(&mut consider);
         if self.driven == Driven::High {
             consider(agenda.high_off_s.unwrap_or(self.latest_off_s()));
             if self.phase_s < agenda.look_s {
@@ -216,9 +344,9 @@ impl<'a, const N: usize> Run<'a, N> {
         let now_s = self.phase_s;
         let due = |at_s: Option<f64>| at_s.is_some_and(|at_s| at_s <= now_s);
         if now_s >= self.equations().period_s {
-            self.cycle += 1;
-            self.phase_s = 0.0;
             self.clock_edge();
+        } else if due(self.agenda.turn_on_s) {
+            self.turn_on();
         } else if due(self.agenda.high_on_s) {
             self.close_high_side();
         } else if due(self.agenda.low_on_s) {
@@ -229,35 +357,152 @@ impl<'a, const N: usize> Run<'a, N> {
         }
     }
 
+    /// An edge of the clock, or of the time base.
     fn clock_edge(&mut self) {
-        let dead_s = self.equations().circuit.dead_time_s();
-        self.agenda = Agenda { high_on_s: Some(dead_s), ..Agenda::default() };
-        if dead_s > 0.0 {
+        let period_s = self.equations().period_s;
+        self.edge_input_v = self.input_v();
+        self.cycle += 1;
+        self.phase_s = 0.0;
+        let soft_start_s = self.equations().circuit.board.control.protection.soft_start_s;
+        let risen = |from: u64| (self.cycle - from) as f64 * period_s >= soft_start_s;
+        if self.protection.rises_from.is_some_and(risen) {
+            self.protection.rises_from = None;
+        }
+        if !self.has_clock() {
+            self.agenda = self.agenda.from_next_edge(period_s);
+        }
+        match self.protection.pauses_until {
+            Some(until) if self.cycle < until => return,
+            Some(_) => {
+                self.start_rising();
+                self.agenda.ask_s = Some(0.0);
+            }
+            None => {
+                if self.must_pause() {
+                    return;
+                }
+            }
+        }
+        if self.has_clock() {
+            self.decide_pulse();
+        }
+    }
+
+    /// Input voltage in V now.
+    fn input_v(&mut self) -> f64 {
+        let drive = self.program.at(self.cycle, self.phase_s, self.equations().period_s);
+        drive.source_v.map_or(self.equations().circuit.source_v, |line| line.value)
+    }
+
+    /// The reference begins to rise; the low side is left open until the first pulse.
+    fn start_rising(&mut self) {
+        let soft = self.equations().circuit.board.control.protection.soft_start_s > 0.0;
+        self.protection = Protection { rises_from: soft.then_some(self.cycle), ..Protection::default() };
+        self.driven = Driven::Neither;
+        self.agenda = Agenda::default();
+    }
+
+    /// Counts limited cycles at an edge and begins a pause where there are enough.
+    fn must_pause(&mut self) -> bool {
+        if self.has_clock() {
+            self.protection.close_the_count();
+        }
+        let equations = self.equations();
+        let Some(hiccup) = equations.circuit.board.control.protection.current_limit.and_then(|limit| limit.hiccup)
+        else {
+            return false;
+        };
+        if self.protection.limited_in_a_row < hiccup.cycles {
+            return false;
+        }
+        let periods = (hiccup.pause_s / equations.period_s).ceil().max(1.0) as u64;
+        self.note_turn_off();
+        self.protection = Protection { pauses_until: Some(self.cycle + periods), ..Protection::default() };
+        self.driven = Driven::Neither;
+        self.agenda = Agenda::default();
+        true
+    }
+
+    /// At a clock edge: a pulse, or none.
+    fn decide_pulse(&mut self) {
+        if self.omits_pulse() {
             self.note_turn_off();
-            self.driven = Driven::Neither;
+            if self.driven == Driven::High || self.agenda.low_on_s.is_some() {
+                self.driven = Driven::Low;
+            }
+            self.agenda = Agenda::default();
         } else {
+            self.turn_on();
+        }
+    }
+
+    fn omits_pulse(&mut self) -> bool {
+        let equations = self.equations();
+        let control = &equations.circuit.board.control;
+        let protection = &control.protection;
+        let command_v = equations.control_v(self.y.as_slice());
+        let too_little = match control.modulator {
+            Modulator::PeakCurrent { gain_a_per_v, .. } if protection.skip_below_a > 0.0 => {
+                command_v < protection.skip_below_a / gain_a_per_v
+            }
+            Modulator::PeakCurrent { .. } | Modulator::VoltageMode { .. } => command_v <= 0.0,
+            _ => false,
+        };
+        if too_little {
+            return true;
+        }
+        // The side of the edge that has just ended: the program is asked for it, the path is still the old one.
+        let (setting, _) = self.setting();
+        let point = equations.point(&setting, 0.0, self.y.as_slice(), &self.solver.former);
+        let low = |below: f64| point.output_v < below * equations.circuit.board.output_v;
+        if protection.foldback.is_some_and(|fold| self.cycle % fold.divisor != 0 && low(fold.below)) {
+            self.protection.folded = true;
+            return true;
+        }
+        let inhibit_a = protection.current_limit.and_then(|limit| limit.inhibit_a);
+        let inhibited = inhibit_a.is_some_and(|inhibit_a| point.current_a > inhibit_a);
+        self.protection.limited |= inhibited;
+        inhibited
+    }
+
+    /// A turn-on begins: the low side opens, the high side closes a dead time later.
+    fn turn_on(&mut self) {
+        self.note_turn_off();
+        self.agenda =
+            Agenda { high_on_s: Some(self.phase_s + self.equations().circuit.dead_time_s()), ..Agenda::default() };
+        self.driven = Driven::Neither;
+        if self.equations().circuit.dead_time_s() == 0.0 {
             self.close_high_side();
         }
     }
 
     fn close_high_side(&mut self) {
-        let control = &self.equations().circuit.board.control;
+        let equations = self.equations();
+        let control = &equations.circuit.board.control;
         let now_s = self.phase_s;
         self.agenda.high_on_s = None;
         let earliest_off_s = now_s + control.min_on_s;
         self.agenda.least_s = earliest_off_s;
         // A ramp comparator is never blanked; the shortest pulse then only delays the turn-off.
-        let blanked = matches!(control.modulator, Modulator::PeakCurrent { .. });
+        let blanked = matches!(control.modulator, Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. });
         self.agenda.look_s = if blanked { earliest_off_s } else { now_s };
-        if let Modulator::FixedDuty { duty } = control.modulator {
-            self.agenda.duty_off_s = Some(now_s + duty * self.equations().period_s);
-        } else if let Some(off_s) = self.agenda.high_off_s {
-            // The comparator has already tripped, in the dead time: a shortest pulse, or none.
-            let off_s = off_s.max(earliest_off_s).min(self.latest_off_s().max(now_s));
-            self.agenda.high_off_s = Some(off_s);
-            if off_s <= now_s {
-                self.driven = Driven::Low;
-                return;
+        match control.modulator {
+            Modulator::FixedDuty { duty } => self.agenda.duty_off_s = Some(now_s + duty * equations.period_s),
+            Modulator::ConstantOnTime { on_time_s, .. } => {
+                let input_v = self.input_v();
+                let on_s = on_time_s * equations.circuit.board.nominal_input_v / input_v;
+                self.agenda.high_off_s = Some(now_s + on_s);
+            }
+            _ => {
+                if let Some(off_s) = self.agenda.high_off_s {
+                    // The comparator has already tripped, in the dead time: a shortest pulse, or none.
+                    let off_s = off_s.max(earliest_off_s).min(self.latest_off_s().max(now_s));
+                    self.agenda.high_off_s = Some(off_s);
+                    if off_s <= now_s {
+                        self.driven = Driven::Low;
+                        return;
+                    }
+                }
             }
         }
         self.driven = Driven::High;
@@ -265,8 +510,10 @@ impl<'a, const N: usize> Run<'a, N> {
 
     fn open_high_side(&mut self) {
         self.note_turn_off();
-        let dead_s = self.equations().circuit.dead_time_s();
+        let circuit = &self.equations().circuit;
+        let (dead_s, rest_s) = (circuit.dead_time_s(), circuit.board.control.min_off_s);
         self.driven = Driven::Neither;
+        self.agenda.ask_s = Some(self.phase_s + rest_s.max(dead_s));
         if dead_s > 0.0 {
             self.agenda.low_on_s = Some(self.phase_s + dead_s);
         } else {
@@ -287,18 +534,26 @@ impl<'a, const N: usize> Run<'a, N> {
 
     /// Something watched has come about.
     fn happens(&mut self, watch: Watch) {
-        let control = &self.equations().circuit.board.control;
         let clamp_v = self.equations().clamp_v().unwrap_or((0.0, 0.0));
         let control_state = self.equations().control_state();
         match watch {
-            Watch::Trip => {
-                let delay_s = match control.modulator {
-                    Modulator::VoltageMode { delay_s, .. } | Modulator::PeakCurrent { delay_s, .. } => delay_s,
-                    _ => 0.0,
-                };
-                self.ask_turn_off(delay_s);
+            Watch::Trip => self.ask_turn_off(self.comparator_delay_s()),
+            Watch::Limit => {
+                self.protection.limited = true;
+                let limit = self.equations().circuit.board.control.protection.current_limit;
+                self.ask_turn_off(limit.map_or(0.0, |limit| limit.delay_s));
             }
-            Watch::Limit => self.ask_turn_off(control.protection.current_limit.map_or(0.0, |limit| limit.delay_s)),
+            Watch::Ask if self.valley_is_too_high() => {
+                self.protection.held = true;
+                self.protection.limited = true;
+            }
+            Watch::Ask => self.accept_turn_on(),
+            Watch::Valley => {
+                self.protection.held = false;
+                if self.still_asks() {
+                    self.accept_turn_on();
+                }
+            }
             Watch::Falls | Watch::Rises => {
                 self.y[0] = 0.0;
                 if self.driven == Driven::Low && self.equations().emulates_diode() {
@@ -315,6 +570,22 @@ impl<'a, const N: usize> Run<'a, N> {
             }
             Watch::Leave => self.amplifier = Analog::Linear,
         }
+    }
+
+    fn valley_is_too_high(&self) -> bool {
+        let equations = self.equations();
+        self.limit_sense() == Some(LimitSense::Valley)
+            && equations.current_a(self.y[0], &self.solver.former) > equations.circuit.limit_threshold()
+    }
+
+    fn still_asks(&mut self) -> bool {
+        let (setting, _) = self.setting();
+        self.equations().watched(Watch::Ask, &setting, 0.0, self.y.as_slice(), &self.solver.former) >= 0.0
+    }
+
+    fn accept_turn_on(&mut self) {
+        self.protection.close_the_count();
+        self.agenda.turn_on_s = Some(self.phase_s + self.comparator_delay_s());
     }
 
     fn ask_turn_off(&mut self, delay_s: f64) {
@@ -347,7 +618,7 @@ impl<'a, const N: usize> Run<'a, N> {
             }
             let y = self.solver.step_to(setting, &passed.nodes[node], t_s).map_err(EngineError::CrossCheck)?;
             let sample = equations.sample(time_s, setting, t_s, y.as_slice(), &self.solver.former);
-            sink(&sample, Side { path: setting.path, load_slew_a_per_s: setting.load_slew_a_per_s });
+            sink(&sample, Side { path: setting.path, load_slew_a_per_s: setting.load_a.slope_per_s });
         }
     }
 }

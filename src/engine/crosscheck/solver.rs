@@ -23,7 +23,7 @@ const ROOT_STEPS: usize = 100;
 const NOTHING: f64 = 1e-14;
 
 /// Watched quantities at the end of a step with their rates.
-type Seen = [(f64, Option<f64>); 6];
+type Seen = [(f64, f64); 6];
 
 /// Time and state at the ends of steps.
 type Nodes<const N: usize> = Vec<(f64, SVector<f64, N>)>;
@@ -48,10 +48,10 @@ enum Hit {
 
 impl Motion<'_> {
     fn look(&self, t_s: f64, y: &[f64], rate: &[f64]) -> Seen {
-        let mut seen = [(f64::NEG_INFINITY, None); 6];
+        let mut seen = [(f64::NEG_INFINITY, 0.0); 6];
         for (entry, &watch) in seen.iter_mut().zip(self.watches) {
             let value = self.equations.watched(watch, self.setting, t_s, y, self.former);
-            *entry = (value, self.equations.watched_rate(watch, y, rate, self.former));
+            *entry = (value, self.equations.watched_rate(watch, self.setting, t_s, (y, rate), self.former));
         }
         seen
     }
@@ -85,8 +85,8 @@ impl<const N: usize> System<f64, SVector<f64, N>> for Motion<'_> {
 
 /// Where, as a part of the step, the cubic through two negative values with a rise before and a fall after has its top, if that
 /// is above zero.
-fn top_above_zero((g0, r0): (f64, Option<f64>), (g1, r1): (f64, Option<f64>), step_s: f64) -> Option<f64> {
-    let (m0, m1) = (r0? * step_s, r1? * step_s);
+fn top_above_zero((g0, r0): (f64, f64), (g1, r1): (f64, f64), step_s: f64) -> Option<f64> {
+    let (m0, m1) = (r0 * step_s, r1 * step_s);
     if !(m0 > 0.0 && m1 < 0.0) {
         return None;
     }
@@ -144,7 +144,7 @@ impl<'a> Solver<'a> {
             setting,
             former: &self.former,
             watches,
-            seen: [(0.0, None); 6],
+            seen: [(0.0, 0.0); 6],
             seen_s: from_s,
             hit: &hit,
         };
