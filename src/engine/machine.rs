@@ -151,14 +151,16 @@ impl Mode {
         self.modal.basis_of(&self.plant_modes, t_s)
     }
 
-    fn remember(&mut self, duration_s: f64) -> Basis {
-        if let Some((_, basis)) = self.recent.iter().find(|(known, _)| *known == duration_s) {
-            return *basis;
-        }
-        let basis = self.modal.basis(duration_s);
-        self.recent[self.oldest] = (duration_s, basis);
-        self.oldest = (self.oldest + 1) % self.recent.len();
-        basis
+    fn remember(&mut self, duration_s: f64) -> &Basis {
+        let known = self.recent.iter().position(|(known_s, _)| *known_s == duration_s);
+        let index = known.unwrap_or_else(|| {
+            let index = self.oldest;
+            self.recent[index].0 = duration_s;
+            self.modal.basis_into(duration_s, &mut self.recent[index].1);
+            self.oldest = (index + 1) % self.recent.len();
+            index
+        });
+        &self.recent[index].1
     }
 
     /// Row of an output.
@@ -521,14 +523,21 @@ impl Machine {
         let mut flow = Flow::at(&state.x, inputs, slopes);
         mode.modal.fill(&mut flow);
         // The end of the stretch moves from the timer's instant to that of the first event.
-        let mut at = Node { t_s: allowed_s, value: 0.0, basis: mode.remember(allowed_s) };
-        let mut end = if allowed_s > 0.0 { mode.modal.state(&flow, allowed_s, &at.basis) } else { state.x };
+        let mut at = Node { t_s: allowed_s, value: 0.0, basis: *mode.remember(allowed_s) };
+        let mut end = state.x;
+        if allowed_s > 0.0 {
+            mode.modal.state_into(&flow, allowed_s, &at.basis, &mut end);
+        }
         let event = earliest_event(mode, &flow, state, &mut at, &end);
         let mode = &self.modes[mode_index];
         let duration_s = at.t_s;
         if event.is_some() {
             state.effort.located += 1;
-            end = if duration_s > 0.0 { mode.modal.state(&flow, duration_s, &at.basis) } else { state.x };
+            if duration_s > 0.0 {
+                mode.modal.state_into(&flow, duration_s, &at.basis, &mut end);
+            } else {
+                end = state.x;
+            }
         }
         if key.path == Path::Idle {
             // Without current there is no flux: what rounding leaves would pass for a current.

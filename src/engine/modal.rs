@@ -408,8 +408,16 @@ impl Modal {
 
     /// State after a time, with the exponentials of that time.
     pub fn state(&self, flow: &Flow, t_s: f64, basis: &Basis) -> StateVector {
+        let mut x = [0.0; MAX_STATES];
+        self.state_into(flow, t_s, basis, &mut x);
+        x
+    }
+
+    /// Writes the state after a time over another state.
+    pub fn state_into(&self, flow: &Flow, t_s: f64, basis: &Basis, x: &mut StateVector) {
         if let Some(matrix) = &self.dense {
-            return dense_state(matrix, self.n, flow, t_s);
+            *x = dense_state(matrix, self.n, flow, t_s);
+            return;
         }
         let fast = self.fast();
         let mut y = [0.0; MAX_STATES];
@@ -426,9 +434,7 @@ impl Modal {
         for k in 0..self.n - fast {
             y[fast + k] = horner(&flow.slow[k], t_s);
         }
-        let mut x = [0.0; MAX_STATES];
-        combine(&self.directions, &y, self.n, &mut x);
-        x
+        combine(&self.directions, &y, self.n, x);
     }
 
     /// Transition matrix of the states over a time.
