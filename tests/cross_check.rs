@@ -8,27 +8,19 @@ mod support;
 use ode_solvers::dop_shared::OutputType;
 use ode_solvers::{Dopri5, System, Vector2};
 use presolder::board::{Compensator, CurrentLimit, LoadKind, LowSide, Modulator, Ramp};
-use presolder::engine::crosscheck::{CrossCheck, Difference, Outcome, Sampling, compare};
+use presolder::engine::crosscheck::{CrossCheck, Difference, Outcome, Sampling};
 use presolder::engine::error::EngineError;
-use presolder::engine::machine::Begin;
-use presolder::engine::machine::Machine;
+use presolder::engine::machine::{Begin, Machine};
 use presolder::engine::network::Circuit;
-use presolder::engine::program::Program;
-use presolder::engine::row::StateVector;
 use presolder::measure::curves::Sample;
 use presolder::measure::step::Timing;
-use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
 use support::branch;
+use support::checked::*;
 use support::demo::{self, DemoBoard};
 
 /// Bound of the current error of the piecewise-linear curve in A that runs use where nothing else is asked for.
 const DEFAULT_BOUND_A: f64 = 0.5e-3;
-/// A bound at which the piecewise-linear curve no longer matters beside the circuit equations, in A. The error of the current
-/// then spans 9 uA, from the bound below the curve to half of it above.
-const FINE_BOUND_A: f64 = 0.6e-5;
-/// Tolerance of the integrator: its own error is then some 1e-9 V, well below every difference that is looked for.
-const TOLERANCE: f64 = 1e-9;
 /// Largest difference of the output in V at the default bound. The current is off by the bound, 0.5 mA; a few times that into the
 /// bank's resistance, and the error of its slope into the bank's inductance, make tens of microvolts.
 const OUTPUT_V: f64 = 50e-6;
@@ -40,60 +32,6 @@ const TURN_OFF_S: f64 = 1e-9;
 /// much of the bound counts depends on where the knots fall, and the slope of the piecewise-linear current, which the bank's
 /// inductance sees, only goes with the root.
 const SHRINKS: f64 = 25.0;
-/// Part of the samples that may lie between the two engines' instants of an edge.
-const SKIPPED: f64 = 0.02;
-/// Samples a period: no multiple, so that all phases are seen.
-const SAMPLES_PER_PERIOD: f64 = 7.319;
-/// First sample as a part of the period.
-const FIRST_SAMPLE: f64 = 0.0137;
-
-fn smooth(points: &[(f64, f64)]) -> FluxCurve {
-    let curve = SaturationCurve { temperature_degc: 25.0, points: points.to_vec() };
-    FluxCurve::new(&[curve], 25.0, 1.0).unwrap()
-}
-
-fn machine_at(board: &DemoBoard, error_a: f64, load_a: f64) -> (Machine, FluxCurve) {
-    let curve = smooth(&board.inductance);
-    let flux = FluxTable::from_curve(&curve, error_a).unwrap();
-    let circuit = Circuit::new(&board.board, flux, board.dcr_ohm, board.board.nominal_input_v, load_a);
-    (Machine::new(circuit).unwrap(), curve)
-}
-
-fn compared(
-    (machine, curve): (&mut Machine, &FluxCurve),
-    x0: &StateVector,
-    cycles: u64,
-    program: &Program,
-) -> Difference {
-    let period_s = machine.period_s();
-    let every_s = period_s / SAMPLES_PER_PERIOD;
-    let difference =
-        compare(machine, curve, Begin::Clock(*x0), cycles, program, every_s, FIRST_SAMPLE * period_s, TOLERANCE)
-            .unwrap();
-    let all = difference.samples + difference.skipped;
-    println!("{difference:?}");
-    assert!(difference.samples as f64 > (cycles as f64 - 1.0) * SAMPLES_PER_PERIOD * (1.0 - SKIPPED), "{all} samples");
-    assert!(difference.skipped as f64 <= SKIPPED * all as f64, "{difference:?}");
-    difference
-}
-
-/// 200 cycles from the exact engine's orbit at a load.
-fn in_steady_state(board: &DemoBoard, error_a: f64, load_a: f64) -> Difference {
-    let (mut machine, curve) = machine_at(board, error_a, load_a);
-    let orbit = machine.steady(load_a).unwrap();
-    compared((&mut machine, &curve), &orbit.x, 200, &Program::constant(orbit.program_a))
-}
-
-/// The board's load step and release from the exact engine's orbit.
-fn through_load_step(board: &DemoBoard, error_a: f64) -> Difference {
-    let step = board.board.load_step.unwrap();
-    let (mut machine, curve) = machine_at(board, error_a, step.from_a);
-    let orbit = machine.steady(step.from_a).unwrap();
-    let timing = Timing::new(&step, machine.period_s(), 0.2137);
-    let program = timing.program(&step, &machine);
-    compared((&mut machine, &curve), &orbit.x, timing.cycles, &program)
-}
-
 struct Oscillator {
     rate: f64,
     omega: f64,
@@ -174,27 +112,6 @@ fn order_differences_shrink_with_the_bound_of_the_curve() {
             }
         }
     }
-}
-
-/// Largest differences without saturation: the integrator's own error, mostly some 1e-11 V, but with nothing fast in the circuit
-/// that would keep its steps short it comes near the tolerance of 1e-9.
-const INTEGRATOR_V: f64 = 5e-9;
-const INTEGRATOR_A: f64 = 5e-8;
-/// Largest differences at the fine bound of the curve: the bound into the bank, as at the default bound, some times over where a
-/// run reaches far into saturation.
-const FINE_OUTPUT_V: f64 = 1e-5;
-const FINE_CURRENT_A: f64 = 1e-4;
-
-fn assert_within(name: &str, difference: Difference, output_v: f64, current_a: f64) {
-    assert!(difference.output_v <= output_v, "{name}: {difference:?}");
-    assert!(difference.current_a <= current_a, "{name}: {difference:?}");
-}
-
-/// The board as it is, and with an inductor that does not saturate, where nothing is left but the integrator's own error.
-fn assert_agrees(name: &str, board: &DemoBoard, run: impl Fn(&DemoBoard) -> Difference) {
-    assert_within(name, run(board), FINE_OUTPUT_V, FINE_CURRENT_A);
-    let linear = DemoBoard { inductance: vec![board.inductance[0]], board: board.board.clone(), ..*board };
-    assert_within(name, run(&linear), INTEGRATOR_V, INTEGRATOR_A);
 }
 
 #[test]

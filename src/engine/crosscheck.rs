@@ -129,7 +129,7 @@ pub struct Difference {
     pub current_a: f64,
     /// Of the high side's turn-off instants in s.
     pub turn_off_s: f64,
-    /// Cycle from which on the two no longer turn off in the same cycles: a decision that hangs on rounding fell differently.
+    /// Cycle from which on the two no longer turn off together: a decision that hangs on rounding fell differently.
     /// Nothing is compared from there.
     pub parted: Option<u64>,
     /// Samples compared.
@@ -197,7 +197,7 @@ pub fn compare(
     if exact.len().abs_diff(other.len()) > 1 {
         return Err(EngineError::CrossCheck("the two runs took different numbers of samples".into()));
     }
-    let (turn_off_s, parted) = turn_off_difference_s(&exact_turn_offs, &outcome.turn_offs);
+    let (turn_off_s, parted) = turn_off_difference_s(&exact_turn_offs, &outcome.turn_offs, machine.period_s());
     let mut difference = Difference { output_v: 0.0, current_a: 0.0, turn_off_s, parted, samples: 0, skipped: 0 };
     let until_s = parted.map_or(f64::INFINITY, |cycle| cycle as f64 * machine.period_s());
     for (a, b) in exact.iter().zip(&other).filter(|(a, _)| a.0.time_s < until_s) {
@@ -218,11 +218,12 @@ impl Difference {
     }
 }
 
-/// Largest difference of the turn-off instants in s up to where the two part, and the cycle in which they do.
-fn turn_off_difference_s(a: &[Instant], b: &[Instant]) -> (f64, Option<u64>) {
-    let pairs = a.iter().zip(b);
-    let same = pairs.clone().take_while(|(p, q)| p.0 == q.0).count();
-    let largest_s = pairs.take(same).map(|(p, q)| (p.1 - q.1).abs()).fold(0.0, f64::max);
+/// Largest difference of the turn-off instants in s up to where the two part, and the cycle in which they do: from there on the
+/// instants of a pair are half a period or more apart. Where a turn-off lies on an edge, the two may count it in different cycles.
+fn turn_off_difference_s(a: &[Instant], b: &[Instant], period_s: f64) -> (f64, Option<u64>) {
+    let apart_s = |(p, q): (&Instant, &Instant)| ((p.0 as f64 - q.0 as f64) * period_s + (p.1 - q.1)).abs();
+    let together = || a.iter().zip(b).map(apart_s).take_while(|apart_s| *apart_s < 0.5 * period_s);
+    let same = together().count();
     let parted = [a.get(same), b.get(same)].into_iter().flatten().map(|instant| instant.0).min();
-    (largest_s, parted)
+    (together().fold(0.0, f64::max), parted)
 }

@@ -969,7 +969,7 @@ impl Machine {
             Event::Zero => {
                 state.x[FLUX_STATE] = 0.0;
                 state.segment = 0;
-                state.low_open =
+                state.low_open |=
                     matches!(state.stage, Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Asked { .. });
             }
             Event::Ask if self.is_held_back(state) => {
@@ -1043,14 +1043,20 @@ impl Machine {
         match state.stage {
             Stage::Asked { .. } => self.begin_turn_on(state, now_s),
             Stage::LeadDead { .. } => {
-                self.note_closed(state, now_s);
                 match state.early_off_s.take() {
-                    None => state.stage = self.stage_closed(now_s, state.input_v()),
+                    None => {
+                        self.note_closed(state, now_s);
+                        state.stage = self.stage_closed(now_s, state.input_v());
+                    }
                     Some(asked_s) => {
                         let least_s = now_s + self.circuit.board.control.min_on_s;
                         let off_s = asked_s.max(least_s).min(self.latest_off_s.max(now_s));
-                        // A turn-off that was asked for before the turn-on suppresses the pulse.
-                        state.stage = if off_s <= now_s { Stage::Off } else { Stage::Tripped { off_s } };
+                        // A turn-off that was asked for before the turn-on suppresses the pulse: the low side stays as it was.
+                        state.stage = Stage::Off;
+                        if off_s > now_s {
+                            self.note_closed(state, now_s);
+                            state.stage = Stage::Tripped { off_s };
+                        }
                         if let (true, Some(sensitivity)) = (off_s == asked_s, sensitivity.as_deref_mut()) {
                             sensitivity.resume_early_off();
                             return;

@@ -1,6 +1,7 @@
 //! Boards for tests, built in code.
 #![allow(dead_code)]
 
+pub mod checked;
 pub mod demo;
 pub mod validation;
 

@@ -74,6 +74,8 @@ struct Protection {
     folded: bool,
     /// A turn-on that was asked for waits for the valley limit.
     held: bool,
+    /// The high side has not closed since the start, or the pause, and the low side is left open.
+    asleep: bool,
 }
 
 impl Protection {
@@ -397,7 +399,7 @@ impl<'a, const N: usize> Run<'a, N> {
     /// The reference begins to rise; the low side is left open until the first pulse.
     fn start_rising(&mut self) {
         let soft = self.equations().circuit.board.control.protection.soft_start_s > 0.0;
-        self.protection = Protection { rises_from: soft.then_some(self.cycle), ..Protection::default() };
+        self.protection = Protection { rises_from: soft.then_some(self.cycle), asleep: true, ..Protection::default() };
         self.driven = Driven::Neither;
         self.agenda = Agenda::default();
     }
@@ -499,13 +501,14 @@ impl<'a, const N: usize> Run<'a, N> {
                     let off_s = off_s.max(earliest_off_s).min(self.latest_off_s().max(now_s));
                     self.agenda.high_off_s = Some(off_s);
                     if off_s <= now_s {
-                        self.driven = Driven::Low;
+                        self.driven = if self.protection.asleep { Driven::Neither } else { Driven::Low };
                         return;
                     }
                 }
             }
         }
         self.driven = Driven::High;
+        self.protection.asleep = false;
     }
 
     fn open_high_side(&mut self) {
