@@ -5,6 +5,7 @@ pub mod events;
 use crate::board::{Compensator, LoadStep, Modulator};
 use crate::case::{Case, DatumOrigin, Origin};
 use crate::compare::judge;
+use crate::compare::plan;
 use crate::compare::quantities::{QUANTITIES, highest_input_v};
 use crate::compare::record::{
     CaseIdentity, ConditionRecord, CrossCheckRecord, Curves, EnergyRecord, FileRecord, LightCurve, LoopCurve,
@@ -730,6 +731,7 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
     let residuals: Vec<f64> = results.iter().flat_map(|result| result.residuals.iter().copied()).collect();
     let mut warnings = case.warnings.clone();
     warnings.extend(judge::shared_notes(&parts).into_iter().map(|note| format!("all parts: {note}")));
+    let bench_plan = plan::plan(case, &parts, &quantities);
     let record = Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
@@ -737,6 +739,7 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         parts,
         quantities,
         verdicts,
+        bench_plan,
         origins: origins(case),
         warnings,
         energy_book: EnergyRecord {
@@ -952,6 +955,7 @@ const EQUATIONS: &[&str] = &[
     "capacitor-share",
     "thermal-settle",
     "decision rule",
+    "bench plan",
 ];
 
 /// Cautions that go with every result.

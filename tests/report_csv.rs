@@ -4,7 +4,7 @@
 mod support;
 
 use presolder::report::ReportError;
-use presolder::report::csv::{period, quantities, step, waveforms};
+use presolder::report::csv::{bench_plan, period, quantities, step, waveforms};
 
 /// Numbers are written with twelve significant digits.
 const WRITTEN_DIGITS: f64 = 1e-11;
@@ -81,6 +81,24 @@ fn law_quantities_hold_every_cell_in_si_units() {
     assert_eq!(&dip[at("unit")], "V");
     let absent = rows.iter().find(|row| &row[at("quantity")] == "height" && &row[at("part")] == "Harrier-10-HT");
     assert_eq!(&absent.expect("a row")[at("value")], "", "what does not exist is empty, not a number");
+}
+
+#[test]
+fn law_the_bench_plan_has_a_line_for_every_expected_value() {
+    let (record, _) = support::comparison(3);
+    let text = bench_plan(&record).expect("a table");
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let head = reader.headers().expect("a header").clone();
+    let at = |name: &str| head.iter().position(|h| h == name).expect("the column is there");
+    let rows: Vec<csv::StringRecord> = reader.records().map(|row| row.expect("a row")).collect();
+    // The measurement and two readings of three parts, and a quantity that nothing reads.
+    assert_eq!(rows.len(), 3 * 3 + 1);
+    assert_eq!((&rows[0][at("measurement")], &rows[3][at("measurement")]), ("1", ""));
+    let value: f64 = rows[2][at("expected")].parse().expect("a number");
+    let expected = record.bench_plan.measurements[0].reading.expected[2].value;
+    assert!((value - expected).abs() <= WRITTEN_DIGITS * expected);
+    assert_eq!(&rows[9][at("answer")], "no-instrument");
+    assert_eq!(&rows[9][at("expected")], "");
 }
 
 #[test]

@@ -25,10 +25,13 @@ fn law_all_files_are_in_place_and_nothing_else() {
     let paths = write(&record, &curves, &target, false).expect("it is written");
     assert!(paths.iter().all(|path| path.is_file()));
     assert_eq!(names(room.path()), ["result"]);
-    assert_eq!(names(&target), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
+    assert_eq!(
+        names(&target),
+        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+    );
     assert_eq!(names(&target.join("waveforms")).len(), 6);
     assert_eq!(names(&target.join("plots")).len(), 6);
-    assert_eq!(paths.len(), 3 + 6 + 6);
+    assert_eq!(paths.len(), 4 + 6 + 6);
 }
 
 #[test]

@@ -62,6 +62,19 @@ fn law_marks_are_explained_only_where_they_occur() {
 }
 
 #[test]
+fn law_the_bench_plan_is_told_with_its_expected_values_or_not_at_all() {
+    let mut record = support::comparison(4).0;
+    let text = comparison(&record, 80);
+    let plan = text.find("Which test would show it: ").expect("the plan");
+    assert!(plan < text.find("\nKestrel-10: ").expect("a verdict"), "verdicts come last");
+    for part in ["- Kestrel-10:    27.31 ±0.82 mV, the same", "Equal for this bench: Original-10 and Kestrel-10"] {
+        assert!(text.contains(part), "{part} is missing:\n{text}");
+    }
+    record.bench_plan = Default::default();
+    assert!(!comparison(&record, 80).contains("Which test"), "a record without a plan has none");
+}
+
+#[test]
 fn frozen_text_of_four_parts() {
     let text = comparison(&support::comparison(4).0, 80);
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/frozen/report_comparison.txt");

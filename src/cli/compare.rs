@@ -10,8 +10,8 @@ use clap::Args;
 use std::path::PathBuf;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
-Prints one table and one verdict a substitute, and writes record.json, report.html, quantities.csv, waveforms/*.csv and \
-plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, a substitute fails; 2 it could not run.";
+Prints one table and one verdict a substitute, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
+waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, a substitute fails; 2 it could not run.";
 
 /// Arguments of `compare`.
 #[derive(Args)]

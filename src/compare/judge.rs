@@ -13,16 +13,18 @@ use crate::units;
 /// Factor on the highest input that a working voltage should cover for ringing (common practice).
 const RINGING: f64 = 1.2;
 /// A bench sees a change of this many times what it resolves (coverage factor of 95 %).
-const COVERAGE: f64 = 2.0;
+pub const COVERAGE: f64 = 2.0;
 /// Share of a limit below which the original's value is no base for a fraction.
 const SMALL_SHARE: f64 = 0.1;
 /// Winding temperature in degrees Celsius from which iron powder may age (common practice).
 const AGEING_DEGC: f64 = 100.0;
 
 /// A value of a part with the condition in which it stands.
-struct Found<'a> {
-    value: f64,
-    condition: &'a ConditionRecord,
+pub(super) struct Found<'a> {
+    /// Value in the unit of the quantity.
+    pub value: f64,
+    /// Condition.
+    pub condition: &'a ConditionRecord,
 }
 
 /// All rows of the comparison.
@@ -62,7 +64,7 @@ fn row(case: &Case, parts: &[PartRecord], quantity: &Quantity) -> QuantityRow {
 }
 
 /// Every value of a quantity in its scope.
-fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity) -> Vec<Found<'a>> {
+pub(super) fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity) -> Vec<Found<'a>> {
     let counts = |condition: &ConditionRecord| {
         let full_load = condition.load_a == case.board.load_a.last().copied();
         match quantity.scope {
@@ -123,6 +125,26 @@ fn cell(
     })
 }
 
+/// Whether two parts were in the same condition, corner, input and load.
+pub(super) fn same_setting(a: &ConditionRecord, b: &ConditionRecord) -> bool {
+    a.condition == b.condition && a.corner == b.corner && a.input_v == b.input_v && a.load_a == b.load_a
+}
+
+/// Begin of the note on an output that is not back in its band when the next edge comes.
+const NOT_BACK: &str = "the output was not back in its band";
+/// Begin of the note on a waveform that does not repeat.
+const NO_REPETITION: &str = "long and short cycles follow each other without a rule";
+
+/// Whether a value of a condition is only the end of what was watched, because what it counts had not happened by then.
+pub fn is_bound(quantity: &str, condition: &ConditionRecord) -> bool {
+    let noted = |begin: &str| condition.notes.iter().any(|note| note.starts_with(begin));
+    match quantity {
+        "recovery" => noted(NOT_BACK),
+        "periods" => noted(NO_REPETITION),
+        _ => false,
+    }
+}
+
 /// The change of one part in one condition.
 struct Change<'a> {
     change: f64,
@@ -142,11 +164,8 @@ fn worst_change<'a>(
     // Where the original uses less than a tenth of a limit, a change is a fraction of that tenth: 2 us after 0 us is no
     // change of any weight where 300 us are allowed.
     let least_base = limit.map_or(f64::MIN_POSITIVE, |limit| SMALL_SHARE * limit.value);
-    let same = |a: &ConditionRecord, b: &ConditionRecord| {
-        a.condition == b.condition && a.corner == b.corner && a.input_v == b.input_v && a.load_a == b.load_a
-    };
     let changes = found.iter().filter_map(|mine| {
-        let base = original.iter().find(|base| same(base.condition, mine.condition))?;
+        let base = original.iter().find(|base| same_setting(base.condition, mine.condition))?;
         let difference = mine.value - base.value;
         let resolution = quantity.bench_resolution(&case.bench, base.value);
         let change = match quantity.change_kind {

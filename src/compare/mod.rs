@@ -1,5 +1,6 @@
-//! Comparison: limits, changes against the original, verdicts, and the record of it all.
+//! Comparison: limits, changes against the original, verdicts, the bench plan, and the record of it all.
 
 pub mod judge;
+pub mod plan;
 pub mod quantities;
 pub mod record;

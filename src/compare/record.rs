@@ -21,6 +21,9 @@ pub struct Record {
     pub quantities: Vec<QuantityRow>,
     /// One verdict a substitute.
     pub verdicts: Vec<Verdict>,
+    /// Which test would show that the parts differ.
+    #[serde(default)]
+    pub bench_plan: BenchPlan,
     /// Origin of the data: every assumed default, and every datum that states its origin.
     pub origins: Vec<OriginRecord>,
     /// Doubts about the data.
@@ -220,6 +223,146 @@ pub struct Verdict {
     pub notes: Vec<String>,
     /// Whether and where the bench could see the change.
     pub bench: String,
+}
+
+/// Which test would show that parts differ: what to measure, where, with which settings, and what to expect.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchPlan {
+    /// The answer in one sentence.
+    pub summary: String,
+    /// One line a compared quantity, in the order of `quantities`.
+    pub lines: Vec<BenchLine>,
+    /// The measurements that tell the most pairs of parts apart, best first; empty where the parts are equal for this bench.
+    pub measurements: Vec<BenchMeasurement>,
+    /// Pairs of parts that these measurements leave equal.
+    pub left_equal: Vec<BenchPair>,
+    /// What holds for every reading.
+    pub remarks: Vec<String>,
+}
+
+/// What the stated bench can tell by one quantity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchLine {
+    /// Identifier of the quantity.
+    pub quantity: String,
+    /// Label for people.
+    pub label: String,
+    /// SI unit of the expected values.
+    pub unit: String,
+    /// Whether it tells parts apart.
+    pub answer: BenchAnswer,
+    /// Why no instrument reads it.
+    pub reason: Option<String>,
+    /// The condition in which it tells the parts apart best; absent where no instrument reads it.
+    pub reading: Option<BenchReading>,
+}
+
+/// Whether a quantity tells parts apart on the stated bench.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum BenchAnswer {
+    /// At least two parts differ by more than the bench resolves.
+    Differs,
+    /// No two parts do, in any condition that a bench can set.
+    EqualForAll,
+    /// The bench cannot read it.
+    NoInstrument,
+}
+
+/// One quantity in one condition, with parts of nominal data.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchReading {
+    /// Kind of condition, as in the results of a part.
+    pub condition: String,
+    /// Input voltage in V.
+    pub input_v: Option<f64>,
+    /// Load current in A, or the upper level of the step.
+    pub load_a: Option<f64>,
+    /// What to set, in words.
+    pub place: String,
+    /// What each part should show there; parts that cannot be run there are missing.
+    pub expected: Vec<BenchExpected>,
+    /// Every pair of these parts.
+    pub pairs: Vec<BenchPair>,
+    /// The smallest difference between any two of these parts in units of what the bench resolves.
+    pub smallest_separation: f64,
+}
+
+impl BenchReading {
+    /// The pair told apart by the least.
+    pub fn closest_told_apart(&self) -> Option<&BenchPair> {
+        let told = self.pairs.iter().filter(|pair| pair.told_apart);
+        told.min_by(|a, b| a.separation.total_cmp(&b.separation))
+    }
+}
+
+/// What one part should show.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchExpected {
+    /// Part.
+    pub part: String,
+    /// Expected value with nominal data, in the unit of the quantity.
+    pub value: f64,
+    /// Model uncertainty of that value, in the same unit.
+    pub uncertainty: f64,
+    /// Difference from the original, with its sign, in units of what the bench resolves; absent for the original.
+    pub from_original: Option<f64>,
+}
+
+/// How far apart two parts are.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchPair {
+    /// One part.
+    pub first: String,
+    /// The other.
+    pub second: String,
+    /// Their difference in units of what the bench resolves.
+    pub separation: f64,
+    /// Whether the bench tells them apart: see docs/physics.md, "bench plan".
+    pub told_apart: bool,
+}
+
+/// A measurement worth doing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchMeasurement {
+    /// Identifier of the quantity.
+    pub quantity: String,
+    /// Label for people.
+    pub label: String,
+    /// SI unit of the expected values.
+    pub unit: String,
+    /// Condition and expected values.
+    pub reading: BenchReading,
+    /// Settings of the instruments in words (common practice).
+    pub settings: Vec<BenchSetting>,
+    /// The screen of an oscilloscope, where one is used.
+    pub screen: Option<BenchScreen>,
+    /// What can hurt.
+    pub cautions: Vec<String>,
+}
+
+/// One setting.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchSetting {
+    /// Of what.
+    pub what: String,
+    /// How.
+    pub setting: String,
+}
+
+/// Settings of an oscilloscope's screen of 8 by 10 divisions.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchScreen {
+    /// Vertical scale in the quantity's electrical unit (V or A) a division.
+    pub per_division: f64,
+    /// Share of the screen's height that the largest expected trace fills.
+    pub fill: f64,
+    /// Time base in s a division.
+    pub time_per_division_s: f64,
+    /// Least sample rate in Hz.
+    pub sample_rate_hz: f64,
+    /// Least record length in samples.
+    pub record_points: f64,
 }
 
 /// Origin of a datum.

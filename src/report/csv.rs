@@ -1,7 +1,7 @@
 //! Tables as CSV (RFC 4180): comma, decimal point, CRLF, SI units in the header.
 
 use super::{ReportError, check_finite};
-use crate::compare::record::{Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve};
+use crate::compare::record::{BenchReading, Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve};
 use serde::Serialize;
 
 /// Significant digits of a number in a table: a picosecond in a second's run stays visible.
@@ -168,6 +168,86 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
         change_judgement: cell.map(|c| word(&c.relative)),
         bench_sees: cell.and_then(|c| c.bench_sees),
     }
+}
+
+/// One line of `bench_plan.csv`: what one part should show in one reading.
+#[derive(Serialize)]
+struct PlanLine<'a> {
+    /// Number of the proposed measurement; empty for the best reading of a quantity.
+    measurement: Option<usize>,
+    quantity: &'a str,
+    label: &'a str,
+    unit: &'a str,
+    answer: Option<String>,
+    condition: Option<&'a str>,
+    input_v: Option<String>,
+    load_a: Option<String>,
+    part: Option<&'a str>,
+    expected: Option<String>,
+    uncertainty: Option<String>,
+    from_original_in_resolutions: Option<String>,
+    pairs_told_apart: Option<usize>,
+    smallest_separation: Option<String>,
+}
+
+/// The bench plan: first the proposed measurements, then the best reading of every quantity, all values in the SI unit of their line.
+///
+/// # Errors
+/// [`ReportError::NotFinite`] where the plan holds a number that is not finite.
+pub fn bench_plan(record: &Record) -> Result<String, ReportError> {
+    let plan = &record.bench_plan;
+    check_finite(plan)?;
+    let mut writer = writer();
+    for (number, m) in plan.measurements.iter().enumerate() {
+        let names = (m.quantity.as_str(), m.label.as_str(), m.unit.as_str());
+        plan_lines(&mut writer, Some(number + 1), names, None, Some(&m.reading))?;
+    }
+    for line in &plan.lines {
+        let names = (line.quantity.as_str(), line.label.as_str(), line.unit.as_str());
+        plan_lines(&mut writer, None, names, Some(word(&line.answer)), line.reading.as_ref())?;
+    }
+    finished(writer)
+}
+
+fn plan_lines(
+    writer: &mut csv::Writer<Vec<u8>>,
+    measurement: Option<usize>,
+    (quantity, label, unit): (&str, &str, &str),
+    answer: Option<String>,
+    reading: Option<&BenchReading>,
+) -> Result<(), csv::Error> {
+    let told = |reading: &BenchReading| reading.pairs.iter().filter(|pair| pair.told_apart).count();
+    let empty = PlanLine {
+        measurement,
+        quantity,
+        label,
+        unit,
+        answer,
+        condition: reading.map(|reading| reading.condition.as_str()),
+        input_v: reading.and_then(|reading| reading.input_v).and_then(number),
+        load_a: reading.and_then(|reading| reading.load_a).and_then(number),
+        part: None,
+        expected: None,
+        uncertainty: None,
+        from_original_in_resolutions: None,
+        pairs_told_apart: reading.map(told),
+        smallest_separation: reading.and_then(|reading| number(reading.smallest_separation)),
+    };
+    let Some(reading) = reading else { return writer.serialize(empty) };
+    for part in &reading.expected {
+        writer.serialize(PlanLine {
+            answer: empty.answer.clone(),
+            input_v: empty.input_v.clone(),
+            load_a: empty.load_a.clone(),
+            smallest_separation: empty.smallest_separation.clone(),
+            part: Some(&part.part),
+            expected: number(part.value),
+            uncertainty: number(part.uncertainty),
+            from_original_in_resolutions: part.from_original.and_then(number),
+            ..empty
+        })?;
+    }
+    Ok(())
 }
 
 /// The word by which an enumeration goes in the record.

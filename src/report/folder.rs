@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 const RECORD: &str = "record.json";
 const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
+const BENCH_PLAN: &str = "bench_plan.csv";
 const WAVEFORMS: &str = "waveforms";
 const PLOTS: &str = "plots";
 const LONGEST_NAME: usize = 100;
@@ -75,6 +76,7 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
         (RECORD.to_string(), record_text),
         (REPORT.to_string(), html::page_with(record, &plots)),
         (QUANTITIES.to_string(), csv::quantities(record)?),
+        (BENCH_PLAN.to_string(), csv::bench_plan(record)?),
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", file.kind, safe_name(&file.part));
@@ -211,7 +213,7 @@ fn foreign_entry(folder: &Path) -> std::io::Result<Option<String>> {
         let name = entry.file_name().to_string_lossy().into_owned();
         let is_dir = entry.file_type()?.is_dir();
         match name.as_str() {
-            RECORD | REPORT | QUANTITIES if !is_dir => {}
+            RECORD | REPORT | QUANTITIES | BENCH_PLAN if !is_dir => {}
             WAVEFORMS | PLOTS if is_dir => {
                 let extension = if name == WAVEFORMS { "csv" } else { "svg" };
                 for inner in fs::read_dir(entry.path())? {

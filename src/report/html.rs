@@ -1,6 +1,7 @@
 //! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
 
 use super::number::{MARKS, RowFormat, Scale, change_mark, mark, quantity};
+use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, outcome_name};
 use super::{ReportError, check_finite, csv};
@@ -43,6 +44,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                     (verdicts(record))
                     (figures(plots))
                     (comparison(record))
+                    (plan::section(&record.bench_plan))
                     (places(record))
                     (conditions(record))
                     (origins(record))

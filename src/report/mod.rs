@@ -6,6 +6,7 @@ pub mod folder;
 pub mod html;
 pub mod json;
 pub mod number;
+mod plan;
 pub mod plots;
 pub mod text;
 

@@ -68,6 +68,13 @@ impl Scale {
         shortest(self.scaled(value))
     }
 
+    /// An uncertainty in the prefixed unit: two significant digits.
+    pub fn doubt(&self, uncertainty: f64) -> String {
+        let v = self.scaled(uncertainty);
+        let decimals = if v > 0.0 && v.is_finite() { (1 - magnitude(v)).clamp(0, 6) } else { 0 };
+        fixed(v, decimals)
+    }
+
     /// Number and unit.
     pub fn with_unit(&self, value: f64) -> String {
         joined(&self.number(value), &self.unit)
@@ -242,6 +249,11 @@ pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
         Side::AtLeast => return None,
     };
     share.is_finite().then_some(share)
+}
+
+/// A difference in units of a resolution: whole from 10 on, one decimal below, so that 2 is told from 1.6.
+pub fn separation(times: f64) -> String {
+    fixed(times, if times.abs() < 9.95 { 1 } else { 0 })
 }
 
 /// Mark of a judgement: `!` past the limit, `?` the limit lies inside the uncertainty.

@@ -1,6 +1,7 @@
 //! The comparison as plain text for a terminal or a pipe: no colour, no control codes.
 
 use super::number::{MARKS, RowFormat, change_mark, mark};
+use super::plan;
 use crate::compare::record::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
 
 /// Narrowest column of a part: "+1234 %!  >999 %".
@@ -30,6 +31,7 @@ pub fn comparison(record: &Record, width: usize) -> String {
     push_assumptions(&mut out, record, width);
     push_list(&mut out, "Doubts about the data", &record.warnings, width);
     push_energy(&mut out, record, width);
+    plan::push_text(&mut out, &record.bench_plan, width);
     for verdict in &record.verdicts {
         out.push('\n');
         push_verdict(&mut out, verdict, width);
@@ -235,21 +237,21 @@ fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
     }
 }
 
-fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
+pub(super) fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
     for line in wrap(text, width, first, rest) {
         out.push_str(line.trim_end());
         out.push('\n');
     }
 }
 
-/// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
-///
-/// A number keeps its unit: a space behind a digit is not a place to break.
 /// One item of a list, wrapped at a width.
 pub fn item(text: &str, width: usize) -> String {
     wrap(text, width, "  - ", "    ").join("\n")
 }
 
+/// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
+///
+/// A number keeps its unit: a space behind a digit is not a place to break.
 fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = first.to_string();
@@ -296,7 +298,7 @@ fn broken(word: &str, width: usize) -> Vec<String> {
     chars.chunks(width).map(|piece| piece.iter().collect()).collect()
 }
 
-fn pad_right(text: &str, width: usize) -> String {
+pub(super) fn pad_right(text: &str, width: usize) -> String {
     text.to_string() + &" ".repeat(width.saturating_sub(text.chars().count()))
 }
 

@@ -44,6 +44,7 @@ fn record(names: &[&str]) -> Record {
         parts: names.iter().enumerate().map(|(i, name)| part(i, name)).collect(),
         quantities: quantities(names.len()),
         verdicts,
+        bench_plan: bench_plan(names),
         origins: origins(),
         warnings: vec![
             "Harrier-10-HT: the saturation curve ends at 6.2 A, the current at the limit is 7.31 A; the last \
@@ -71,6 +72,70 @@ fn record(names: &[&str]) -> Record {
                 .into(),
             "Energised boards, stored charge, hot parts and rework fumes can injure; local rules come first.".into(),
         ],
+    }
+}
+
+/// One measurement of the ripple, which is equal for the first two parts, and a line of every kind.
+fn bench_plan(names: &[&str]) -> BenchPlan {
+    let value = |i: usize| 0.02731 * (1.0 + 0.17 * (i / 2) as f64);
+    let resolution = |volts: f64| 0.5e-3 + 0.02 * volts;
+    let pair = |a: usize, b: usize| {
+        let separation = (value(b) - value(a)).abs() / resolution(value(a).max(value(b)));
+        BenchPair { first: names[a].into(), second: names[b].into(), separation, told_apart: separation >= 2.0 }
+    };
+    let pairs: Vec<BenchPair> = (0..names.len()).flat_map(|a| (a + 1..names.len()).map(move |b| pair(a, b))).collect();
+    let reading = BenchReading {
+        condition: "steady".into(),
+        input_v: Some(32.0),
+        load_a: Some(3.0),
+        place: "32 V input, 3 A load".into(),
+        expected: (0..names.len())
+            .map(|i| BenchExpected {
+                part: names[i].into(),
+                value: value(i),
+                uncertainty: 0.03 * value(i),
+                from_original: (i > 0).then(|| (value(i) - value(0)) / resolution(value(i))),
+            })
+            .collect(),
+        smallest_separation: pairs.iter().map(|pair| pair.separation).fold(f64::MAX, f64::min),
+        pairs,
+    };
+    let line = |quantity: &str, label: &str, unit: &str, answer, reading, reason: Option<&str>| BenchLine {
+        quantity: quantity.into(),
+        label: label.into(),
+        unit: unit.into(),
+        answer,
+        reason: reason.map(String::from),
+        reading,
+    };
+    let left_equal = reading.pairs.iter().filter(|pair| !pair.told_apart).cloned().collect();
+    BenchPlan {
+        summary: "\"Output ripple, 20 MHz low-pass\" tells most pairs of parts apart".into(),
+        lines: vec![
+            line("ripple_20mhz", "Output ripple, 20 MHz", "V", BenchAnswer::Differs, Some(reading.clone()), None),
+            line("dip", "Dip at the load step", "V", BenchAnswer::EqualForAll, Some(reading.clone()), None),
+            line("height", "Height over the board", "m", BenchAnswer::NoInstrument, None, Some("no resolution stated")),
+        ],
+        measurements: vec![BenchMeasurement {
+            quantity: "ripple_20mhz".into(),
+            label: "Output ripple, 20 MHz low-pass".into(),
+            unit: "V".into(),
+            reading,
+            settings: vec![
+                BenchSetting { what: "Input".into(), setting: "AC coupling, bandwidth limit 20 MHz".into() },
+                BenchSetting { what: "Screen".into(), setting: "5 mV/div, 2 µs/div".into() },
+            ],
+            screen: Some(BenchScreen {
+                per_division: 5e-3,
+                fill: 0.81,
+                time_per_division_s: 2e-6,
+                sample_rate_hz: 1e8,
+                record_points: 2000.0,
+            }),
+            cautions: vec!["the winding reaches about 97 °C: do not touch".into()],
+        }],
+        left_equal,
+        remarks: vec!["Settings of instruments are common practice, chosen from the expected values.".into()],
     }
 }
 

@@ -1,0 +1,305 @@
+//! Which test would show it: the measurements that tell the parts apart best on the stated bench.
+//!
+//! The rule: docs/physics.md, "bench plan".
+
+mod settings;
+
+use super::judge::{self, COVERAGE, Found, say};
+use super::quantities::{self, Quantity};
+use super::record::{
+    BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading, ChangeKind,
+    ConditionRecord, PartRecord, QuantityRow,
+};
+use crate::case::Case;
+use crate::run::NOMINAL;
+use settings::Method;
+pub use settings::step_125;
+
+/// Most measurements that are proposed: a third costs more at the bench than it tells.
+const MOST_MEASUREMENTS: usize = 2;
+
+/// A quantity in one condition: what every part shows there.
+struct Reading<'a> {
+    quantity: &'static Quantity,
+    method: Method,
+    /// Number of a part, its value, and the condition of that part.
+    values: Vec<(usize, Found<'a>)>,
+    pairs: Vec<Pair>,
+}
+
+/// Two parts, by number, and how far apart they read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Pair {
+    parts: (usize, usize),
+    separation: f64,
+    told_apart: bool,
+}
+
+/// The plan for the rows of a comparison. Only simulated conditions of nominal parts are proposed, and only such as a bench can set.
+pub fn plan(case: &Case, parts: &[PartRecord], rows: &[QuantityRow]) -> BenchPlan {
+    let mut all: Vec<Reading<'_>> = vec![];
+    let mut lines = vec![];
+    for quantity in rows.iter().filter_map(|row| quantities::find(&row.quantity)) {
+        let found = Method::of(quantity).map(|method| readings(case, parts, quantity, method));
+        lines.push(line(case, parts, quantity, found.as_deref().map_err(|reason| *reason)));
+        all.extend(found.unwrap_or_default());
+    }
+    let mut open = pairs_of(parts.len());
+    let mut chosen: Vec<&Reading<'_>> = vec![];
+    while chosen.len() < MOST_MEASUREMENTS {
+        let Some(next) = best(&all, |pair| open.contains(&pair.parts)).filter(|reading| reading.tells(&open)) else {
+            break;
+        };
+        open.retain(|parts| !next.pairs.iter().any(|pair| pair.parts == *parts && pair.told_apart));
+        chosen.push(next);
+    }
+    BenchPlan {
+        summary: summary(parts, &chosen, &open),
+        measurements: chosen.iter().map(|reading| reading.measurement(case, parts)).collect(),
+        left_equal: open.iter().map(|pair| farthest(&all, parts, *pair)).collect(),
+        remarks: remarks(case),
+        lines,
+    }
+}
+
+fn pairs_of(parts: usize) -> Vec<(usize, usize)> {
+    (0..parts).flat_map(|a| (a + 1..parts).map(move |b| (a, b))).collect()
+}
+
+/// Every condition in which at least two parts have a value of the quantity.
+fn readings<'a>(case: &Case, parts: &'a [PartRecord], quantity: &'static Quantity, method: Method) -> Vec<Reading<'a>> {
+    let mut conditions: Vec<Vec<(usize, Found<'a>)>> = vec![];
+    for (index, part) in parts.iter().enumerate() {
+        for found in judge::values(case, part, quantity) {
+            if !can_be_run(case, quantity.id, index, found.condition) || judge::is_bound(quantity.id, found.condition) {
+                continue;
+            }
+            match conditions.iter_mut().find(|group| judge::same_setting(group[0].1.condition, found.condition)) {
+                Some(group) => group.push((index, found)),
+                None => conditions.push(vec![(index, found)]),
+            }
+        }
+    }
+    conditions.into_iter().filter_map(|values| Reading::new(case, quantity, method, values)).collect()
+}
+
+/// Whether a bench can set the condition for a quantity and the part survives it: no corners of tolerance, nothing but steady states,
+/// the load step, the load at which the output gives way and the pulses at light load (a short circuit needs thought first), no
+/// winding above what the part bears.
+fn can_be_run(case: &Case, id: &str, index: usize, condition: &ConditionRecord) -> bool {
+    let ordinary = matches!(
+        (condition.condition.as_str(), id),
+        ("steady" | "load step", _) | ("overload", "trip") | ("light load", "pattern_frequency")
+    );
+    let most_degc = case.parts.get(index).and_then(|part| part.max_temperature_degc);
+    let cool = match (condition.winding_degc, most_degc) {
+        (Some(winding_degc), Some(most_degc)) => winding_degc <= most_degc,
+        _ => true,
+    };
+    let runs_away = condition.notes.iter().any(|note| note.contains("thermal runaway"));
+    ordinary && condition.corner == NOMINAL && cool && !runs_away
+}
+
+impl<'a> Reading<'a> {
+    fn new(
+        case: &Case,
+        quantity: &'static Quantity,
+        method: Method,
+        values: Vec<(usize, Found<'a>)>,
+    ) -> Option<Reading<'a>> {
+        let pairs: Option<Vec<Pair>> = pairs_of(values.len())
+            .into_iter()
+            .map(|(a, b)| {
+                let (a, b) = (&values[a], &values[b]);
+                let difference = (a.1.value - b.1.value).abs();
+                // The larger reading has the larger error.
+                let larger = if a.1.value.abs() > b.1.value.abs() { a.1.value } else { b.1.value };
+                let resolution = resolution(case, quantity, larger)?;
+                let doubt = doubt_of_difference(case, quantity, larger);
+                let told_apart = difference >= COVERAGE * resolution && difference > doubt;
+                Some(Pair { parts: (a.0, b.0), separation: difference / resolution, told_apart })
+            })
+            .collect();
+        let pairs = pairs.filter(|pairs| !pairs.is_empty())?;
+        Some(Reading { quantity, method, values, pairs })
+    }
+
+    /// Pairs told apart among the wanted ones; then the smallest separation of these, or where there are none the largest of all.
+    fn merit(&self, wanted: impl Fn(&Pair) -> bool) -> (usize, f64) {
+        let wanted: Vec<&Pair> = self.pairs.iter().filter(|pair| wanted(pair)).collect();
+        let told: Vec<f64> = wanted.iter().filter(|pair| pair.told_apart).map(|pair| pair.separation).collect();
+        match told.len() {
+            0 => (0, wanted.iter().map(|pair| pair.separation).fold(0.0, f64::max)),
+            count => (count, told.into_iter().fold(f64::INFINITY, f64::min)),
+        }
+    }
+
+    fn tells(&self, open: &[(usize, usize)]) -> bool {
+        self.pairs.iter().any(|pair| pair.told_apart && open.contains(&pair.parts))
+    }
+
+    fn record(&self, case: &Case, parts: &[PartRecord]) -> BenchReading {
+        let condition = self.values[0].1.condition;
+        let original = self.values.iter().find(|(index, _)| parts[*index].original).map(|(_, found)| found.value);
+        let expected = self.values.iter().map(|(index, found)| BenchExpected {
+            part: parts[*index].name.clone(),
+            value: found.value,
+            uncertainty: self.quantity.uncertainty(found.value, case.board.ambient_degc),
+            from_original: original.filter(|_| !parts[*index].original).and_then(|original| {
+                let larger = found.value.abs().max(original.abs());
+                Some((found.value - original) / resolution(case, self.quantity, larger)?)
+            }),
+        });
+        BenchReading {
+            condition: condition.condition.clone(),
+            input_v: condition.input_v,
+            load_a: condition.load_a,
+            place: place(case, condition),
+            expected: expected.collect(),
+            pairs: self.pairs.iter().map(|pair| pair.record(parts)).collect(),
+            smallest_separation: self.pairs.iter().map(|pair| pair.separation).fold(f64::INFINITY, f64::min),
+        }
+    }
+
+    fn measurement(&self, case: &Case, parts: &[PartRecord]) -> BenchMeasurement {
+        let at = settings::At {
+            case,
+            quantity: self.quantity,
+            values: self.values.iter().map(|(_, found)| found.value).collect(),
+            conditions: self.values.iter().map(|(_, found)| found.condition).collect(),
+            names: self.values.iter().map(|(index, _)| parts[*index].name.as_str()).collect(),
+        };
+        BenchMeasurement {
+            quantity: self.quantity.id.into(),
+            label: self.quantity.label.into(),
+            unit: self.quantity.unit.into(),
+            reading: self.record(case, parts),
+            settings: self.method.settings(&at),
+            screen: self.method.screen(&at),
+            cautions: self.method.cautions(&at),
+        }
+    }
+}
+
+impl Pair {
+    fn record(&self, parts: &[PartRecord]) -> BenchPair {
+        BenchPair {
+            first: parts[self.parts.0].name.clone(),
+            second: parts[self.parts.1].name.clone(),
+            separation: self.separation,
+            told_apart: self.told_apart,
+        }
+    }
+}
+
+/// What the bench resolves of a quantity at a value; `None` where it states nothing, or nothing that could be divided by.
+fn resolution(case: &Case, quantity: &Quantity, value: f64) -> Option<f64> {
+    quantity.bench_resolution(&case.bench, value).filter(|resolution| *resolution > 0.0)
+}
+
+/// Model uncertainty of a difference, in the unit of the quantity: below it the model does not know which part is the larger.
+fn doubt_of_difference(case: &Case, quantity: &Quantity, value: f64) -> f64 {
+    let doubt = quantity.change_uncertainty(value, case.board.ambient_degc);
+    match quantity.change_kind {
+        ChangeKind::Fraction => doubt * value.abs(),
+        ChangeKind::Difference => doubt,
+    }
+}
+
+/// The best reading for the wanted pairs; the first of equals, which is the one earlier in the list of quantities.
+fn best<'b, 'a>(all: &'b [Reading<'a>], wanted: impl Fn(&Pair) -> bool) -> Option<&'b Reading<'a>> {
+    let better = |a: (usize, f64), b: (usize, f64)| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).is_gt();
+    all.iter().reduce(|kept, next| if better(next.merit(&wanted), kept.merit(&wanted)) { next } else { kept })
+}
+
+/// A pair with the largest separation that any reading has for it.
+fn farthest(all: &[Reading<'_>], parts: &[PartRecord], wanted: (usize, usize)) -> BenchPair {
+    let none = Pair { parts: wanted, separation: 0.0, told_apart: false };
+    let order = |a: &Pair, b: &Pair| a.told_apart.cmp(&b.told_apart).then(a.separation.total_cmp(&b.separation));
+    let pairs = all.iter().flat_map(|reading| &reading.pairs).filter(|pair| pair.parts == wanted).copied();
+    pairs.max_by(order).unwrap_or(none).record(parts)
+}
+
+fn line(
+    case: &Case,
+    parts: &[PartRecord],
+    quantity: &Quantity,
+    readings: Result<&[Reading<'_>], &'static str>,
+) -> BenchLine {
+    let (answer, reason, reading) = match readings.map(|readings| best(readings, |_| true)) {
+        Err(reason) => (BenchAnswer::NoInstrument, Some(reason), None),
+        Ok(None) => (BenchAnswer::NoInstrument, Some("no condition that a bench can set holds two values of it"), None),
+        Ok(Some(reading)) if reading.pairs.iter().any(|pair| pair.told_apart) => {
+            (BenchAnswer::Differs, None, Some(reading))
+        }
+        Ok(Some(reading)) => (BenchAnswer::EqualForAll, None, Some(reading)),
+    };
+    BenchLine {
+        quantity: quantity.id.into(),
+        label: quantity.label.into(),
+        unit: quantity.unit.into(),
+        answer,
+        reason: reason.map(str::to_string),
+        reading: reading.map(|reading| reading.record(case, parts)),
+    }
+}
+
+/// What to set, in words.
+fn place(case: &Case, condition: &ConditionRecord) -> String {
+    let input = condition.input_v.map_or_else(String::new, |input_v| format!("{} input, ", say(input_v, "V")));
+    match (condition.condition.as_str(), case.board.load_step) {
+        ("load step", Some(step)) => {
+            let [from, to] = [step.from_a, step.to_a].map(|level_a| say(level_a, "A"));
+            let (slew, hold) = (say(step.slew_a_per_s, "A/s"), say(step.hold_s, "s"));
+            format!("{input}load step {from} to {to} and back at {slew}, each level held for {hold}")
+        }
+        _ => format!("{input}{} load", say(condition.load_a.unwrap_or(0.0), "A")),
+    }
+}
+
+fn summary(parts: &[PartRecord], chosen: &[&Reading<'_>], open: &[(usize, usize)]) -> String {
+    let total = pairs_of(parts.len()).len();
+    if total == 0 {
+        return "there is only one part".into();
+    }
+    if chosen.is_empty() {
+        return "equal for all candidates: in no condition that a bench can set does the stated bench tell two of these parts apart"
+            .into();
+    }
+    let what: Vec<String> = chosen.iter().map(|reading| format!("\"{}\"", reading.quantity.label)).collect();
+    let told = match (total - open.len(), total) {
+        (1, 1) => "tells the two parts apart".to_string(),
+        (told, _) if told == total => format!("tells all {total} pairs of parts apart"),
+        (told, _) => format!("tells {told} of {total} pairs of parts apart"),
+    };
+    let rest = match (open.is_empty(), chosen.len()) {
+        (true, _) => "",
+        (false, MOST_MEASUREMENTS) => "; the rest is left equal by these two",
+        (false, _) => "; the rest is equal for this bench",
+    };
+    format!("{} {}{rest}", what.join(", then "), if what.len() > 1 { told.replace("tells", "tell") } else { told })
+}
+
+fn remarks(case: &Case) -> Vec<String> {
+    let tolerance = case.parts.iter().map(|part| part.tolerance).fold(0.0, f64::max);
+    let mut remarks = vec![
+        format!(
+            "Told apart: at least {COVERAGE} times what the stated bench resolves, and more than the model's uncertainty of \
+             a difference."
+        ),
+        format!(
+            "Expected values hold for parts of nominal data, fresh capacitors and {} ambient; most of their uncertainty \
+             is common to all parts.",
+            say(case.board.ambient_degc, "degC")
+        ),
+    ];
+    if tolerance > 0.0 {
+        remarks.push(format!(
+            "A part in hand may be off by its tolerance (up to ±{} in inductance), which can hide or feign a difference: \
+             measure inductance and resistance of each part first, and test on the same board.",
+            say(tolerance, "fraction").replace(".0 %", " %")
+        ));
+    }
+    remarks.push("Settings of instruments are common practice, chosen from the expected values.".into());
+    remarks
+}

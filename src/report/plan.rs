@@ -1,0 +1,207 @@
+//! The bench plan as text and on the page.
+
+use super::number::{Scale, fixed, separation};
+use super::text::{pad_right, push_wrapped};
+use crate::compare::judge::COVERAGE;
+use crate::compare::record::{
+    BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading,
+};
+use maud::{Markup, html};
+
+/// Heading of the section, a question that a person at the bench asks.
+const HEADING: &str = "Which test would show it";
+/// Answers in the order in which they are told.
+const ANSWERS: [(&str, BenchAnswer); 3] = [
+    ("Differs", BenchAnswer::Differs),
+    ("Equal for all", BenchAnswer::EqualForAll),
+    ("No instrument reads it", BenchAnswer::NoInstrument),
+];
+
+/// Appends the plan as text of at most `width` columns.
+pub(super) fn push_text(out: &mut String, plan: &BenchPlan, width: usize) {
+    if plan.lines.is_empty() {
+        return;
+    }
+    out.push('\n');
+    push_wrapped(out, &format!("{HEADING}: {}.", plan.summary), width, "", "  ");
+    for (number, measurement) in plan.measurements.iter().enumerate() {
+        push_measurement(out, number + 1, measurement, width);
+    }
+    for pair in &plan.left_equal {
+        push_wrapped(out, &left_equal(pair), width, "  ", "    ");
+    }
+    for (heading, answer) in ANSWERS {
+        let labels = plan.lines.iter().filter(|line| line.answer == answer).map(|line| line.label.as_str());
+        let labels = labels.collect::<Vec<_>>().join("; ");
+        if !labels.is_empty() {
+            push_wrapped(out, &format!("{heading}: {labels}."), width, "  ", "    ");
+        }
+    }
+    for remark in &plan.remarks {
+        push_wrapped(out, remark, width, "  ", "    ");
+    }
+}
+
+fn push_measurement(out: &mut String, number: usize, measurement: &BenchMeasurement, width: usize) {
+    let head = format!("{number}. {}: {}", measurement.label, measurement.reading.place);
+    push_wrapped(out, &head, width, "  ", "     ");
+    let expected = &measurement.reading.expected;
+    let scale = scale_of(&measurement.reading, &measurement.unit);
+    let names = expected.iter().map(|part| part.part.chars().count()).max().unwrap_or(0);
+    for part in expected {
+        let value = value_with_doubt(&scale, part, &measurement.unit);
+        let apart = part.from_original.map_or_else(String::new, |times| format!(", {}", from_original(times)));
+        let line = format!("     - {} {value}{apart}", pad_right(&format!("{}:", part.part), names + 1));
+        // The column of the names stays where the line fits; otherwise the words are wrapped.
+        match line.chars().count() <= width {
+            true => out.push_str(&(line + "\n")),
+            false => push_wrapped(out, &format!("{}: {value}{apart}", part.part), width, "     - ", "       "),
+        }
+    }
+    push_wrapped(out, &told(&measurement.reading), width, "     ", "     ");
+    for setting in &measurement.settings {
+        push_wrapped(out, &format!("{}: {}", setting.what, setting.setting), width, "     ", "       ");
+    }
+    for caution in &measurement.cautions {
+        push_wrapped(out, &format!("Caution: {caution}"), width, "     ", "       ");
+    }
+}
+
+fn scale_of(reading: &BenchReading, unit: &str) -> Scale {
+    Scale::of(reading.expected.iter().map(|part| part.value), unit)
+}
+
+/// Value and uncertainty with one unit, or with two where the uncertainty of a value has another name.
+fn value_with_doubt(scale: &Scale, part: &BenchExpected, unit: &str) -> String {
+    let (value, doubt) = (scale.number(part.value), scale.doubt(part.uncertainty));
+    match unit {
+        "degC" => format!("{value} {} ±{doubt} K", scale.unit),
+        "fraction" => format!("{value} {} ±{doubt} points", scale.unit),
+        _ => format!("{value} ±{doubt} {}", scale.unit).trim_end().to_string(),
+    }
+}
+
+fn from_original(times: f64) -> String {
+    let way = if times < 0.0 { "lower" } else { "higher" };
+    match separation(times.abs()).as_str() {
+        "0.0" => "the same".into(),
+        times => format!("{times} times the resolution {way}"),
+    }
+}
+
+/// How well a reading tells the parts apart.
+fn told(reading: &BenchReading) -> String {
+    let (told, total) = (reading.pairs.iter().filter(|pair| pair.told_apart).count(), reading.pairs.len());
+    match reading.closest_told_apart() {
+        None => format!("Tells none of {total} pairs apart."),
+        Some(pair) if total == 1 => {
+            format!("Tells them apart by {} times what the bench resolves.", separation(pair.separation))
+        }
+        Some(pair) => format!(
+            "Tells {told} of {total} pairs apart; the closest of them, {} and {}, by {} times what the bench resolves.",
+            pair.first,
+            pair.second,
+            separation(pair.separation)
+        ),
+    }
+}
+
+/// What is to be said of a pair that the measurements leave equal.
+fn left_equal(pair: &BenchPair) -> String {
+    let (names, times) = (format!("{} and {}", pair.first, pair.second), separation(pair.separation));
+    match (pair.told_apart, pair.separation < COVERAGE) {
+        (true, _) => format!("Left equal by these: {names}; another reading tells them apart ({times} times)."),
+        (false, true) => {
+            format!("Equal for this bench: {names}; at most {times} times what it resolves in any reading.")
+        }
+        (false, false) => {
+            format!("Not known: {names}; {times} times what the bench resolves, but within the model's uncertainty.")
+        }
+    }
+}
+
+/// The plan as a section of the page.
+pub(super) fn section(plan: &BenchPlan) -> Markup {
+    html! {
+        @if !plan.lines.is_empty() {
+            section.plan {
+                h2 { (HEADING) }
+                p { strong { (fixed_begin(&plan.summary)) "." } }
+                @for (number, measurement) in plan.measurements.iter().enumerate() {
+                    (measurement_article(number + 1, measurement))
+                }
+                @if !plan.left_equal.is_empty() { ul { @for pair in &plan.left_equal { li { (left_equal(pair)) } } } }
+                @for remark in &plan.remarks { p.sub { (remark) } }
+                div.scroll tabindex="0" role="group" aria-label="Every quantity on the bench" {
+                    table {
+                        caption { "Every quantity, in the condition in which it tells the parts apart best" }
+                        thead { tr {
+                            @for head in ["Quantity", "Answer", "Condition"] { th scope="col" { (head) } }
+                            @for head in ["Pairs told apart", "Closest of these"] { th.n scope="col" { (head) } }
+                        } }
+                        tbody { @for line in plan.lines.iter() { (line_row(line)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A sentence with a capital at its begin.
+fn fixed_begin(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
+fn measurement_article(number: usize, measurement: &BenchMeasurement) -> Markup {
+    let scale = scale_of(&measurement.reading, &measurement.unit);
+    html! {
+        article.measurement {
+            h3 { (number) ". " (measurement.label) ": " (measurement.reading.place) }
+            div.scroll tabindex="0" role="group" aria-label=(measurement.label) {
+                table {
+                    thead { tr {
+                        th scope="col" { "Part" }
+                        th.n scope="col" { "Expected" }
+                        th.n scope="col" { "Against the original" }
+                    } }
+                    tbody { @for part in &measurement.reading.expected { tr {
+                        th scope="row" { (part.part) }
+                        td.n { (value_with_doubt(&scale, part, &measurement.unit)) }
+                        td.n { (part.from_original.map_or_else(|| "–".to_string(), from_original)) }
+                    } } }
+                }
+            }
+            p { (told(&measurement.reading)) }
+            dl { @for setting in &measurement.settings { dt { (setting.what) } dd { (setting.setting) } } }
+            @for caution in &measurement.cautions { p { strong { "Caution: " } (caution) "." } }
+        }
+    }
+}
+
+fn line_row(line: &BenchLine) -> Markup {
+    let answer = ANSWERS.iter().find(|(_, answer)| *answer == line.answer).map_or("", |(text, _)| *text);
+    html! {
+        tr {
+            th scope="row" { (line.label) }
+            td { (answer) }
+            @match &line.reading {
+                None => td colspan="3" { (line.reason.as_deref().unwrap_or("")) },
+                Some(reading) => {
+                    td { (reading.place) }
+                    td.n { (reading.pairs.iter().filter(|pair| pair.told_apart).count()) " of " (reading.pairs.len()) }
+                    td.n { (closest(reading)) }
+                },
+            }
+        }
+    }
+}
+
+/// The separation of the closest pair told apart; where none is, that of the farthest pair.
+fn closest(reading: &BenchReading) -> String {
+    let farthest = || reading.pairs.iter().map(|pair| pair.separation).fold(0.0, f64::max);
+    match reading.closest_told_apart() {
+        Some(pair) => format!("{} × resolution", separation(pair.separation)),
+        None => format!("({} × at most)", fixed(farthest(), 1)),
+    }
+}

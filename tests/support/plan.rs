@@ -1,0 +1,67 @@
+//! Hand-made results for tests of the bench plan. Nothing here is simulated.
+
+use presolder::case::{self, Case};
+use presolder::compare::quantities::QUANTITIES;
+use presolder::compare::record::{ConditionRecord, PartRecord, QuantityRow, ValueRecord};
+
+/// Names of the made-up parts, the original first.
+pub const NAMES: [&str; 4] = ["Lark-22", "Finch-22", "Wagtail-27", "Siskin-33"];
+
+/// What a part shows in one condition.
+pub struct Shown {
+    /// Kind of condition.
+    pub condition: &'static str,
+    /// Corner.
+    pub corner: &'static str,
+    /// Input voltage in V.
+    pub input_v: f64,
+    /// Load in A.
+    pub load_a: f64,
+    /// (quantity, value in its unit).
+    pub values: Vec<(&'static str, f64)>,
+}
+
+/// A board for the plan: that of a demo, at other voltages and loads, with as many of its parts.
+pub fn case_of(parts: usize) -> Case {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/ticket-kiosk");
+    let mut case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
+    case.board.nominal_input_v = 47.0;
+    case.board.input_v = vec![36.0, 47.0, 53.0];
+    case.board.load_a = vec![0.7, 3.9];
+    case.parts.truncate(parts);
+    case
+}
+
+/// A part with these results.
+pub fn part(index: usize, shown: &[Shown]) -> PartRecord {
+    let results = shown.iter().map(|shown| ConditionRecord {
+        condition: shown.condition.into(),
+        corner: shown.corner.into(),
+        input_v: Some(shown.input_v),
+        load_a: Some(shown.load_a),
+        winding_degc: Some(83.0),
+        values: shown
+            .values
+            .iter()
+            .map(|(quantity, value)| ValueRecord { quantity: (*quantity).into(), value: *value, unit: String::new() })
+            .collect(),
+        notes: vec![],
+    });
+    PartRecord { name: NAMES[index].into(), original: index == 0, results: results.collect() }
+}
+
+/// A row without cells for every quantity: the plan looks at which there are, and at the results.
+pub fn rows() -> Vec<QuantityRow> {
+    QUANTITIES
+        .iter()
+        .map(|quantity| QuantityRow {
+            quantity: quantity.id.into(),
+            label: quantity.label.into(),
+            unit: quantity.unit.into(),
+            change_kind: quantity.change_kind,
+            limit: None,
+            agreed_change: None,
+            cells: vec![],
+        })
+        .collect()
+}
