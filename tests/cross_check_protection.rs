@@ -9,8 +9,9 @@ use presolder::board::{
     CurrentLimit, Foldback, Hiccup, InputStep, LimitSense, LowSide, Modulator, Protection, ShortCircuit,
 };
 use presolder::engine::crosscheck::Difference;
-use presolder::engine::machine::{Begin, Effort, Machine};
+use presolder::engine::machine::{Begin, Effort, Machine, Output};
 use presolder::engine::program::Program;
+use presolder::measure::extremes::Extremes;
 use presolder::parts::saturation::FluxCurve;
 use support::checked::*;
 use support::demo::{self, DemoBoard};
@@ -88,6 +89,21 @@ fn outside_start_into_an_output_that_is_already_there() {
     assert_drifts("oven-panel", DRIFT_BY_STEPS, &board, |b| start(b, FINE_BOUND_A, 0.57, 0.47, 400).0);
 }
 
+/// Nothing may be drawn back from an output that is already there.
+fn least_current_before_the_first_pulse_a(board: &DemoBoard, load_a: f64, output_v: f64) -> f64 {
+    let (mut machine, _) = into_resistor(board, FINE_BOUND_A, load_a, None);
+    let mut state = machine.begin(Begin::Rest(output_v));
+    let mut least_a = f64::INFINITY;
+    loop {
+        let mut seen = Extremes::of(&[Output::Inductor]);
+        machine.run(&mut state, 1, &mut Program::constant(0.0), &mut seen, None).unwrap();
+        if state.effort.pulses > 0 {
+            return least_a;
+        }
+        least_a = least_a.min(seen.range(Output::Inductor).low);
+    }
+}
+
 /// A comparator that is faster than the dead time leaves a first pulse out after its edge: the low side must not wake from that.
 #[test]
 fn outside_start_with_a_pulse_left_out_in_its_dead_time() {
@@ -100,6 +116,7 @@ fn outside_start_with_a_pulse_left_out_in_its_dead_time() {
         let (difference, effort) = start(b, FINE_BOUND_A, 0.17, 5.3, 370);
         // Fewer pulses than edges that began one.
         assert!(effort.omitted + effort.pulses < 370, "{effort:?}");
+        assert_eq!(least_current_before_the_first_pulse_a(b, 0.17, 5.3), 0.0);
         difference
     });
 }
