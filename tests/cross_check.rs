@@ -275,6 +275,6 @@ fn error_what_cannot_be_integrated() {
     board.board.load_kind = LoadKind::Current;
     board.board.output_bank = vec![branch(1e-6, 0.0, 0.0), branch(2e-6, 0.0, 0.0)];
     assert_eq!(refused(&circuit(&board), TOLERANCE), EngineError::TwoIdealBranches);
-    board.board.output_bank = vec![branch(1e-6, 1e-3, 1e-9); 8];
+    board.board.output_bank = vec![branch(1e-6, 1e-3, 1e-9); 9];
     assert!(matches!(refused(&circuit(&board), TOLERANCE), EngineError::CrossCheck(_)));
 }

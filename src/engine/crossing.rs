@@ -6,7 +6,6 @@
 //! halved. Where the function is zero within its own rounding it crosses nothing.
 
 use super::modal::{Basis, Flow, Modal, ProjectedRow, Scalar};
-use super::row::dot;
 
 /// Intervals narrower than this part of the stretch are not halved further.
 const NARROWEST: f64 = 1e-12;
@@ -35,29 +34,53 @@ pub struct Node {
     pub basis: Basis,
 }
 
+/// An end of an interval: as [`Node`], with the exponentials where they are, since most ends are looked at only.
+#[derive(Clone, Copy)]
+struct Edge<'b> {
+    t_s: f64,
+    value: f64,
+    basis: &'b Basis,
+}
+
+impl Edge<'_> {
+    fn node(&self) -> Node {
+        Node { t_s: self.t_s, value: self.value, basis: *self.basis }
+    }
+}
+
+impl Node {
+    fn edge(&self) -> Edge<'_> {
+        Edge { t_s: self.t_s, value: self.value, basis: &self.basis }
+    }
+}
+
 impl<'a> Track<'a> {
     /// The row along the flow plus a straight line `constant + slope * t`.
+    #[inline]
     pub fn new(modal: &'a Modal, flow: &'a Flow, row: &'a ProjectedRow, line: (f64, f64)) -> Track<'a> {
-        let scalar = modal.scalar(row, flow).plus_line(line.0, line.1);
-        Track { modal, flow, scalar, row, line }
+        Track { modal, flow, scalar: modal.scalar(row, flow, line), row, line }
     }
 
     /// Bound of the distance from the chord over a whole stretch; `None` where there is none.
     pub fn chord_deviation(&self, to_s: f64) -> Option<f64> {
-        (!self.modal.is_dense()).then(|| dot(&self.row.size, &self.modal.chord_deviations(self.flow, to_s)))
+        let modal = self.modal;
+        (!modal.is_dense()).then(|| self.row.chord_deviation(&modal.chord_deviations(self.flow, to_s), modal))
     }
 
     /// Value at the begin of the stretch.
+    #[inline]
     pub fn start(&self) -> f64 {
         if self.modal.is_dense() { self.value(0.0) } else { self.scalar.at_start(self.modal) }
     }
 
     /// Value at a time whose exponentials are known.
+    #[inline]
     pub fn value_at_basis(&self, basis: &Basis, t_s: f64) -> f64 {
         if self.modal.is_dense() { self.dense_value(t_s) } else { self.scalar.at_basis(basis, t_s) }
     }
 
     /// Value at a time from the begin of the stretch.
+    #[inline]
     pub fn value(&self, t_s: f64) -> f64 {
         if self.modal.is_dense() { self.dense_value(t_s) } else { self.scalar.at(self.modal, t_s) }
     }
@@ -73,39 +96,50 @@ impl<'a> Track<'a> {
         Node { t_s, value: self.value_at_basis(&basis, t_s), basis }
     }
 
-    /// First time in the stretch, up to `end`, at which the value is no longer negative; `guess_s` is tried first in the search.
-    pub fn first_crossing(&self, end: Node, guess_s: Option<f64>) -> Option<Node> {
-        let start = Node { t_s: 0.0, value: self.start(), basis: self.modal.unit_basis() };
+    /// First time in the stretch, up to `end`, at which the value is no longer negative: `end` is then moved there; `guess_s` is
+    /// tried first in the search. False where there is no such time.
+    pub fn first_crossing(&self, end: &mut Node, guess_s: Option<f64>) -> bool {
+        let start = Edge { t_s: 0.0, value: self.start(), basis: &self.modal.unit_basis };
         if start.value >= 0.0 {
-            return Some(start);
+            *end = start.node();
+            return true;
         }
         if self.modal.is_dense() {
-            return self
-                .sampled(end.t_s)
-                .find(|w| w.0.value < 0.0 && w.1.value >= 0.0)
-                .map(|w| self.root(&w.0, &w.1, 1.0, None));
+            let found = self.sampled(end.t_s).find(|w| w.0.value < 0.0 && w.1.value >= 0.0);
+            if let Some((low, high)) = &found {
+                *end = *high;
+                self.root(low.edge(), end, 1.0, None);
+            }
+            return found.is_some();
         }
-        self.crossing_between(&start, &end, NARROWEST * end.t_s, guess_s)
+        self.crossing_between(start, end, NARROWEST * end.t_s, guess_s)
     }
 
-    fn crossing_between(&self, low: &Node, high: &Node, narrowest_s: f64, guess_s: Option<f64>) -> Option<Node> {
+    /// Moves `high` to the first crossing between the two, if there is one.
+    fn crossing_between(&self, low: Edge<'_>, high: &mut Node, narrowest_s: f64, guess_s: Option<f64>) -> bool {
         let width = high.t_s - low.t_s;
-        let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, &low.basis, low.t_s, width);
-        if low.value.max(high.value) + deviation < 0.0 || self.is_rounding(low, high, deviation) {
-            return None;
+        let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
+        if low.value.max(high.value) + deviation < 0.0 || self.is_rounding(low, high.edge(), deviation) {
+            return false;
         }
         if (high.value - low.value).abs() > slope_deviation * width || width <= narrowest_s {
-            return (high.value >= 0.0).then(|| self.root(low, high, 1.0, guess_s));
+            let crosses = high.value >= 0.0;
+            if crosses {
+                self.root(low, high, 1.0, guess_s);
+            }
+            return crosses;
         }
-        let middle = self.node(0.5 * (low.t_s + high.t_s));
-        if middle.value >= 0.0 {
-            return self.crossing_between(low, &middle, narrowest_s, guess_s);
+        let mut middle = self.node(0.5 * (low.t_s + high.t_s));
+        let ends_there = middle.value >= 0.0;
+        if self.crossing_between(low, &mut middle, narrowest_s, guess_s) {
+            *high = middle;
+            return true;
         }
-        self.crossing_between(low, &middle, narrowest_s, guess_s)
-            .or_else(|| self.crossing_between(&middle, high, narrowest_s, guess_s))
+        !ends_there && self.crossing_between(middle.edge(), high, narrowest_s, guess_s)
     }
 
-    fn is_rounding(&self, low: &Node, high: &Node, deviation: f64) -> bool {
+    #[inline]
+    fn is_rounding(&self, low: Edge<'_>, high: Edge<'_>, deviation: f64) -> bool {
         low.value.abs().max(high.value.abs()) + deviation <= self.scalar.rounding(high.t_s)
     }
 
@@ -117,14 +151,14 @@ impl<'a> Track<'a> {
             return;
         }
         let slope = Track { scalar: self.scalar.derivative(self.modal), ..*self };
-        let low = Node { t_s: 0.0, value: slope.start(), basis: self.modal.unit_basis() };
-        let high = Node { t_s: to_s, value: slope.scalar.at_basis(end, to_s), basis: *end };
-        slope.zeros_between(&low, &high, NARROWEST * to_s, &mut visit);
+        let low = Edge { t_s: 0.0, value: slope.start(), basis: &self.modal.unit_basis };
+        let high = Edge { t_s: to_s, value: slope.scalar.at_basis(end, to_s), basis: end };
+        slope.zeros_between(low, high, NARROWEST * to_s, &mut visit);
     }
 
-    fn zeros_between(&self, low: &Node, high: &Node, narrowest_s: f64, visit: &mut impl FnMut(f64)) {
+    fn zeros_between(&self, low: Edge<'_>, high: Edge<'_>, narrowest_s: f64, visit: &mut impl FnMut(f64)) {
         let width = high.t_s - low.t_s;
-        let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, &low.basis, low.t_s, width);
+        let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
         let same_side = low.value * high.value > 0.0;
         if (same_side && low.value.abs().min(high.value.abs()) > deviation) || self.is_rounding(low, high, deviation) {
             return;
@@ -132,23 +166,27 @@ impl<'a> Track<'a> {
         if (high.value - low.value).abs() > slope_deviation * width || width <= narrowest_s {
             if !same_side {
                 let sign = if low.value < high.value { 1.0 } else { -1.0 };
-                visit(self.root(low, high, sign, None).t_s);
+                let mut root = high.node();
+                self.root(low, &mut root, sign, None);
+                visit(root.t_s);
             }
             return;
         }
         let middle = self.node(0.5 * (low.t_s + high.t_s));
-        self.zeros_between(low, &middle, narrowest_s, visit);
-        self.zeros_between(&middle, high, narrowest_s, visit);
+        self.zeros_between(low, middle.edge(), narrowest_s, visit);
+        self.zeros_between(middle.edge(), high, narrowest_s, visit);
     }
 
-    /// Newton's method inside a bracket; a step that leaves the bracket is replaced by its middle.
-    /// With `sign` the value goes from not positive to not negative.
-    fn root(&self, low: &Node, high: &Node, sign: f64, guess_s: Option<f64>) -> Node {
+    /// Newton's method inside a bracket, whose upper end is moved to the root; a step that leaves the bracket is replaced by its
+    /// middle. With `sign` the value goes from not positive to not negative.
+    fn root(&self, low: Edge<'_>, high: &mut Node, sign: f64, guess_s: Option<f64>) {
         let (mut a, mut b) = (low.t_s, high.t_s);
+        let settled_s = 4.0 * f64::EPSILON * high.t_s;
         let slope = (!self.modal.is_dense()).then(|| self.scalar.derivative(self.modal));
         let rise = high.value - low.value;
         let secant = if rise == 0.0 { 0.5 * (a + b) } else { a - low.value / rise * (b - a) };
-        let mut node = self.node(guess_s.filter(|guess| *guess > a && *guess < b).unwrap_or(secant));
+        let node = high;
+        self.move_node(node, guess_s.filter(|guess| *guess > a && *guess < b).unwrap_or(secant));
         for _ in 0..NEWTON_STEPS {
             let value = sign * node.value;
             if value < 0.0 {
@@ -158,12 +196,17 @@ impl<'a> Track<'a> {
             }
             let newton = slope.as_ref().map(|slope| node.t_s - value / (sign * slope.at_basis(&node.basis, node.t_s)));
             let step = newton.filter(|n| *n >= a && *n <= b).map_or(b - a, |n| (n - node.t_s).abs());
-            if value == 0.0 || step <= 4.0 * f64::EPSILON * high.t_s {
-                return node;
+            if value == 0.0 || step <= settled_s {
+                return;
             }
-            node = self.node(newton.filter(|next| *next > a && *next < b).unwrap_or(0.5 * (a + b)));
+            self.move_node(node, newton.filter(|next| *next > a && *next < b).unwrap_or(0.5 * (a + b)));
         }
-        node
+    }
+
+    #[inline]
+    fn move_node(&self, node: &mut Node, t_s: f64) {
+        self.modal.basis_into(t_s, &mut node.basis);
+        (node.t_s, node.value) = (t_s, self.value_at_basis(&node.basis, t_s));
     }
 
     fn sampled(&self, to_s: f64) -> impl Iterator<Item = (Node, Node)> + '_ {

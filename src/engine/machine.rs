@@ -158,8 +158,8 @@ pub struct Mode {
     oldest: usize,
     /// Fast coordinates in which the power stage takes part, a pair by its first.
     plant_modes: Vec<usize>,
-    /// Index of the mode that followed last.
-    next: usize,
+    /// Indices of the two modes that followed last: a piece of the curve is left to the next one, or by an edge.
+    next: [usize; 2],
 }
 
 impl Mode {
@@ -173,14 +173,16 @@ impl Mode {
         self.modal.basis_of(&self.plant_modes, t_s)
     }
 
-    fn remember(&mut self, duration_s: f64) -> Basis {
-        if let Some((_, basis)) = self.recent.iter().find(|(known, _)| *known == duration_s) {
-            return *basis;
-        }
-        let basis = self.modal.basis(duration_s);
-        self.recent[self.oldest] = (duration_s, basis);
-        self.oldest = (self.oldest + 1) % self.recent.len();
-        basis
+    fn remember(&mut self, duration_s: f64) -> &Basis {
+        let known = self.recent.iter().position(|(known_s, _)| *known_s == duration_s);
+        let index = known.unwrap_or_else(|| {
+            let index = self.oldest;
+            self.recent[index].0 = duration_s;
+            self.modal.basis_into(duration_s, &mut self.recent[index].1);
+            self.oldest = (index + 1) % self.recent.len();
+            index
+        });
+        &self.recent[index].1
     }
 
     /// Row of an output.
@@ -661,19 +663,23 @@ impl Machine {
         let mode = &mut self.modes[mode_index];
         let mut flow = Flow::at(&state.x, inputs, slopes);
         mode.modal.fill(&mut flow);
-        let allowed_basis = mode.remember(allowed_s);
-        let allowed_end = if allowed_s > 0.0 { mode.modal.state(&flow, allowed_s, &allowed_basis) } else { state.x };
-        let found = earliest_event(mode, &flow, state, allowed_s, &allowed_basis, &allowed_end);
+        // The end of the stretch moves from the timer's instant to that of the first event.
+        let mut at = Node { t_s: allowed_s, value: 0.0, basis: *mode.remember(allowed_s) };
+        let mut end = state.x;
+        if allowed_s > 0.0 {
+            mode.modal.state_into(&flow, allowed_s, &at.basis, &mut end);
+        }
+        let event = earliest_event(mode, &flow, state, &mut at, &end);
         let mode = &self.modes[mode_index];
-        let (duration_s, basis, event, end) = match found {
-            Some((t_s, basis, event)) => {
-                state.effort.located += 1;
-                let end = if t_s > 0.0 { mode.modal.state(&flow, t_s, &basis) } else { state.x };
-                (t_s, basis, Some(event), end)
+        let duration_s = at.t_s;
+        if event.is_some() {
+            state.effort.located += 1;
+            if duration_s > 0.0 {
+                mode.modal.state_into(&flow, duration_s, &at.basis, &mut end);
+            } else {
+                end = state.x;
             }
-            None => (allowed_s, allowed_basis, None, allowed_end),
-        };
-        let mut end = end;
+        }
         if key.path == Path::Idle {
             // Without current there is no flux: what rounding leaves would pass for a current.
             end[FLUX_STATE] = 0.0;
@@ -700,7 +706,7 @@ impl Machine {
                 mode,
                 flow: &flow,
                 end: &end,
-                end_basis: &basis,
+                end_basis: &at.basis,
             });
         }
         state.x = end;
@@ -770,10 +776,11 @@ impl Machine {
     fn prepare(&mut self, key: ModeKey) -> usize {
         // A cycle goes through the same few modes again and again: each remembers which came next.
         if let Some(mode) = self.modes.get(self.current) {
-            let next = mode.next;
-            if self.modes[next].key == key {
-                self.current = next;
-                return next;
+            for next in mode.next {
+                if self.modes[next].key == key {
+                    self.current = next;
+                    return next;
+                }
             }
         }
         let index = self.index.get(&key).copied().unwrap_or_else(|| {
@@ -783,7 +790,7 @@ impl Machine {
             self.modes.len() - 1
         });
         if let Some(mode) = self.modes.get_mut(self.current) {
-            mode.next = index;
+            mode.next = [index, mode.next[0]];
         }
         self.current = index;
         index
@@ -814,7 +821,7 @@ impl Machine {
             network,
             modal,
             plant_modes,
-            next: self.modes.len(),
+            next: [self.modes.len(); 2],
             outputs,
             watches,
             recent: [(-1.0, [0.0; MAX_STATES]); 4],
@@ -1246,19 +1253,13 @@ fn is_armed(stage: Stage, event: Event) -> bool {
     }
 }
 
-/// The first event within the allowed time, if any, with the exponentials of its time. `end` is the state after the allowed time.
-fn earliest_event(
-    mode: &mut Mode,
-    flow: &Flow,
-    state: &RunState,
-    allowed_s: f64,
-    allowed_basis: &Basis,
-    end: &StateVector,
-) -> Option<(f64, Basis, Event)> {
+/// The first event up to `at`, which is then moved there. `end` is the state at `at`.
+fn earliest_event(mode: &mut Mode, flow: &Flow, state: &RunState, at: &mut Node, end: &StateVector) -> Option<Event> {
+    let allowed_s = at.t_s;
     let modal = &mode.modal;
     let deviations = modal.chord_deviations(flow, allowed_s);
     let end_inputs: InputVector = std::array::from_fn(|k| flow.inputs[k] + flow.input_slopes[k] * allowed_s);
-    let mut first: Option<(f64, Basis, Event)> = None;
+    let mut first: Option<Event> = None;
     for watch in &mut mode.watches {
         if !is_armed(state.stage, watch.event) || (watch.event == Event::Trip && state.early_off_s.is_some()) {
             continue;
@@ -1268,15 +1269,14 @@ fn earliest_event(
         let start_value = watch.at(&flow.start, &flow.inputs) + ramp(0.0);
         let end_value = watch.at(end, &end_inputs) + ramp(allowed_s);
         // Most watches are far from their threshold all the way: their chord and its bound say so.
-        if !modal.is_dense() && start_value.max(end_value) + dot(&watch.row.size, &deviations) < 0.0 {
+        if !modal.is_dense() && start_value.max(end_value) + watch.row.chord_deviation(&deviations, modal) < 0.0 {
             continue;
         }
         let track = Track::new(modal, flow, &watch.row, (ramp(0.0), slope));
-        let (t_s, basis) = first.map_or((allowed_s, *allowed_basis), |(t_s, basis, _)| (t_s, basis));
-        let end_node = Node { t_s, value: track.value_at_basis(&basis, t_s), basis };
-        if let Some(found) = track.first_crossing(end_node, watch.last_s) {
-            watch.last_s = Some(found.t_s);
-            first = Some((found.t_s, found.basis, watch.event));
+        at.value = track.value_at_basis(&at.basis, at.t_s);
+        if track.first_crossing(at, watch.last_s) {
+            watch.last_s = Some(at.t_s);
+            first = Some(watch.event);
         }
     }
     first

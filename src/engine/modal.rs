@@ -46,8 +46,11 @@ pub struct Modal {
     pub rate: StateVector,
     /// Angular frequency of each coordinate of a pair in rad/s.
     pub omega: StateVector,
-    /// Squared magnitude of each eigenvalue in 1/s2; for a pair in its first coordinate.
+    /// Magnitude of each eigenvalue in 1/s, and its square in 1/s2; for a pair in its first coordinate.
+    speed: StateVector,
     square: StateVector,
+    /// Exponentials at the begin of a stretch.
+    pub unit_basis: Basis,
     /// Columns: directions of the coordinates in the state space.
     directions: Vec<StateVector>,
     /// Columns: coordinates of a unit of each state.
@@ -69,6 +72,10 @@ pub struct Scalar {
     pub weight: StateVector,
     /// Polynomial part.
     pub polynomial: Polynomial,
+    /// Number of basis functions.
+    fast: usize,
+    /// Whether the polynomial is more than a straight line.
+    bent: bool,
 }
 
 /// Coordinates at the begin of a stretch, ready to be evaluated at any time within it.
@@ -114,6 +121,8 @@ impl Modal {
             pairs: split.pairs,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
+            unit_basis: [0.0; MAX_STATES],
+            speed: [0.0; MAX_STATES],
             square: [0.0; MAX_STATES],
             directions: vec![[0.0; MAX_STATES]; n],
             coordinates: vec![[0.0; MAX_STATES]; n],
@@ -136,13 +145,16 @@ impl Modal {
         for j in 0..modal.fast() {
             modal.rate[j] = split.block[(j, j)];
         }
+        modal.unit_basis[..modal.reals].fill(1.0);
         for j in (modal.reals..modal.fast()).step_by(2) {
+            modal.unit_basis[j] = 1.0;
             modal.omega[j] = split.block[(j, j + 1)];
             modal.omega[j + 1] = modal.omega[j];
         }
         for j in 0..modal.fast() {
             let first = j < modal.reals || (j - modal.reals).is_multiple_of(2);
             modal.square[j] = if first { modal.rate[j].powi(2) + modal.omega[j].powi(2) } else { 0.0 };
+            modal.speed[j] = modal.square[j].sqrt();
         }
         for u in 0..INPUTS {
             let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
@@ -173,6 +185,8 @@ impl Modal {
             pairs: 0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
+            unit_basis: [0.0; MAX_STATES],
+            speed: [0.0; MAX_STATES],
             square: [0.0; MAX_STATES],
             directions: vec![],
             coordinates: vec![],
@@ -209,13 +223,10 @@ impl Modal {
         basis
     }
 
-    #[inline]
+    #[inline(always)]
     fn enter(&self, basis: &mut Basis, j: usize, t_s: f64) {
         let exponent = self.rate[j] * t_s;
-        if exponent < GONE {
-            return;
-        }
-        let size = exponent.exp();
+        let size = if exponent < GONE { 0.0 } else { exponent.exp() };
         if j < self.reals {
             basis[j] = size;
         } else {
@@ -277,15 +288,18 @@ impl Modal {
     }
 
     /// By how much each coordinate may differ from its chord over a whole stretch, see [`super::crossing`].
+    #[inline]
     pub fn chord_deviations(&self, flow: &Flow, duration_s: f64) -> StateVector {
         let mut deviations = [0.0; MAX_STATES];
         if self.is_dense() {
             return deviations;
         }
         let eighth = duration_s * duration_s / 8.0;
-        for (j, deviation) in deviations.iter_mut().enumerate().take(self.fast()) {
-            let most = if j < self.reals { 1.0 } else { 2.0 };
-            *deviation = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(most);
+        for j in 0..self.reals {
+            deviations[j] = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(1.0);
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            deviations[j] = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(2.0);
         }
         for k in 0..self.n - self.fast() {
             let tail = flow.slow[k].iter().skip(2).rev().fold(0.0, |sum, c| sum * duration_s + c.abs());
@@ -298,14 +312,6 @@ impl Modal {
     #[inline]
     fn growth(&self, j: usize, duration_s: f64) -> f64 {
         if self.rate[j] > 0.0 { (self.rate[j] * duration_s).exp() } else { 1.0 }
-    }
-
-    /// Exponentials at the begin of a stretch.
-    pub fn unit_basis(&self) -> Basis {
-        let mut basis = [0.0; MAX_STATES];
-        basis[..self.reals].fill(1.0);
-        (self.reals..self.fast()).step_by(2).for_each(|j| basis[j] = 1.0);
-        basis
     }
 
     /// Taylor coefficients of the slow coordinates: each derivative is the block applied to the former one.
@@ -341,8 +347,19 @@ impl Modal {
     #[inline]
     pub fn basis(&self, t_s: f64) -> Basis {
         let mut basis = [0.0; MAX_STATES];
-        (0..self.reals).chain((self.reals..self.fast()).step_by(2)).for_each(|j| self.enter(&mut basis, j, t_s));
+        self.basis_into(t_s, &mut basis);
         basis
+    }
+
+    /// Writes the exponentials at a time from the begin of a stretch over those of another time.
+    #[inline]
+    pub fn basis_into(&self, t_s: f64, basis: &mut Basis) {
+        for j in 0..self.reals {
+            self.enter(basis, j, t_s);
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            self.enter(basis, j, t_s);
+        }
     }
 
     /// A row of the network in modal coordinates.
@@ -361,12 +378,17 @@ impl Modal {
         ProjectedRow { coefficients, size, row: *row }
     }
 
-    /// A projected row along a flow, as a function of time.
+    /// A projected row along a flow plus a straight line (constant, slope per s), as a function of time.
     #[inline(always)]
-    pub fn scalar(&self, row: &ProjectedRow, flow: &Flow) -> Scalar {
+    pub fn scalar(&self, row: &ProjectedRow, flow: &Flow, line: (f64, f64)) -> Scalar {
         let c = &row.coefficients;
         let fast = self.fast();
-        let mut scalar = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1] };
+        let mut scalar = Scalar {
+            weight: [0.0; MAX_STATES],
+            polynomial: [line.0, line.1, 0.0, 0.0, 0.0, 0.0, 0.0],
+            fast,
+            bent: self.n > fast,
+        };
         for j in 0..self.reals {
             scalar.weight[j] = c[j] * flow.eta[j];
         }
@@ -374,9 +396,10 @@ impl Modal {
             scalar.weight[j] = c[j] * flow.eta[j] + c[j + 1] * flow.eta[j + 1];
             scalar.weight[j + 1] = c[j] * flow.eta[j + 1] - c[j + 1] * flow.eta[j];
         }
-        scalar.polynomial[0] = dot_of(&c[..fast], &flow.steady[..fast]) + dot(&row.row.u, &flow.inputs);
+        // Slow coordinates have no steady part.
+        scalar.polynomial[0] += dot_first(c, &flow.steady, fast) + dot(&row.row.u, &flow.inputs);
         if flow.sloping {
-            scalar.polynomial[1] = dot_of(&c[..fast], &flow.steady_slope[..fast]) + dot(&row.row.u, &flow.input_slopes);
+            scalar.polynomial[1] += dot_first(c, &flow.steady_slope, fast) + dot(&row.row.u, &flow.input_slopes);
         }
         for k in 0..self.n - fast {
             for (sum, coefficient) in scalar.polynomial.iter_mut().zip(flow.slow[k]) {
@@ -388,8 +411,16 @@ impl Modal {
 
     /// State after a time, with the exponentials of that time.
     pub fn state(&self, flow: &Flow, t_s: f64, basis: &Basis) -> StateVector {
+        let mut x = [0.0; MAX_STATES];
+        self.state_into(flow, t_s, basis, &mut x);
+        x
+    }
+
+    /// Writes the state after a time over another state.
+    pub fn state_into(&self, flow: &Flow, t_s: f64, basis: &Basis, x: &mut StateVector) {
         if let Some(matrix) = &self.dense {
-            return dense_state(matrix, self.n, flow, t_s);
+            *x = dense_state(matrix, self.n, flow, t_s);
+            return;
         }
         let fast = self.fast();
         let mut y = [0.0; MAX_STATES];
@@ -406,9 +437,7 @@ impl Modal {
         for k in 0..self.n - fast {
             y[fast + k] = horner(&flow.slow[k], t_s);
         }
-        let mut x = [0.0; MAX_STATES];
-        combine(&self.directions, &y, self.n, &mut x);
-        x
+        combine(&self.directions, &y, self.n, x);
     }
 
     /// Transition matrix of the states over a time.
@@ -462,18 +491,28 @@ pub struct ProjectedRow {
     pub row: Row,
 }
 
-impl Scalar {
-    /// Adds a straight line in time.
-    pub fn plus_line(mut self, constant: f64, slope_per_s: f64) -> Scalar {
-        self.polynomial[0] += constant;
-        self.polynomial[1] += slope_per_s;
-        self
+impl ProjectedRow {
+    /// By how much the row may differ from its chord over a stretch, by the deviations of the coordinates.
+    #[inline]
+    pub fn chord_deviation(&self, deviations: &StateVector, modal: &Modal) -> f64 {
+        dot_first(&self.size, deviations, modal.n)
     }
+}
 
+impl Scalar {
     /// Value at a time whose exponentials are known.
     #[inline]
     pub fn at_basis(&self, basis: &Basis, t_s: f64) -> f64 {
-        dot(&self.weight, basis) + horner(&self.polynomial, t_s)
+        let waves = dot_first(&self.weight, basis, self.fast);
+        let line = self.polynomial[0] + self.polynomial[1] * t_s;
+        if self.bent { waves + (line + t_s * t_s * self.bend(t_s)) } else { waves + line }
+    }
+
+    /// Polynomial from the second power on, divided by that power; two short chains of operations instead of a long one.
+    #[inline]
+    fn bend(&self, t_s: f64) -> f64 {
+        let [_, _, c2, c3, c4, c5, c6] = self.polynomial;
+        (c2 + c3 * t_s) + t_s * t_s * ((c4 + c5 * t_s) + t_s * t_s * c6)
     }
 
     /// Value at a time.
@@ -489,15 +528,18 @@ impl Scalar {
     }
 
     /// Size of the rounding error of a value at times up to `to_s`, growing modes left aside.
+    #[inline]
     pub fn rounding(&self, to_s: f64) -> f64 {
-        let waves: f64 = self.weight.iter().map(|w| w.abs()).sum();
-        let polynomial: f64 = self.polynomial.iter().rev().fold(0.0, |sum, c| sum * to_s + c.abs());
+        let waves: f64 = self.weight[..self.fast].iter().map(|w| w.abs()).sum();
+        let degree = if self.bent { SLOW_DEGREE } else { 1 };
+        let polynomial: f64 = self.polynomial[..=degree].iter().rev().fold(0.0, |sum, c| sum * to_s + c.abs());
         4.0 * f64::EPSILON * (waves + polynomial)
     }
 
     /// Time derivative as a function of time.
+    #[inline]
     pub fn derivative(&self, modal: &Modal) -> Scalar {
-        let mut d = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1] };
+        let mut d = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1], ..*self };
         for j in 0..modal.reals {
             d.weight[j] = self.weight[j] * modal.rate[j];
         }
@@ -516,11 +558,12 @@ impl Scalar {
     /// a time whose exponentials are known.
     pub fn chord_bounds(&self, modal: &Modal, from: &Basis, from_s: f64, width_s: f64) -> (f64, f64) {
         let (mut value, mut slope) = (0.0, 0.0);
+        let per_width = 1.0 / width_s;
         let mut include = |j: usize, size: f64, most: f64| {
             let size = size * modal.growth(j, width_s);
-            let (square, per_width) = (modal.square[j], most / width_s);
-            value += size * (square * width_s * width_s / 8.0).min(most);
-            slope += size * (square * width_s / 2.0).min(square.sqrt() + per_width);
+            let by_curve = modal.square[j] * width_s;
+            value += size * (by_curve * width_s / 8.0).min(most);
+            slope += size * (by_curve / 2.0).min(modal.speed[j] + most * per_width);
         };
         for j in 0..modal.reals {
             include(j, (self.weight[j] * from[j]).abs(), 1.0);
@@ -529,6 +572,9 @@ impl Scalar {
             let now = (from[j] * from[j] + from[j + 1] * from[j + 1])
                 * (self.weight[j] * self.weight[j] + self.weight[j + 1] * self.weight[j + 1]);
             include(j, now.sqrt(), 2.0);
+        }
+        if !self.bent {
+            return (value, slope);
         }
         let mut power = 1.0;
         let mut curvature = 0.0;
@@ -554,6 +600,18 @@ fn sin_cos(angle: f64) -> (f64, f64) {
             + z * (1.0 / 24.0
                 + z * (-1.0 / 720.0 + z * (1.0 / 40320.0 + z * (-1.0 / 3_628_800.0 + z / 479_001_600.0)))));
     (angle * sin, cos)
+}
+
+/// Inner product of vectors of which one is zero from `width` on.
+#[inline(always)]
+fn dot_first(a: &StateVector, b: &StateVector, width: usize) -> f64 {
+    match width {
+        // Few entries were written one by one a moment ago; reading them in fours would wait until they have left the core.
+        0..=5 => a.iter().zip(b).take(width).map(|(p, q)| p * q).sum(),
+        6..=8 => dot_of(&a[..8], &b[..8]),
+        9..=12 => dot_of(&a[..12], &b[..12]),
+        _ => dot(a, b),
+    }
 }
 
 #[inline]

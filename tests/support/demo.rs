@@ -1,4 +1,5 @@
-//! The two demo boards as the separate derivation uses them: winding at 25 C, typical resistance, nominal inductance.
+//! Boards of every control scheme. The first two are the demo boards as the separate derivation uses them: winding at 25 C, typical
+//! resistance, nominal inductance.
 
 use super::branch;
 use presolder::board::*;
@@ -148,4 +149,69 @@ pub fn oven_panel() -> DemoBoard {
         inductance: micro(&[(0.0, 0.56), (6.0, 0.545), (12.0, 0.501), (18.0, 0.447), (24.0, 0.392), (36.0, 0.29)]),
         steady_a: 6.0,
     }
+}
+
+/// 18 V to about 6.4 V, fixed duty.
+pub fn sorrel_feeder() -> DemoBoard {
+    let bank = vec![branch(67e-6, 3.9e-3, 0.4e-9), branch(220e-6, 31e-3, 2.7e-9)];
+    let mut board = super::open_loop(18.0, 0.37, 320e3, bank, 1.9);
+    board.load_kind = LoadKind::Current;
+    board.stage = stage(52e-3, 29e-3, 27e-9, 0.82, false);
+    board.load_step = Some(LoadStep { from_a: 0.8, to_a: 2.7, slew_a_per_s: 1e6, hold_s: 1e-3 });
+    DemoBoard {
+        name: "sorrel-feeder",
+        board,
+        dcr_ohm: 39e-3,
+        inductance: micro(&[(0.0, 15.0), (1.7, 14.7), (3.1, 13.9), (4.4, 12.8), (6.2, 10.9), (8.9, 7.9), (13.6, 4.6)]),
+        steady_a: 1.9,
+    }
+}
+
+/// A low rail that switches on the ripple injected from the switch node.
+fn ripple_rail(name: &'static str, modulator: Modulator, rb_ohm: f64) -> DemoBoard {
+    let mut board = super::open_loop(12.0, 1.1 / 12.0, 570e3, vec![branch(260e-6, 0.6e-3, 0.1e-9)], 5.3);
+    board.output_v = 1.1;
+    board.load_kind = LoadKind::Current;
+    board.stage = stage(8.4e-3, 3.1e-3, 17e-9, 0.76, false);
+    let compensator = Compensator::Ripple {
+        reference_v: 0.6,
+        r1_ohm: 6.8e3,
+        rb_ohm,
+        cff_f: 520e-12,
+        injection: Some(Injection::SwitchNode { r_ohm: 68e3, c_f: 47e-9 }),
+    };
+    board.control = Control {
+        compensator,
+        modulator,
+        min_on_s: 0.0,
+        min_off_s: 210e-9,
+        protection: Protection::default(),
+        aim: None,
+    };
+    board.load_step = Some(LoadStep { from_a: 2.3, to_a: 7.1, slew_a_per_s: 10e6, hold_s: 200e-6 });
+    DemoBoard {
+        name,
+        board,
+        dcr_ohm: 2.3e-3,
+        inductance: micro(&[
+            (0.0, 0.56),
+            (3.8, 0.55),
+            (7.4, 0.52),
+            (11.3, 0.47),
+            (15.7, 0.4),
+            (22.0, 0.31),
+            (31.0, 0.2),
+        ]),
+        steady_a: 5.3,
+    }
+}
+
+/// 12 V to 1.1 V, constant on-time.
+pub fn grebe_rail() -> DemoBoard {
+    ripple_rail("grebe-rail", Modulator::ConstantOnTime { on_time_s: 163e-9, delay_s: 60e-9 }, 8.32e3)
+}
+
+/// 12 V to 1.1 V, hysteretic.
+pub fn plover_rail() -> DemoBoard {
+    ripple_rail("plover-rail", Modulator::Hysteretic { band_v: 31e-3, delay_s: 40e-9 }, 8.16e3)
 }

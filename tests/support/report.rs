@@ -58,6 +58,7 @@ fn record(names: &[&str]) -> Record {
             output_v: 2.3e-5,
             current_a: 3.1e-4,
             samples: 20_011,
+            until_s: None,
         }],
         method: vec![
             "Switch states are propagated exactly; switching instants are located to 1 ps.".into(),
