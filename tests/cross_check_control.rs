@@ -7,34 +7,8 @@
 mod support;
 
 use presolder::board::{Compensator, Injection, LowSide, Modulator};
-use presolder::engine::crosscheck::Difference;
 use support::checked::*;
 use support::demo::{self, DemoBoard};
-
-/// Steepest current: the input into the inductance at no current, and a third more for saturation, in A/s.
-const STEEPEST_A_PER_S: f64 = 1.33 * 12.0 / 0.56e-6;
-/// Drift over a run without saturation in s: rounding of some 1e-16 of the time of a run, and the integrator's tolerance.
-const ROUNDED_S: f64 = 1e-14;
-/// Largest drift in s and difference of the output in V at the fine bound.
-type Bounds = (f64, f64);
-/// The comparator sees the ripple of the current: 1e-5 A of 20 A/us make half a picosecond in each of 120 to 200 cycles.
-const DRIFT: Bounds = (1e-10, 1e-5);
-/// With inductance in the bank a hysteretic comparator sees the step of the output at the edges, which goes with the slope of the
-/// piecewise-linear current, and that is off by the root of the bound: ten times its hundredfold.
-const DRIFT_BY_STEPS: Bounds = (1e-8, 1e-4);
-/// Between pulses without current nothing brings the comparator in quickly: 6 A/ms of load into the bank against 20 A/us.
-const DRIFT_IN_PAUSES: Bounds = (1e-9, 3e-5);
-
-/// Differences at the fine bound within a drift; without saturation within rounding.
-fn assert_drifts(name: &str, (drift_s, output_v): Bounds, board: &DemoBoard, run: impl Fn(&DemoBoard) -> Difference) {
-    let difference = run(board);
-    assert_within(name, difference, output_v, FINE_CURRENT_A + STEEPEST_A_PER_S * drift_s);
-    assert!(difference.turn_off_s <= drift_s, "{name}: {difference:?}");
-    let linear = DemoBoard { inductance: vec![board.inductance[0]], board: board.board.clone(), ..*board };
-    let difference = run(&linear);
-    assert_within(name, difference, INTEGRATOR_V, INTEGRATOR_A + STEEPEST_A_PER_S * ROUNDED_S);
-    assert!(difference.turn_off_s <= ROUNDED_S, "{name}: {difference:?}");
-}
 
 fn hysteretic(mut board: DemoBoard) -> DemoBoard {
     board.board.control.modulator = Modulator::Hysteretic { band_v: 31e-3, delay_s: 60e-9 };

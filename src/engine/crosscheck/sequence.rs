@@ -38,7 +38,7 @@ struct Agenda {
 
 impl Agenda {
     /// The same plans seen from the next edge of a time base that nothing else depends on.
-    fn from_next_edge(self, period_s: f64) -> Agenda {
+    fn seen_from_next_edge(self, period_s: f64) -> Agenda {
         let shifted = |at_s: Option<f64>| at_s.map(|at_s| at_s - period_s);
         Agenda {
             turn_on_s: shifted(self.turn_on_s),
@@ -371,7 +371,7 @@ impl<'a, const N: usize> Run<'a, N> {
             self.protection.rises_from = None;
         }
         if !self.has_clock() {
-            self.agenda = self.agenda.from_next_edge(period_s);
+            self.agenda = self.agenda.seen_from_next_edge(period_s);
         }
         match self.protection.pauses_until {
             Some(until) if self.cycle < until => return,
@@ -457,7 +457,7 @@ impl<'a, const N: usize> Run<'a, N> {
         let (setting, _) = self.setting();
         let point = equations.point(&setting, 0.0, self.y.as_slice(), &self.solver.former);
         let low = |below: f64| point.output_v < below * equations.circuit.board.output_v;
-        if protection.foldback.is_some_and(|fold| self.cycle % fold.divisor != 0 && low(fold.below)) {
+        if protection.foldback.is_some_and(|fold| !self.cycle.is_multiple_of(fold.divisor) && low(fold.below)) {
             self.protection.folded = true;
             return true;
         }
