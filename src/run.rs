@@ -260,7 +260,7 @@ struct JobResult {
     start: Option<StepCurve>,
     short: Option<StepCurve>,
     short_a: Option<f64>,
-    light: Option<(String, Vec<(f64, f64, f64)>)>,
+    light: Option<LightCurve>,
     load_error: f64,
 }
 
@@ -275,8 +275,7 @@ impl JobResult {
 impl Job {
     fn run(&self, case: &Case) -> Result<JobResult, Error> {
         let mut result = JobResult { part: self.part, ..JobResult::default() };
-        let mut full = FullLoad::default();
-        full.winding_degc = case.board.ambient_degc;
+        let mut full = FullLoad { load_a: 0.0, winding_degc: case.board.ambient_degc };
         for &load_a in &case.board.load_a {
             full.load_a = load_a;
             let found = self.steady(case, load_a, &mut result);
@@ -722,8 +721,7 @@ fn assemble(case: &Case, results: &[JobResult]) -> Result<(Record, Curves), Erro
         curves.steps.extend(own[index].iter().filter_map(|result| result.step.clone()));
         curves.starts.extend(own[index].iter().filter_map(|result| result.start.clone()));
         curves.shorts.extend(own[index].iter().filter_map(|result| result.short.clone()));
-        let light = own[index].iter().filter_map(|result| result.light.clone());
-        curves.light.extend(light.map(|(part, points)| LightCurve { part, points }));
+        curves.light.extend(own[index].iter().filter_map(|result| result.light.clone()));
         parts.push(PartRecord { name: part.name.clone(), original: index == 0, results: records });
     }
     let quantities = judge::rows(case, &parts);

@@ -1148,8 +1148,9 @@ impl Machine {
             return true;
         }
         let aim_v = self.circuit.board.output_v;
-        let folded =
-            |foldback: Foldback| state.cycle % foldback.divisor != 0 && read(Output::Voltage) < foldback.below * aim_v;
+        let folded = |foldback: Foldback| {
+            !state.cycle.is_multiple_of(foldback.divisor) && read(Output::Voltage) < foldback.below * aim_v
+        };
         if protection.foldback.is_some_and(folded) {
             state.guard.folded = true;
             return true;

@@ -14,7 +14,7 @@ const HEADING: &str = "Which test would show it";
 const ANSWERS: [(&str, BenchAnswer); 3] = [
     ("Differs", BenchAnswer::Differs),
     ("Equal for all", BenchAnswer::EqualForAll),
-    ("No instrument reads it", BenchAnswer::NoInstrument),
+    ("No reading proposed", BenchAnswer::NoInstrument),
 ];
 
 /// Appends the plan as text of at most `width` columns.

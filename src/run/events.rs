@@ -7,7 +7,7 @@ use super::{Corner, Job, JobResult, NOMINAL, circuit, engine_error, step_curve, 
 use crate::board::{InputStep, Overload, ShortCircuit};
 use crate::case::Case;
 use crate::compare::judge;
-use crate::compare::record::ConditionRecord;
+use crate::compare::record::{ConditionRecord, LightCurve};
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Machine};
 use crate::engine::network::{Circuit, LimitLevel};
@@ -38,7 +38,7 @@ const AUDIBLE_HZ: (f64, f64) = (20.0, 20e3);
 const MOST_AUDIBLE_HZ: (f64, f64) = (2e3, 5e3);
 
 /// What an event starts from: the steady state at full load in the same condition.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct FullLoad {
     pub(super) load_a: f64,
     pub(super) winding_degc: f64,
@@ -446,7 +446,7 @@ impl Job {
             record.notes.push("towards light load the pulses come in a pattern that may be heard".into());
         }
         if self.input_v == case.board.nominal_input_v {
-            result.light = Some((case.parts[self.part].name.clone(), points));
+            result.light = Some(LightCurve { part: case.parts[self.part].name.clone(), points });
         }
         result.records.push(record);
         Ok(())
