@@ -270,6 +270,15 @@ fn say_change(quantity: &Quantity, change: f64) -> String {
     }
 }
 
+/// An uncertainty in words: of a temperature in kelvins, of an efficiency in points.
+fn say_uncertainty(quantity: &Quantity, uncertainty: f64) -> String {
+    match (quantity.unit, quantity.change_kind) {
+        ("degC", _) => say(uncertainty, "K"),
+        ("fraction", ChangeKind::Difference) => format!("{:.1} points", 100.0 * uncertainty),
+        (unit, _) => say(uncertainty, unit),
+    }
+}
+
 /// A finding that bears on a verdict.
 struct Finding {
     outcome: Outcome,
@@ -403,7 +412,7 @@ fn limit_sentence(quantity: &Quantity, cell: &Cell, limit: &LimitRecord, shared:
             return format!(
                 "{}: {value} with an uncertainty of {} cannot be told from the limit of {bound} ({})",
                 quantity.label,
-                say(cell.uncertainty, if quantity.unit == "degC" { "K" } else { quantity.unit }),
+                say_uncertainty(quantity, cell.uncertainty),
                 cell.place
             );
         }
