@@ -114,7 +114,10 @@ fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
         }
         assert!(!table.contains('\u{1b}'), "no colour codes in a pipe");
         assert_eq!(text(&run.output.stderr), "", "silent where nobody watches");
-        assert_eq!(names(&run.folder()), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
+        assert_eq!(
+            names(&run.folder()),
+            ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        );
     }
 }
 

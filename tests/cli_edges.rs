@@ -367,7 +367,10 @@ fn law_a_reader_of_the_table_that_goes_away_is_no_error_and_the_folder_is_whole(
     assert!(line.starts_with("Fan of a pellet stove"), "{line}");
     let output = child.wait_with_output().expect("it ends");
     assert_eq!((output.status.code(), text(&output.stderr).as_str()), (Some(0), ""));
-    assert_eq!(names(&room.path("result")), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
+    assert_eq!(
+        names(&room.path("result")),
+        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+    );
 }
 
 /// A full disk, as the system's device for it plays it.
@@ -393,7 +396,10 @@ fn error_standard_output_that_cannot_be_written_is_told() {
     }
     // The results were written before the table was printed.
     assert_eq!(room.names(), ["result", "stove"]);
-    assert_eq!(names(&room.path("result")), ["plots", "quantities.csv", "record.json", "report.html", "waveforms"]);
+    assert_eq!(
+        names(&room.path("result")),
+        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+    );
 }
 
 #[test]

@@ -4,7 +4,7 @@
 mod support;
 
 use presolder::report::ReportError;
-use presolder::report::csv::{bench_plan, period, quantities, step, waveforms};
+use presolder::report::csv::{bench_plan, loop_gain, period, quantities, step, waveforms};
 
 /// Numbers are written with twelve significant digits.
 const WRITTEN_DIGITS: f64 = 1e-11;
@@ -49,6 +49,16 @@ fn law_a_step_reads_back() {
 }
 
 #[test]
+fn law_a_loop_gain_reads_back() {
+    let curve = &support::comparison(2).1.loops[1];
+    let (head, rows) = parsed(&loop_gain(curve).expect("a table"));
+    assert_eq!(head, ["frequency_hz", "gain_db", "phase_deg"]);
+    assert_column(&rows, 0, &curve.frequency_hz);
+    assert_column(&rows, 1, &curve.gain_db);
+    assert_column(&rows, 2, &curve.phase_deg);
+}
+
+#[test]
 fn law_lines_end_as_rfc_4180_says_and_numbers_have_a_point() {
     let text = period(&support::comparison(2).1.periods[0]).expect("a table");
     assert_eq!(text.matches('\n').count(), text.matches("\r\n").count());
@@ -59,9 +69,13 @@ fn law_lines_end_as_rfc_4180_says_and_numbers_have_a_point() {
 #[test]
 fn law_one_file_a_part_and_kind() {
     let (_, mut curves) = support::comparison(4);
-    assert_eq!(waveforms(&curves).expect("tables").len(), 8);
+    assert_eq!(waveforms(&curves).expect("tables").len(), 12);
     curves.steps.clear();
-    assert!(waveforms(&curves).expect("tables").iter().all(|file| file.kind == "period"));
+    assert!(waveforms(&curves).expect("tables").iter().all(|file| file.kind != "step"));
+    // A part without a loop has no file of one.
+    curves.loops[1].frequency_hz.clear();
+    let files = waveforms(&curves).expect("tables");
+    assert_eq!(files.iter().filter(|file| file.kind == "loop").count(), 3);
 }
 
 #[test]

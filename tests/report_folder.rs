@@ -29,9 +29,9 @@ fn law_all_files_are_in_place_and_nothing_else() {
         names(&target),
         ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
     );
-    assert_eq!(names(&target.join("waveforms")).len(), 6);
+    assert_eq!(names(&target.join("waveforms")).len(), 9);
     assert_eq!(names(&target.join("plots")).len(), 6);
-    assert_eq!(paths.len(), 4 + 6 + 6);
+    assert_eq!(paths.len(), 4 + 9 + 6);
 }
 
 #[test]
@@ -57,7 +57,7 @@ fn error_an_earlier_result_is_replaced_only_when_allowed() {
     assert!(error.contains("earlier result") && error.contains("replaced"), "{error}");
     assert_eq!(fs::read(target.join("record.json")).expect("a record"), before);
     write(&record, &curves, &target, true).expect("it is replaced");
-    assert_eq!(names(&target.join("waveforms")).len(), 4, "nothing of the former result is left");
+    assert_eq!(names(&target.join("waveforms")).len(), 6, "nothing of the former result is left");
     assert_eq!(names(room.path()), ["result"]);
 }
 
@@ -155,11 +155,11 @@ fn law_file_names_are_safe_and_differ() {
     let target = room.path().join("result");
     write(&record, &curves, &target, false).expect("it is written");
     let files = names(&target.join("waveforms"));
-    assert_eq!(files.len(), 10);
+    assert_eq!(files.len(), 15);
     let safe = |c: char| c.is_ascii_alphanumeric() || "._-".contains(c);
     assert!(files.iter().all(|name| name.chars().all(safe)));
     let mut lower: Vec<String> = files.iter().map(|name| name.to_lowercase()).collect();
     lower.sort();
     lower.dedup();
-    assert_eq!(lower.len(), 10, "no two differ only in capitals");
+    assert_eq!(lower.len(), 15, "no two differ only in capitals");
 }

@@ -3,7 +3,7 @@
 #[path = "support/report.rs"]
 mod support;
 
-use presolder::compare::record::Curves;
+use presolder::compare::record::{Curves, ValueRecord};
 use presolder::report::{ReportError, html, plots};
 
 const VOID: [&str; 5] = ["meta", "br", "hr", "img", "input"];
@@ -101,6 +101,41 @@ fn law_the_page_holds_every_caution_origin_and_hash() {
     }
     assert!(record.origins.iter().all(|origin| page.contains(&origin.datum)));
     assert!(record.case.files.iter().all(|file| page.contains(&file.sha256)));
+}
+
+#[test]
+fn law_every_kind_of_condition_has_one_table_and_no_raw_name() {
+    let (mut record, curves) = support::comparison(3);
+    for result in record.parts.iter_mut().flat_map(|part| &mut part.results).filter(|r| r.condition == "steady") {
+        let uneven = result.input_v == Some(32.0);
+        for (quantity, value) in
+            [("discontinuous", f64::from(u8::from(uneven))), ("output_mean", 5.07), ("new_thing", 1.0)]
+        {
+            result.values.push(ValueRecord { quantity: quantity.into(), value, unit: String::new() });
+        }
+    }
+    let page = html::page(&record, &curves).expect("a page");
+    assert_well_formed(&page);
+    for raw in ["discontinuous", "output_mean", "new_thing", "rms_current,"] {
+        assert!(!page.contains(raw), "{raw} is shown as it is");
+    }
+    assert!(page.contains("Discontinuous") && page.contains(">yes<") && page.contains(">no<"));
+    // The same everywhere: said once above the table.
+    assert!(page.contains("The same in every line: Output, mean 5.070; New thing 1"), "a constant column");
+    for part in &record.parts {
+        assert!(page.contains("scope=\"rowgroup\"") && page.contains(&part.name));
+    }
+    assert_eq!(page.matches("<summary>Steady: 54 results").count(), 1);
+    assert_eq!(page.matches("<summary>Load step: 9 results").count(), 1);
+}
+
+#[test]
+fn law_the_plan_stands_between_the_comparison_and_the_places() {
+    let page = page(3);
+    let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} is missing"));
+    assert!(at("<h2>Comparison") < at("<h2>Which test would show it"));
+    assert!(at("<h2>Which test would show it") < at("<h2>Where the worst"));
+    assert!(page.contains("No instrument reads (no resolution stated): Height over the board."));
 }
 
 #[test]

@@ -3,7 +3,7 @@
 #[path = "support/report.rs"]
 mod support;
 
-use presolder::compare::record::{ChangeKind, QuantityRow};
+use presolder::compare::record::{ChangeKind, Judgement, LimitRecord, QuantityRow, Side};
 use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::text::comparison;
 
@@ -127,6 +127,49 @@ fn closed_form_changes_and_shares() {
         cell.share_of_limit = Some(share);
         assert_eq!(format.used(&cell).as_deref(), Some(text));
     }
+}
+
+/// What had not come when the watch ended is said in words, in its row's unit where it has one.
+#[test]
+fn closed_form_a_bound_is_no_count_and_no_time() {
+    let mut row = row(ChangeKind::Fraction, "s");
+    let cells = row.cells.iter_mut().flatten();
+    cells.for_each(|cell| (cell.value, cell.bound, cell.change_bound) = (1.2e-3, true, true));
+    let cell = row.cells[1].clone().expect("the second part has a value");
+    assert_eq!(RowFormat::of(&row).value(&cell), "not in 1.2");
+    assert_eq!(RowFormat::of(&row).change(&cell).map(|change| change.starts_with(">+")), Some(true));
+    row.unit = String::new();
+    assert_eq!(RowFormat::of(&row).value(&cell), "no repeat");
+    assert_eq!(RowFormat::of(&row).used(&cell), None);
+}
+
+#[test]
+fn closed_form_shares_differ_by_points_and_temperatures_by_kelvins() {
+    let mut row = row(ChangeKind::Difference, "fraction");
+    row.cells.iter_mut().flatten().for_each(|cell| cell.value = 0.931);
+    row.agreed_change = Some(LimitRecord { value: -0.003, side: Side::AtLeast, stated: false });
+    let mut cell = row.cells[1].clone().expect("the second part has a value");
+    cell.change = Some(-0.0071);
+    assert_eq!(RowFormat::of(&row).change(&cell).as_deref(), Some("-0.71 points"));
+    assert_eq!(RowFormat::of(&row).agreed_change().as_deref(), Some("change min -0.3 points*"));
+    row.unit = "degC".into();
+    row.agreed_change = Some(LimitRecord { value: 7.0, side: Side::AtMost, stated: true });
+    assert_eq!(RowFormat::of(&row).agreed_change().as_deref(), Some("change max +7 K"));
+}
+
+/// A part that is judged by another limit than the original shows it, and its share is of that one.
+#[test]
+fn closed_form_a_part_shows_its_own_limit() {
+    let mut record = support::comparison(2).0;
+    let row = record.quantities.iter_mut().find(|row| row.quantity == "phase_margin").expect("the fixture has one");
+    let cell = row.cells[1].as_mut().expect("a value");
+    cell.own_limit = Some(LimitRecord { value: 52.0, side: Side::AtLeast, stated: false });
+    cell.absolute = Judgement::Inconclusive; // a row well inside its limits is not in the table
+    let (cell, format) = (cell.clone(), RowFormat::of(row));
+    assert_eq!(format.own_limit(&cell).as_deref(), Some("min 52 °*"));
+    // 52 / 55.9 = 0.930
+    assert_eq!(format.used(&cell).as_deref(), Some("93 %"));
+    assert!(comparison(&record, 80).contains(" min 52 °*"));
 }
 
 #[test]

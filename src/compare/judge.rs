@@ -105,8 +105,13 @@ fn cell(
     let worst = worst(quantity.side, found)?;
     let ambient = case.board.ambient_degc;
     let uncertainty = quantity.uncertainty(worst.value, ambient);
+    let bound = is_bound(quantity.id, worst.condition);
     let limit = (quantity.limit)(case, part);
-    let change = original.and_then(|original| worst_change(case, quantity, found, original, limit.as_ref()));
+    let row_limit = (quantity.limit)(case, &case.parts[0]);
+    // A waveform that does not repeat somewhere has no count that could have changed elsewhere.
+    let counts = !(bound && quantity.id == "periods");
+    let change =
+        original.filter(|_| counts).and_then(|original| worst_change(case, quantity, found, original, limit.as_ref()));
     let relative = match (&change, agreed) {
         (Some(change), Some(agreed)) => judge(change.change, quantity.change_uncertainty(worst.value, ambient), agreed),
         _ => Judgement::NoLimit,
@@ -114,11 +119,18 @@ fn cell(
     Some(Cell {
         value: worst.value,
         uncertainty,
+        bound,
         place: place(worst.condition),
+        own_limit: limit.clone().filter(|_| limit != row_limit),
         change: change.as_ref().map(|change| change.change),
+        change_bound: change.as_ref().is_some_and(|change| is_bound(quantity.id, change.condition)),
         change_place: change.as_ref().map(|change| place(change.condition)),
         share_of_limit: limit.as_ref().filter(|limit| limit.value != 0.0).map(|limit| worst.value / limit.value),
-        absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, limit)),
+        absolute: limit.as_ref().map_or(Judgement::NoLimit, |limit| {
+            let judgement = judge(worst.value, uncertainty, limit);
+            // What had not come when the watch ended is not within its limit.
+            if bound && judgement == Judgement::Pass { Judgement::Inconclusive } else { judgement }
+        }),
         relative,
         change_in_resolutions: change.as_ref().and_then(|change| change.in_resolutions),
         bench_sees: change.as_ref().and_then(|change| change.in_resolutions).map(|times| times >= COVERAGE),
@@ -166,6 +178,10 @@ fn worst_change<'a>(
     let least_base = limit.map_or(f64::MIN_POSITIVE, |limit| SMALL_SHARE * limit.value);
     let changes = found.iter().filter_map(|mine| {
         let base = original.iter().find(|base| same_setting(base.condition, mine.condition))?;
+        // Nothing can be referred to what had not come.
+        if is_bound(quantity.id, base.condition) {
+            return None;
+        }
         let difference = mine.value - base.value;
         let resolution = quantity.bench_resolution(&case.bench, base.value);
         let change = match quantity.change_kind {
@@ -255,6 +271,15 @@ fn say_change(quantity: &Quantity, change: f64) -> String {
     }
 }
 
+/// An uncertainty in words: of a temperature in kelvins, of an efficiency in points.
+fn say_uncertainty(quantity: &Quantity, uncertainty: f64) -> String {
+    match (quantity.unit, quantity.change_kind) {
+        ("degC", _) => say(uncertainty, "K"),
+        ("fraction", ChangeKind::Difference) => format!("{:.1} points", 100.0 * uncertainty),
+        (unit, _) => say(uncertainty, unit),
+    }
+}
+
 /// A finding that bears on a verdict.
 struct Finding {
     outcome: Outcome,
@@ -286,6 +311,7 @@ pub fn verdict(case: &Case, rows: &[QuantityRow], index: usize, parts: &[PartRec
         .filter(|finding| finding.sentence != sentence)
         .partition(|finding| finding.outcome >= Outcome::Inconclusive);
     let mut notes: Vec<String> = notes.iter().map(|finding| finding.sentence.clone()).collect();
+    notes.extend(rows.iter().filter_map(|row| broken_default(case, row, index)));
     let shared = shared_notes(parts);
     notes.extend(condition_notes(part, |note| !shared.contains(&note.to_string())));
     Verdict {
@@ -341,13 +367,29 @@ fn is_as_open(case: &Case, quantity: &Quantity, row: &QuantityRow, cell: &Cell) 
     both && worse <= slack
 }
 
+/// A default limit that the original breaks as well: no yardstick for this board, but a person must know of it.
+fn broken_default(case: &Case, row: &QuantityRow, index: usize) -> Option<String> {
+    let quantity = quantities::find(&row.quantity)?;
+    let (original, cell) = (row.cells[0].as_ref()?, row.cells[index].as_ref()?);
+    let limit = (quantity.limit)(case, &case.parts[index]).filter(|limit| !limit.stated)?;
+    let broken = [original, cell].iter().all(|cell| cell.absolute == Judgement::Fail);
+    broken.then(|| {
+        let sentence = limit_sentence(quantity, cell, &limit, false);
+        format!(
+            "{sentence}; so is the original with {}: no yardstick for this board",
+            say(original.value, quantity.unit)
+        )
+    })
+}
+
 fn change_finding(quantity: &Quantity, row: &QuantityRow, cell: &Cell) -> Option<Finding> {
     let (agreed, change) = (row.agreed_change.as_ref()?, cell.change?);
     let outcome = outcome_of(cell.relative, agreed.stated)?;
     let relation = if cell.relative == Judgement::Fail { "more than" } else { "which cannot be told from" };
     let sentence = format!(
-        "{}: {} against the original, {relation} the {} {} ({})",
+        "{}: {}{} against the original, {relation} the {} {} ({})",
         quantity.label,
+        if cell.change_bound { "at least " } else { "" },
         say_change(quantity, change),
         if agreed.stated { "agreed" } else { "default" },
         say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
@@ -367,16 +409,30 @@ fn outcome_of(judgement: Judgement, stated: bool) -> Option<Outcome> {
     }
 }
 
+/// What is said of a value that is only a bound: "does not repeat", "not within 1.2 ms".
+pub fn say_bound(quantity: &str, value: f64, unit: &str) -> String {
+    match quantity {
+        "periods" => "does not repeat".into(),
+        _ => format!("not within {}", say(value, unit)),
+    }
+}
+
 fn limit_sentence(quantity: &Quantity, cell: &Cell, limit: &LimitRecord, shared: bool) -> String {
     let value = say(cell.value, quantity.unit);
     let bound = say(limit.value, quantity.unit);
+    if cell.bound {
+        let what = if limit.stated { "limit" } else { "default" };
+        let flag = if shared { "; already failing with the original" } else { "" };
+        let said = say_bound(quantity.id, cell.value, quantity.unit);
+        return format!("{}: {said}, where the {what} is {bound} ({}){flag}", quantity.label, cell.place);
+    }
     let relation = match (cell.absolute, limit.side) {
         (Judgement::Inconclusive, _) => {
             let flag = if shared { "; the same with the original" } else { "" };
             return format!(
                 "{}: {value} with an uncertainty of {} cannot be told from the limit of {bound} ({}){flag}",
                 quantity.label,
-                say(cell.uncertainty, if quantity.unit == "degC" { "K" } else { quantity.unit }),
+                say_uncertainty(quantity, cell.uncertainty),
                 cell.place
             );
         }
@@ -465,7 +521,7 @@ fn nearest_limit(rows: &[QuantityRow], index: usize) -> String {
         let share = cell.share_of_limit?;
         let quantity = quantities::find(&row.quantity)?;
         // Defaults are no limits of this board, and counts that sit on their limit say nothing about the margin.
-        let stated = row.limit.as_ref().is_some_and(|limit| limit.stated);
+        let stated = cell.own_limit.as_ref().or(row.limit.as_ref()).is_some_and(|limit| limit.stated);
         if !stated || quantity.id == "periods" {
             return None;
         }

@@ -160,10 +160,19 @@ pub struct Cell {
     pub value: f64,
     /// Its uncertainty, in the same unit.
     pub uncertainty: f64,
+    /// Whether the value is only the end of what was watched: what it counts had not come by then.
+    #[serde(default)]
+    pub bound: bool,
     /// Where it occurs, in words: "32 V, 3 A, low inductance, worn".
     pub place: String,
+    /// The part's own absolute limit, where it is another than that of the row, which is the original's.
+    #[serde(default)]
+    pub own_limit: Option<LimitRecord>,
     /// Change against the original in the same condition and corner; `None` for the original.
     pub change: Option<f64>,
+    /// Whether the change is at least that, because the value in its condition is only a bound.
+    #[serde(default)]
+    pub change_bound: bool,
     /// Condition and corner of the largest change, in words.
     pub change_place: Option<String>,
     /// Value as a share of the absolute limit.

@@ -1,7 +1,9 @@
 //! Tables as CSV (RFC 4180): comma, decimal point, CRLF, SI units in the header.
 
 use super::{ReportError, check_finite};
-use crate::compare::record::{BenchReading, Cell, Curves, LimitRecord, PeriodCurve, QuantityRow, Record, StepCurve};
+use crate::compare::record::{
+    BenchReading, Cell, Curves, LimitRecord, LoopCurve, PeriodCurve, QuantityRow, Record, StepCurve,
+};
 use serde::Serialize;
 
 /// Significant digits of a number in a table: a picosecond in a second's run stays visible.
@@ -12,13 +14,13 @@ const DIGITS: usize = 12;
 pub struct CsvFile {
     /// Part.
     pub part: String,
-    /// "period" or "step".
+    /// "period", "step" or "loop".
     pub kind: &'static str,
     /// Content.
     pub text: String,
 }
 
-/// One file a part for the period and, where there are steps, one for the step.
+/// One file a part for the period and, where there are steps, one for the step, and for its loop gain where it has one.
 ///
 /// # Errors
 /// [`ReportError::NotFinite`] and [`ReportError::Ragged`] where a curve is damaged.
@@ -29,7 +31,9 @@ pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
         .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "period", text: period(curve)? }));
     let steps =
         curves.steps.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "step", text: step(curve)? }));
-    periods.chain(steps).collect()
+    let with_loop = curves.loops.iter().filter(|curve| !curve.frequency_hz.is_empty());
+    let loops = with_loop.map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "loop", text: loop_gain(curve)? }));
+    periods.chain(steps).chain(loops).collect()
 }
 
 /// One switching period; time ascends from the clock edge, two rows share a time where a waveform jumps.
@@ -64,6 +68,17 @@ pub fn step(curve: &StepCurve) -> Result<String, ReportError> {
             ("current_high_a", &curve.current_high_a),
             ("load_a", &curve.load_a),
         ],
+    )
+}
+
+/// Loop gain in the condition of the periods, the phase without jumps of a turn.
+///
+/// # Errors
+/// As [`waveforms`].
+pub fn loop_gain(curve: &LoopCurve) -> Result<String, ReportError> {
+    table(
+        &curve.part,
+        &[("frequency_hz", &curve.frequency_hz), ("gain_db", &curve.gain_db), ("phase_deg", &curve.phase_deg)],
     )
 }
 
@@ -109,6 +124,7 @@ struct QuantityLine<'a> {
     part: &'a str,
     original: bool,
     value: Option<String>,
+    value_is_bound: Option<bool>,
     uncertainty: Option<String>,
     place: Option<&'a str>,
     limit: Option<String>,
@@ -145,6 +161,8 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
     let value_of = |limit: &Option<LimitRecord>| limit.as_ref().and_then(|l| number(l.value));
     let side_of = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| word(&l.side));
     let stated = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| l.stated);
+    // The limit by which the part was judged.
+    let limit = cell.and_then(|c| c.own_limit.clone()).or_else(|| row.limit.clone());
     QuantityLine {
         quantity: &row.quantity,
         label: &row.label,
@@ -152,11 +170,12 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
         part,
         original,
         value: cell.and_then(|c| number(c.value)),
+        value_is_bound: cell.map(|c| c.bound),
         uncertainty: cell.and_then(|c| number(c.uncertainty)),
         place: cell.map(|c| c.place.as_str()),
-        limit: value_of(&row.limit),
-        limit_side: side_of(&row.limit),
-        limit_stated: stated(&row.limit),
+        limit: value_of(&limit),
+        limit_side: side_of(&limit),
+        limit_stated: stated(&limit),
         share_of_limit: cell.and_then(|c| c.share_of_limit).and_then(number),
         judgement: cell.map(|c| word(&c.absolute)),
         change: cell.and_then(|c| c.change).and_then(number),

@@ -1,18 +1,17 @@
 //! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
 
-use super::number::{MARKS, RowFormat, Scale, change_mark, mark, quantity};
+use super::number::{MARKS, RowFormat, Scale, change_mark, difference_unit, fixed, mark, quantity};
 use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, outcome_name};
 use super::{ReportError, check_finite, csv};
+use crate::compare::judge::{is_bound, place, say_bound};
 use crate::compare::record::{
-    Cell, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, ValueRecord, Verdict,
+    Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, ValueRecord, Verdict,
 };
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
-/// Quantities side by side in a table of conditions; more would not fit on paper.
-const COLUMNS: usize = 7;
 /// Signatures that are asked for.
 const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 
@@ -38,7 +37,8 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                 title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
-            body {
+            // On paper the bars of many parts need more height than those of two.
+            body class=(if record.parts.len() > 2 { "many" } else { "few" }) {
                 (header(record, &title))
                 main {
                     (verdicts(record))
@@ -119,8 +119,9 @@ fn comparison(record: &Record) -> Markup {
         section.numbers {
             h2 { "Comparison" }
             p {
-                "Worst value of each part over all conditions and corners; below it the share of its limit that is \
-                 used (above 100 % is past it), then the change from the original in the same condition and corner."
+                "Worst value of each part over all conditions and corners, with the share of its limit that is used \
+                 (above 100 % is past it) and the change from the original in the same condition and corner. A part that \
+                 has another limit than the original shows its own."
             }
             p.marks { @for (sign, meaning) in MARKS { span { strong { (sign) } " " (meaning) } } }
             div.scroll tabindex="0" role="group" aria-label="Comparison" {
@@ -167,6 +168,7 @@ fn comparison_cell(format: &RowFormat, cell: &Cell) -> Markup {
     html! {
         td class=(class) {
             span.value { (format.value(cell)) @if !mark(cell.absolute).is_empty() { " " (mark(cell.absolute)) } }
+            @if let Some(limit) = format.own_limit(cell) { small { (limit) } }
             @if let Some(used) = format.used(cell) { small { (used) " of limit" } }
             @if let Some(change) = format.change(cell) { small { (change) " " (change_mark(cell)) } }
         }
@@ -181,7 +183,7 @@ fn places(record: &Record) -> Markup {
             details {
                 summary { "Uncertainty, condition and corner of every value" }
                 div.scroll tabindex="0" role="group" aria-label="Where the worst values occur" {
-                    table {
+                    table.places {
                         thead { tr {
                             @for head in ["Quantity", "Part"] { th scope="col" { (head) } }
                             @for head in ["Value", "Uncertainty"] { th.n scope="col" { (head) } }
@@ -192,6 +194,16 @@ fn places(record: &Record) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// Uncertainty of a value: of a temperature in kelvins, of a share that is compared by difference in points.
+fn doubt(row: &QuantityRow, cell: &Cell) -> String {
+    let shown = quantity(cell.uncertainty, &row.unit);
+    let (number, unit) = shown.split_once(' ').unwrap_or((&shown, ""));
+    match (row.unit.as_str(), row.change_kind) {
+        ("degC", _) | (_, ChangeKind::Difference) => format!("±{number} {}", difference_unit(&row.unit, unit)),
+        _ => format!("±{shown}"),
     }
 }
 
@@ -208,8 +220,8 @@ fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
                 tr {
                     th scope="row" { (row.label) }
                     td { (part.name) }
-                    td.n { (scale.with_unit(cell.value)) }
-                    td.n { "±" (quantity(cell.uncertainty, &row.unit)) }
+                    td.n { @if cell.bound { (say_bound(&row.quantity, cell.value, &row.unit)) } @else { (scale.with_unit(cell.value)) } }
+                    td.n { (doubt(row, cell)) }
                     td { (cell.place) }
                     td { (cell.change_place.as_deref().unwrap_or("–")) }
                     td { (bench(cell)) }
@@ -219,32 +231,29 @@ fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
     }
 }
 
+/// One table a kind of condition: one line a condition, corner and part.
 fn conditions(record: &Record) -> Markup {
-    html! {
-        section {
-            h2 { "Every condition and corner" }
-            @for part in &record.parts { (part_conditions(record, part)) }
-        }
-    }
-}
-
-fn part_conditions(record: &Record, part: &PartRecord) -> Markup {
     let mut kinds: Vec<&str> = Vec::new();
-    for result in &part.results {
+    for result in record.parts.iter().flat_map(|part| &part.results) {
         if !kinds.contains(&result.condition.as_str()) {
             kinds.push(&result.condition);
         }
     }
     html! {
+        section.conditions {
+            h2 { "Every condition and corner" }
+            @for kind in kinds { (condition_kind(record, kind)) }
+        }
+    }
+}
+
+fn condition_kind(record: &Record, kind: &str) -> Markup {
+    let of = |part: &'_ PartRecord| part.results.iter().filter(|r| r.condition == kind).count();
+    let lines: usize = record.parts.iter().map(of).sum();
+    html! {
         details {
-            summary { (part.name) @if part.original { " (original)" } ": " (part.results.len()) " results" }
-            @for kind in kinds {
-                @let results = part.results.iter().filter(|r| r.condition == kind).collect::<Vec<_>>();
-                @for columns in quantities_of(&results).chunks(COLUMNS) {
-                    (condition_table(record, kind, &results, columns))
-                }
-                (condition_notes(&results))
-            }
+            summary { (capital(kind)) ": " (lines) " results" }
+            (condition_table(record, kind))
         }
     }
 }
@@ -260,35 +269,108 @@ fn quantities_of<'a>(results: &[&'a ConditionRecord]) -> Vec<&'a ValueRecord> {
     found
 }
 
-fn condition_table(record: &Record, kind: &str, results: &[&ConditionRecord], columns: &[&ValueRecord]) -> Markup {
-    let values = |id: &str| results.iter().filter_map(|r| value_of(r, id)).collect::<Vec<_>>();
-    let scales = columns.iter().map(|c| Scale::of(values(&c.quantity), &c.unit)).collect::<Vec<_>>();
-    let shown = |value: Option<f64>, unit: &str| value.map_or("–".to_string(), |v| quantity(v, unit));
+fn condition_table(record: &Record, kind: &str) -> Markup {
+    let results: Vec<&ConditionRecord> =
+        record.parts.iter().flat_map(|part| &part.results).filter(|result| result.condition == kind).collect();
+    let columns = Columns::of(&results);
     html! {
+        (columns.constant_sentence(record))
         div.scroll tabindex="0" role="group" aria-label=(kind) {
             table {
-                caption { "Condition: " (kind) }
                 thead { tr {
-                    th scope="col" { "Corner" }
-                    @for head in ["Input", "Load", "Winding"] { th.n scope="col" { (head) } }
-                    @for (column, scale) in columns.iter().zip(&scales) {
-                        th.n scope="col" {
+                    th scope="col" { "Part, corner" }
+                    @for (_, head, _) in &columns.settings { th.n scope="col" { span { (head) } } }
+                    @for (column, scale) in &columns.values {
+                        th.n scope="col" { span {
                             (label_of(record, &column.quantity))
                             @if !scale.unit.is_empty() { ", " (scale.unit) }
-                        }
+                        } }
                     }
                 } }
-                tbody { @for result in results { tr {
-                    th scope="row" { (result.corner) }
-                    td.n { (shown(result.input_v, "V")) }
-                    td.n { (shown(result.load_a, "A")) }
-                    td.n { (shown(result.winding_degc, "degC")) }
-                    @for (column, scale) in columns.iter().zip(&scales) {
-                        td.n { (value_of(result, &column.quantity).map_or("–".to_string(), |v| scale.number(v))) }
-                    }
-                } } }
+                @for part in &record.parts { (part_body(part, kind, &columns)) }
             }
         }
+        (condition_notes(record, kind))
+    }
+}
+
+fn part_body(part: &PartRecord, kind: &str, columns: &Columns) -> Markup {
+    let span = 1 + columns.settings.len() + columns.values.len();
+    html! {
+        tbody {
+            tr { th.part scope="rowgroup" colspan=(span) { (part.name) @if part.original { " (original)" } } }
+            @for result in part.results.iter().filter(|r| r.condition == kind) { tr {
+                th scope="row" { (result.corner) }
+                @for (setting, _, unit) in &columns.settings {
+                    td.n { (setting(result).map_or("–".to_string(), |v| quantity(v, unit))) }
+                }
+                @for (column, scale) in &columns.values { td.n { (shown(result, &column.quantity, scale)) } }
+            } }
+        }
+    }
+}
+
+/// A setting of a condition, its heading and unit.
+type Setting = (fn(&ConditionRecord) -> Option<f64>, &'static str, &'static str);
+
+/// What a table of conditions shows in its columns; what is the same in every line stands above it once.
+struct Columns<'a> {
+    settings: Vec<Setting>,
+    values: Vec<(&'a ValueRecord, Scale)>,
+    constant: Vec<(&'a ValueRecord, Scale)>,
+}
+
+impl<'a> Columns<'a> {
+    fn of(results: &[&'a ConditionRecord]) -> Columns<'a> {
+        let settings: [Setting; 3] = [
+            (|result| result.input_v, "Input", "V"),
+            (|result| result.load_a, "Load", "A"),
+            (|result| result.winding_degc, "Winding", "degC"),
+        ];
+        // The winding temperature of a steady state stands among its values.
+        let repeated =
+            |head: &str| head == "Winding" && results.iter().all(|r| value_of(r, "winding_temperature").is_some());
+        let settings = settings
+            .into_iter()
+            .filter(|(setting, head, _)| results.iter().any(|r| setting(r).is_some()) && !repeated(head));
+        let (constant, values) = quantities_of(results)
+            .into_iter()
+            .map(|column| {
+                let values = results.iter().filter_map(|result| value_of(result, &column.quantity));
+                (column, Scale::of(values, &column.unit))
+            })
+            .partition(|(column, _)| {
+                results.len() > 1 && results.iter().all(|r| value_of(r, &column.quantity) == Some(column.value))
+            });
+        Columns { settings: settings.collect(), values, constant }
+    }
+
+    fn constant_sentence(&self, record: &Record) -> Markup {
+        let each = self.constant.iter().map(|(column, scale)| {
+            let unit = if scale.unit.is_empty() { String::new() } else { format!(" {}", scale.unit) };
+            format!("{} {}{unit}", label_of(record, &column.quantity), plain(&column.quantity, column.value, scale))
+        });
+        let each = each.collect::<Vec<_>>().join("; ");
+        html! { @if !each.is_empty() { p { "The same in every line: " (each) "." } } }
+    }
+}
+
+/// A value of a table of conditions, in words where it is not a measure.
+fn shown(result: &ConditionRecord, id: &str, scale: &Scale) -> String {
+    match value_of(result, id) {
+        None => "–".into(),
+        Some(_) if is_bound(id, result) && id == "periods" => "none".into(),
+        Some(value) if is_bound(id, result) => format!(">{}", scale.short(value)),
+        Some(value) => plain(id, value, scale),
+    }
+}
+
+fn plain(id: &str, value: f64, scale: &Scale) -> String {
+    match id {
+        "discontinuous" if value > 0.5 => "yes".into(),
+        "discontinuous" => "no".into(),
+        _ if scale.unit.is_empty() && value.fract() == 0.0 => fixed(value, 0),
+        _ => scale.number(value),
     }
 }
 
@@ -296,28 +378,61 @@ fn value_of(result: &ConditionRecord, id: &str) -> Option<f64> {
     result.values.iter().find(|value| value.quantity == id).map(|value| value.value)
 }
 
-fn label_of<'a>(record: &'a Record, id: &'a str) -> &'a str {
-    record.quantities.iter().find(|row| row.quantity == id).map_or(id, |row| &row.label)
+/// Labels of the values that are recorded and not compared.
+const UNCOMPARED: [(&str, &str); 9] = [
+    ("output_mean", "Output, mean"),
+    ("duty", "Duty"),
+    ("current_low", "Lowest current"),
+    ("current_rms", "Current, rms"),
+    ("discontinuous", "Discontinuous"),
+    ("winding_dc_loss", "Winding loss, direct current"),
+    ("winding_ac_loss", "Winding loss, alternating current"),
+    ("core_loss", "Core loss"),
+    ("total_loss", "All losses"),
+];
+
+/// Label of a quantity; an identifier that nobody gave a label is at least written as words.
+fn label_of(record: &Record, id: &str) -> String {
+    let compared = record.quantities.iter().find(|row| row.quantity == id).map(|row| row.label.as_str());
+    let known = || UNCOMPARED.iter().find(|(name, _)| *name == id).map(|(_, label)| *label);
+    compared.or_else(known).map_or_else(|| capital(&id.replace('_', " ")), str::to_string)
 }
 
-/// Notes of the results, each once with the places where it applies.
-fn condition_notes(results: &[&ConditionRecord]) -> Markup {
-    let mut notes: Vec<(&str, Vec<String>)> = Vec::new();
-    for result in results {
-        for note in &result.notes {
-            let place = place_of(result);
-            match notes.iter_mut().find(|(text, _)| text == note) {
-                Some((_, places)) => places.push(place),
-                None => notes.push((note, vec![place])),
-            }
+/// A text with a capital at its begin.
+pub(super) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
+/// Places of a note that are named; the others are counted.
+const PLACES_NAMED: usize = 3;
+
+/// Notes of the results of a kind, each once with the parts and places where it applies.
+fn condition_notes(record: &Record, kind: &str) -> Markup {
+    let of_kind = |part: &'_ PartRecord| part.results.iter().filter(|r| r.condition == kind).count();
+    let mut notes: Vec<&str> = Vec::new();
+    for note in
+        record.parts.iter().flat_map(|part| &part.results).filter(|r| r.condition == kind).flat_map(|r| &r.notes)
+    {
+        if !notes.contains(&note.as_str()) {
+            notes.push(note);
         }
     }
-    html! { @if !notes.is_empty() { ul { @for (note, places) in notes { li { (note) " (" (places.join("; ")) ")" } } } } }
-}
-
-fn place_of(result: &ConditionRecord) -> String {
-    let numbers = [result.input_v.map(|v| quantity(v, "V")), result.load_a.map(|a| quantity(a, "A"))];
-    numbers.into_iter().flatten().chain([result.corner.clone()]).collect::<Vec<_>>().join(", ")
+    let places = |note: &str, part: &PartRecord| {
+        let noted = |result: &&ConditionRecord| result.condition == kind && result.notes.iter().any(|own| own == note);
+        let places = part.results.iter().filter(noted).map(place).collect::<Vec<_>>();
+        match places.len() {
+            0 => None,
+            count if count == of_kind(part) => Some(format!("{}: everywhere", part.name)),
+            count if count <= PLACES_NAMED + 1 => Some(format!("{}: {}", part.name, places.join("; "))),
+            count => {
+                let named = places[..PLACES_NAMED].join("; ");
+                Some(format!("{}: {named} and {} more", part.name, count - PLACES_NAMED))
+            }
+        }
+    };
+    let all = |note: &str| record.parts.iter().filter_map(|part| places(note, part)).collect::<Vec<_>>().join(". ");
+    html! { @if !notes.is_empty() { ul { @for note in notes { li { (note) " (" (all(note)) ")" } } } } }
 }
 
 fn origins(record: &Record) -> Markup {
@@ -330,7 +445,7 @@ fn origins(record: &Record) -> Markup {
             }
             h3 { "Assumed data and stated origins" }
             div.scroll tabindex="0" role="group" aria-label="Origins" {
-                table {
+                table.origins {
                     thead { tr { @for head in ["Datum", "Value", "Origin", "Reason"] { th scope="col" { (head) } } } }
                     tbody { @for origin in &record.origins { tr {
                         th scope="row" { (origin.datum) }
@@ -350,14 +465,14 @@ fn origins(record: &Record) -> Markup {
 
 fn method(record: &Record) -> Markup {
     html! {
-        section {
+        section.method {
             h2 { "Method and numerics" }
             ul { @for line in &record.method { li { (line) } } }
             p { (energy_sentence(record)) }
             @for check in &record.cross_check { p { (cross_check_sentence(check)) } }
             @if record.cross_check.is_empty() { p { "No independent integration was asked for." } }
             h3 { "Equations used" }
-            ul { @for name in &record.equations { li { (name) } } }
+            p { (record.equations.join("; ")) "." }
         }
     }
 }

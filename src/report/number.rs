@@ -182,18 +182,29 @@ impl<'a> RowFormat<'a> {
     }
 
     /// Value without unit; a count stays a whole number.
+    ///
+    /// What had not come when the watch ended is said and not counted.
     pub fn value(&self, cell: &Cell) -> String {
+        if cell.bound {
+            return if self.row.unit.is_empty() {
+                "no repeat".into()
+            } else {
+                format!("not in {}", self.scale.short(cell.value))
+            };
+        }
         let is_count = self.row.unit.is_empty() && cell.value.fract() == 0.0;
         if is_count { fixed(cell.value, 0) } else { self.scale.number(cell.value) }
     }
 
-    /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it.
+    /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it; shares differ by points.
     pub fn change(&self, cell: &Cell) -> Option<String> {
         let change = cell.change?;
-        Some(match self.row.change_kind {
+        let text = match self.row.change_kind {
             ChangeKind::Fraction => format!("{} %", signed_percent(change)),
+            ChangeKind::Difference if self.row.unit == FRACTION => format!("{} points", self.signed(change)),
             ChangeKind::Difference => self.signed(change),
-        })
+        };
+        Some(if cell.change_bound { format!(">{text}") } else { text })
     }
 
     /// A difference with the decimals of the row, which is what both values were shown with.
@@ -213,9 +224,17 @@ impl<'a> RowFormat<'a> {
 
     /// The absolute limit in words, with `*` for a default: "max 30 mV".
     pub fn limit(&self) -> Option<String> {
-        let limit = self.row.limit.as_ref()?;
+        self.row.limit.as_ref().map(|limit| self.limit_words(limit))
+    }
+
+    /// The part's own limit in words, where it is not that of the row.
+    pub fn own_limit(&self, cell: &Cell) -> Option<String> {
+        cell.own_limit.as_ref().map(|limit| self.limit_words(limit))
+    }
+
+    fn limit_words(&self, limit: &LimitRecord) -> String {
         let number = joined(&self.scale.short(limit.value), &self.scale.unit);
-        Some(sided(limit, &number, ""))
+        sided(limit, &number, "")
     }
 
     /// The agreed change in words, with `*` for a default: "change ±20 %".
@@ -223,10 +242,21 @@ impl<'a> RowFormat<'a> {
         let limit = self.row.agreed_change.as_ref()?;
         let (number, unit) = match self.row.change_kind {
             ChangeKind::Fraction => (shortest(100.0 * limit.value), "%"),
-            ChangeKind::Difference => (self.scale.short(limit.value), self.scale.unit.as_str()),
+            ChangeKind::Difference => {
+                (self.scale.short(limit.value), difference_unit(&self.row.unit, &self.scale.unit))
+            }
         };
         let sign = if limit.value > 0.0 && limit.side != Side::Within { "+" } else { "" };
         Some(sided(limit, &joined(&format!("{sign}{number}"), unit), "change "))
+    }
+}
+
+/// Unit of a difference: temperatures differ by kelvins, shares by points.
+pub fn difference_unit<'a>(unit: &str, shown: &'a str) -> &'a str {
+    match unit {
+        "degC" => "K",
+        FRACTION => "points",
+        _ => shown,
     }
 }
 
@@ -241,8 +271,10 @@ fn sided(limit: &LimitRecord, number: &str, what: &str) -> String {
 
 /// Share of the absolute limit that a value uses, so that more than 1 is always past it: value over
 /// limit, and limit over value where the limit is a lowest allowed value.
+///
+/// A waveform that does not repeat has no count of periods that could be a share of the limit.
 pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
-    let limit = row.limit.as_ref()?;
+    let limit = cell.own_limit.as_ref().or(row.limit.as_ref()).filter(|_| !(cell.bound && row.unit.is_empty()))?;
     let share = match limit.side {
         Side::AtMost | Side::Within => cell.share_of_limit?,
         Side::AtLeast if cell.value > 0.0 && limit.value > 0.0 => limit.value / cell.value,

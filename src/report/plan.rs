@@ -1,6 +1,7 @@
 //! The bench plan as text and on the page.
 
-use super::number::{Scale, fixed, separation};
+use super::html::capital;
+use super::number::{Scale, difference_unit, fixed, quantity, separation};
 use super::text::{pad_right, push_wrapped};
 use crate::compare::judge::COVERAGE;
 use crate::compare::record::{
@@ -74,10 +75,9 @@ fn scale_of(reading: &BenchReading, unit: &str) -> Scale {
 /// Value and uncertainty with one unit, or with two where the uncertainty of a value has another name.
 fn value_with_doubt(scale: &Scale, part: &BenchExpected, unit: &str) -> String {
     let (value, doubt) = (scale.number(part.value), scale.doubt(part.uncertainty));
-    match unit {
-        "degC" => format!("{value} {} ±{doubt} K", scale.unit),
-        "fraction" => format!("{value} {} ±{doubt} points", scale.unit),
-        _ => format!("{value} ±{doubt} {}", scale.unit).trim_end().to_string(),
+    match difference_unit(unit, &scale.unit) {
+        same if same == scale.unit => format!("{value} ±{doubt} {same}").trim_end().to_string(),
+        other => format!("{value} {} ±{doubt} {other}", scale.unit),
     }
 }
 
@@ -126,7 +126,7 @@ pub(super) fn section(plan: &BenchPlan) -> Markup {
         @if !plan.lines.is_empty() {
             section.plan {
                 h2 { (HEADING) }
-                p { strong { (fixed_begin(&plan.summary)) "." } }
+                p { strong { (capital(&plan.summary)) "." } }
                 @for (number, measurement) in plan.measurements.iter().enumerate() {
                     (measurement_article(number + 1, measurement))
                 }
@@ -139,18 +139,13 @@ pub(super) fn section(plan: &BenchPlan) -> Markup {
                             @for head in ["Quantity", "Answer", "Condition"] { th scope="col" { (head) } }
                             @for head in ["Pairs told apart", "Closest of these"] { th.n scope="col" { (head) } }
                         } }
-                        tbody { @for line in plan.lines.iter() { (line_row(line)) } }
+                        tbody { @for line in &plan.lines { (line_row(line)) } }
                     }
                 }
+                @for (reason, labels) in unread(plan) { p.sub { "No instrument reads (" (reason) "): " (labels) "." } }
             }
         }
     }
-}
-
-/// A sentence with a capital at its begin.
-fn fixed_begin(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 fn measurement_article(number: usize, measurement: &BenchMeasurement) -> Markup {
@@ -173,28 +168,51 @@ fn measurement_article(number: usize, measurement: &BenchMeasurement) -> Markup 
                 }
             }
             p { (told(&measurement.reading)) }
-            dl { @for setting in &measurement.settings { dt { (setting.what) } dd { (setting.setting) } } }
-            @for caution in &measurement.cautions { p { strong { "Caution: " } (caution) "." } }
+            dl {
+                @for setting in &measurement.settings { dt { (setting.what) } dd { (setting.setting) } }
+                @for caution in &measurement.cautions { dt { "Caution" } dd { strong { (caution) } } }
+            }
         }
     }
 }
 
+/// A line of a quantity that can be read.
 fn line_row(line: &BenchLine) -> Markup {
     let answer = ANSWERS.iter().find(|(_, answer)| *answer == line.answer).map_or("", |(text, _)| *text);
     html! {
-        tr {
-            th scope="row" { (line.label) }
-            td { (answer) }
-            @match &line.reading {
-                None => td colspan="3" { (line.reason.as_deref().unwrap_or("")) },
-                Some(reading) => {
-                    td { (reading.place) }
-                    td.n { (reading.pairs.iter().filter(|pair| pair.told_apart).count()) " of " (reading.pairs.len()) }
-                    td.n { (closest(reading)) }
-                },
+        @if let Some(reading) = &line.reading {
+            tr {
+                th scope="row" { (line.label) }
+                td { (answer) }
+                td { (short_place(reading)) }
+                td.n { (reading.pairs.iter().filter(|pair| pair.told_apart).count()) " of " (reading.pairs.len()) }
+                td.n { (closest(reading)) }
             }
         }
     }
+}
+
+/// Condition in few words: the step is that of the board.
+fn short_place(reading: &BenchReading) -> String {
+    let input = reading.input_v.map(|input_v| quantity(input_v, "V"));
+    let load = match reading.condition.as_str() {
+        "load step" => Some("load step".to_string()),
+        _ => reading.load_a.map(|load_a| quantity(load_a, "A")),
+    };
+    [input, load].into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
+/// Labels of what cannot be read, by reason.
+fn unread(plan: &BenchPlan) -> Vec<(&str, String)> {
+    let mut found: Vec<(&str, String)> = vec![];
+    for line in plan.lines.iter().filter(|line| line.reading.is_none()) {
+        let reason = line.reason.as_deref().unwrap_or("no reason is stated");
+        match found.iter_mut().find(|(known, _)| *known == reason) {
+            Some((_, labels)) => *labels = format!("{labels}; {}", line.label),
+            None => found.push((reason, line.label.clone())),
+        }
+    }
+    found
 }
 
 /// The separation of the closest pair told apart; where none is, that of the farthest pair.

@@ -111,18 +111,21 @@ fn cell_lines(format: &RowFormat, row: &QuantityRow, part: usize) -> Vec<String>
     let Some(cell) = row.cells.get(part).and_then(Option::as_ref) else {
         return vec!["- ".into()];
     };
-    let value = format!("{}{:1}", format.value(cell), mark(cell.absolute));
-    let second = second_line(format, cell);
-    if second.trim().is_empty() { vec![value] } else { vec![value, second] }
+    let mut lines = vec![format!("{}{:1}", format.value(cell), mark(cell.absolute))];
+    lines.extend(format.own_limit(cell).map(|limit| format!("{limit} ")));
+    lines.extend(change_and_use(format, cell));
+    lines
 }
 
-fn second_line(format: &RowFormat, cell: &Cell) -> String {
-    let change = format.change(cell).map(|c| format!("{}{:1}", c.replace(' ', ""), change_mark(cell)));
-    let used = format.used(cell).map(|used| used.replace(' ', ""));
+/// Change and used share on one line where both fit, else one below the other.
+fn change_and_use(format: &RowFormat, cell: &Cell) -> Vec<String> {
+    let change = format.change(cell).map(|c| format!("{}{:1}", c.replace(" %", "%"), change_mark(cell)));
+    let used = format.used(cell).map(|used| format!("{:>5} ", used.replace(' ', "")));
     match (change, used) {
-        (Some(change), Some(used)) => format!("{change} {used:>5} "),
-        (Some(change), None) => change,
-        (None, used) => used.unwrap_or_default() + " ",
+        (Some(change), Some(used)) if change.chars().count() + 1 + used.chars().count() <= PART_COLUMN => {
+            vec![format!("{change} {used}")]
+        }
+        (change, used) => [change, used].into_iter().flatten().collect(),
     }
 }
 
@@ -143,8 +146,8 @@ fn push_cells(out: &mut String, label: &[String], cells: &[Vec<String>], label_w
 /// Explains the second line of a cell and the marks that occur.
 fn push_key(out: &mut String, record: &Record, width: usize) {
     out.push('\n');
-    let second = "Second line of a cell: change from the original in the same condition, then share of the \
-                  limit that is used (above 100 % is past it).";
+    let second = "Below a value: change from the original in the same condition, then share of the limit that is \
+                  used (above 100 % is past it); before both a part's own limit, where it has another than the original.";
     push_wrapped(out, second, width, "", "");
     let rows = || record.quantities.iter();
     let cells = || rows().flat_map(|row| row.cells.iter().flatten());

@@ -1,4 +1,5 @@
-//! Hand-made results for tests of the bench plan. Nothing here is simulated.
+//! Hand-made results for tests of the bench plan and of verdicts. Nothing here is simulated.
+#![allow(dead_code)] // every test file uses another part of it
 
 use presolder::case::{self, Case};
 use presolder::compare::quantities::QUANTITIES;

@@ -290,8 +290,11 @@ fn quantity_row(
         Some(Cell {
             value,
             uncertainty: 0.013 * value.abs(),
+            bound: false,
             place: "32 V, 3 A, low inductance, worn".into(),
+            own_limit: None,
             change,
+            change_bound: false,
             change_place: change.map(|_| "24 V, 3 A, nominal".into()),
             share_of_limit: limit.as_ref().map(|limit| value / limit.value),
             absolute: judge(value, &limit, 0.013 * value.abs()),
