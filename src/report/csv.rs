@@ -2,7 +2,7 @@
 
 use super::{ReportError, check_finite};
 use crate::compare::record::{
-    BenchReading, Cell, Curves, LimitRecord, LoopCurve, PeriodCurve, QuantityRow, Record, StepCurve,
+    BenchReading, Cell, Curves, LightCurve, LimitRecord, LoopCurve, PeriodCurve, QuantityRow, Record, StepCurve,
 };
 use serde::Serialize;
 
@@ -14,13 +14,13 @@ const DIGITS: usize = 12;
 pub struct CsvFile {
     /// Part.
     pub part: String,
-    /// "period", "step" or "loop".
+    /// "period", "step", "start", "short", "light" or "loop".
     pub kind: &'static str,
     /// Content.
     pub text: String,
 }
 
-/// One file a part for the period and, where there are steps, one for the step, and for its loop gain where it has one.
+/// One file a part for the period and, where there are such curves, for step, start, short circuit, light load and loop gain.
 ///
 /// # Errors
 /// [`ReportError::NotFinite`] and [`ReportError::Ragged`] where a curve is damaged.
@@ -33,7 +33,13 @@ pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
         curves.steps.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "step", text: step(curve)? }));
     let with_loop = curves.loops.iter().filter(|curve| !curve.frequency_hz.is_empty());
     let loops = with_loop.map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "loop", text: loop_gain(curve)? }));
-    periods.chain(steps).chain(loops).collect()
+    let event = |kind: &'static str| {
+        move |curve: &StepCurve| Ok(CsvFile { part: curve.part.clone(), kind, text: step(curve)? })
+    };
+    let (starts, shorts) = (curves.starts.iter().map(event("start")), curves.shorts.iter().map(event("short")));
+    let light =
+        curves.light.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "light", text: light(curve)? }));
+    periods.chain(steps).chain(starts).chain(shorts).chain(light).chain(loops).collect()
 }
 
 /// One switching period; time ascends from the clock edge, two rows share a time where a waveform jumps.
@@ -67,6 +73,22 @@ pub fn step(curve: &StepCurve) -> Result<String, ReportError> {
             ("current_low_a", &curve.current_low_a),
             ("current_high_a", &curve.current_high_a),
             ("load_a", &curve.load_a),
+        ],
+    )
+}
+
+/// Pulses towards light load.
+///
+/// # Errors
+/// As [`waveforms`].
+pub fn light(curve: &LightCurve) -> Result<String, ReportError> {
+    let column = |pick: fn(&(f64, f64, f64)) -> f64| curve.points.iter().map(pick).collect::<Vec<f64>>();
+    table(
+        &curve.part,
+        &[
+            ("load_a", &column(|point| point.0)),
+            ("pattern_hz", &column(|point| point.1)),
+            ("ripple_20mhz_v", &column(|point| point.2)),
         ],
     )
 }

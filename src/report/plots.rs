@@ -5,6 +5,7 @@
 //! drawn large and scaled down by whoever shows them.
 
 mod bars;
+mod events;
 mod loop_gain;
 mod panels;
 mod style;
@@ -39,6 +40,7 @@ pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
     let plots = [
         margins(record)?,
         steps(curves)?,
+        events::draw(curves)?,
         periods(curves)?,
         loop_gain::draw(curves)?,
         saturation(curves)?,
