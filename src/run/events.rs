@@ -31,6 +31,8 @@ const INTERVALS: f64 = 4000.0;
 const LEADS_S: f64 = 60e-9;
 /// Share of the full load that only bleeds the output.
 const BLEEDER: f64 = 0.01;
+/// Cycles of a short circuit that set how finely its waveform is kept: a pause makes a run long in which nothing happens.
+const SHORT_CYCLES: u64 = 8000;
 /// Loads at which the light load is followed, in equal ratios.
 const LIGHT_LOADS: usize = 9;
 /// Range of repetition in Hz in which a pattern may be heard, and that in which the ear is most sensitive (common practice).
@@ -383,7 +385,7 @@ impl Job {
         let (mut machine, curve) = self.shorted(case, states, full)?;
         let from = steady::measure(&mut machine, full.load_a).map_err(fail)?;
         let timing = short::Timing::new(states, &machine, settling_s(case));
-        let mut thinned = self.thinned(case, true, &machine, timing.cycles, timing.begin);
+        let mut thinned = self.thinned(case, true, &machine, timing.cycles.min(SHORT_CYCLES), timing.begin);
         let at = (&from.orbit.x, from.orbit.program_a);
         let mean_v = from.mean_output_v();
         let found = match &mut thinned {

@@ -28,15 +28,10 @@ pub fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let columns: Vec<&Column<'_>> =
         columns.iter().filter(|column| column.span_s.1 > column.span_s.0.max(0.0)).collect();
     let Some(first) = columns.first() else { return Ok(None) };
-    let output: Vec<Panel> = columns
-        .iter()
-        .map(|column| panel(column, "Output", "V", period_s, &|c| (&c.output_low_v, &c.output_high_v)))
-        .collect();
-    let current: Vec<Panel> = columns
-        .iter()
-        .map(|column| panel(column, "Inductor current", "A", period_s, &|c| (&c.current_low_a, &c.current_high_a)))
-        .collect();
-    let rows = [output, current];
+    let rows = [
+        row(&columns, ("Output", "V"), period_s, &|c| (&c.output_low_v, &c.output_high_v)),
+        row(&columns, ("Inductor current", "A"), period_s, &|c| (&c.current_low_a, &c.current_high_a)),
+    ];
     let legend: Vec<Legend> = legend_of(first.curves.iter().map(|c| c.part.as_str()));
     plot(
         "start-and-short",
@@ -48,14 +43,14 @@ pub fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     )
 }
 
-fn panel<'a>(
-    column: &Column<'a>,
-    label: &str,
-    unit: &str,
+/// Panels side by side on the same axis of values.
+fn row<'a>(
+    columns: &[&Column<'a>],
+    (label, unit): (&str, &str),
     period_s: f64,
     values: &dyn Fn(&'a StepCurve) -> (&'a Vec<f64>, &'a Vec<f64>),
-) -> Panel {
-    let envelope = |(i, curve): (usize, &'a StepCurve)| {
+) -> Vec<Panel> {
+    let envelope = |column: &Column<'a>, (i, curve): (usize, &'a StepCurve)| {
         let kept = rows_within(curve, column.span_s);
         let (low, high) = values(curve);
         Envelope {
@@ -66,8 +61,15 @@ fn panel<'a>(
             stroke: Stroke::part(i),
         }
     };
-    let envelopes: Vec<Envelope> = column.curves.iter().enumerate().map(envelope).collect();
-    let shown = envelopes.iter().flat_map(|e| e.low.iter().chain(&e.high)).copied().chain([0.0]).collect::<Vec<_>>();
-    let time = Axis::new(column.label, "s", [column.span_s.0, column.span_s.1]).tight();
-    Panel { envelopes, ..Panel::new(time, Axis::new(label, unit, shown)) }
+    let drawn: Vec<Vec<Envelope>> = columns
+        .iter()
+        .map(|column| column.curves.iter().enumerate().map(|numbered| envelope(column, numbered)).collect())
+        .collect();
+    let shown = drawn.iter().flatten().flat_map(|e| e.low.iter().chain(&e.high)).copied().chain([0.0]);
+    let axis = Axis::new(label, unit, shown.collect::<Vec<_>>());
+    let panel = |(column, envelopes): (&&Column<'a>, Vec<Envelope>)| {
+        let time = Axis::new(column.label, "s", [column.span_s.0, column.span_s.1]).tight();
+        Panel { envelopes, ..Panel::new(time, axis.clone()) }
+    };
+    columns.iter().zip(drawn).map(panel).collect()
 }
