@@ -2,7 +2,7 @@
 
 use super::protection::{self, current_limit_a, derived_hold_s};
 use super::source::Sources;
-use super::walk::Values;
+use super::walk::{Fault, Values};
 use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin};
 use crate::board::*;
 use crate::parts::{Body, CapacitorBranch, PadPair};
@@ -363,8 +363,6 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
         );
     }
 }
-
-pub type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
 
 fn check_voltages(v: &Values, fault: &mut Fault<'_>) {
     let (Some(input_v), output_v) = (v.numbers("input.voltages"), v.number("output.voltage")) else { return };

@@ -1,8 +1,7 @@
 //! From values to the board: current limit, start and what may befall the board, with the checks that go with them.
 
 use super::Origin;
-use super::board::Fault;
-use super::walk::Values;
+use super::walk::{Fault, Values};
 use crate::board::*;
 use crate::units::{Dimension, show};
 

@@ -113,6 +113,9 @@ impl Values {
     }
 }
 
+/// Notes a problem that shows only across keys: key, what was expected, hint.
+pub type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
+
 /// Holds the tree against the keys.
 pub fn walk(sources: &mut Sources, keys: &'static [Key], root: &Node, label: &str) -> Values {
     let mut values = Values { label: label.to_string(), ..Values::default() };

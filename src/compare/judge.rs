@@ -72,7 +72,7 @@ pub(super) fn values<'a>(case: &Case, part: &'a PartRecord, quantity: &Quantity)
             Scope::FullLoad => full_load,
             Scope::FullLoadNominal => {
                 let nominal_input = condition.input_v == Some(case.board.nominal_input_v);
-                full_load && nominal_input && condition.corner == crate::run::NOMINAL
+                full_load && nominal_input && condition.corner == super::record::NOMINAL
             }
         }
     };

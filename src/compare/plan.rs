@@ -8,10 +8,9 @@ use super::judge::{self, COVERAGE, Found, say};
 use super::quantities::{self, Quantity};
 use super::record::{
     BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading, ChangeKind,
-    ConditionRecord, PartRecord, QuantityRow,
+    ConditionRecord, NOMINAL, PartRecord, QuantityRow,
 };
 use crate::case::Case;
-use crate::run::NOMINAL;
 use settings::Method;
 pub use settings::step_125;
 

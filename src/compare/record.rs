@@ -3,6 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+/// Name of the nominal corner.
+pub const NOMINAL: &str = "nominal";
+
 /// Version of the record's layout; raised when a reader of the former one would go wrong.
 pub const RECORD_VERSION: u32 = 1;
 
