@@ -26,6 +26,7 @@ fn all() -> Log {
         motion::lossless,
         motion::zero_crossing,
         motion::saturating_ramp,
+        motion::second_order_step,
         motion::ideal_recovery,
         motion::charge_balance,
         regulator::input_network,

@@ -3,7 +3,7 @@
 //! Method: docs/physics.md, "event location". On an interval the function differs from its chord, and its slope from the
 //! chord's, by no more than the sum over its modes: a mode of size A and rate m contributes at most A m^2 w^2 / 8 to the first and
 //! A m^2 w / 2 to the second on a width w, and never more than its own size. An interval is closed by one of the two bounds or
-//! halved. Where the function is zero within its own rounding it crosses nothing.
+//! halved. Where the function is zero within its own rounding all along it crosses nothing.
 
 use super::modal::{Basis, Flow, Modal, ProjectedRow, Scalar};
 
@@ -112,15 +112,27 @@ impl<'a> Track<'a> {
             }
             return found.is_some();
         }
-        self.crossing_between(start, end, NARROWEST * end.t_s, guess_s)
+        self.crossing_between(start, end, (NARROWEST * end.t_s, 0.0), guess_s)
     }
 
-    /// Moves `high` to the first crossing between the two, if there is one.
-    fn crossing_between(&self, low: Edge<'_>, high: &mut Node, narrowest_s: f64, guess_s: Option<f64>) -> bool {
+    /// Moves `high` to the first crossing between the two, if there is one. `deepest` is the lowest value at the begin of an interval
+    /// that holds this one.
+    fn crossing_between(
+        &self,
+        low: Edge<'_>,
+        high: &mut Node,
+        (narrowest_s, deepest): (f64, f64),
+        guess_s: Option<f64>,
+    ) -> bool {
         let width = high.t_s - low.t_s;
         let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
-        if low.value.max(high.value) + deviation < 0.0 || self.is_rounding(low, high.edge(), deviation) {
+        if low.value.max(high.value) + deviation < 0.0 {
             return false;
+        }
+        let deepest = deepest.min(low.value);
+        if self.is_rounding(low, high.edge(), deviation) {
+            // What comes up from clearly below crosses here as well as anywhere within its rounding; what was zero all along does not.
+            return high.value >= 0.0 && deepest < -self.scalar.rounding(high.t_s);
         }
         if (high.value - low.value).abs() > slope_deviation * width || width <= narrowest_s {
             let crosses = high.value >= 0.0;
@@ -131,11 +143,11 @@ impl<'a> Track<'a> {
         }
         let mut middle = self.node(0.5 * (low.t_s + high.t_s));
         let ends_there = middle.value >= 0.0;
-        if self.crossing_between(low, &mut middle, narrowest_s, guess_s) {
+        if self.crossing_between(low, &mut middle, (narrowest_s, deepest), guess_s) {
             *high = middle;
             return true;
         }
-        !ends_there && self.crossing_between(middle.edge(), high, narrowest_s, guess_s)
+        !ends_there && self.crossing_between(middle.edge(), high, (narrowest_s, deepest), guess_s)
     }
 
     #[inline]
@@ -160,7 +172,14 @@ impl<'a> Track<'a> {
         let width = high.t_s - low.t_s;
         let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
         let same_side = low.value * high.value > 0.0;
-        if (same_side && low.value.abs().min(high.value.abs()) > deviation) || self.is_rounding(low, high, deviation) {
+        if same_side && low.value.abs().min(high.value.abs()) > deviation {
+            return;
+        }
+        if self.is_rounding(low, high, deviation) {
+            // Two modes that are nearly one have large parts that cancel: the zero is no better known than that.
+            if !same_side {
+                visit(0.5 * (low.t_s + high.t_s));
+            }
             return;
         }
         if (high.value - low.value).abs() > slope_deviation * width || width <= narrowest_s {

@@ -281,6 +281,43 @@ pub fn ideal_recovery(log: &mut Log) {
     }
 }
 
+/// Response of an output to a step of the load, where its impedance is of second order: the filter itself, its switch node held at
+/// ground, with a resistor across the output.
+pub fn second_order_step(log: &mut Log) {
+    /// The table has seven digits.
+    const PRINTED: f64 = 1e-6;
+    log.case(
+        "Peak of the output after a load step, output impedance of second order",
+        "eq. 9.47 to 9.50 of R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., Springer 2020; peaks relative to I0 R0 over Q",
+        Status::Seen,
+    );
+    let (inductance_h, capacitance_f, step_a) = (1.9e-6f64, 37e-6f64, 1.7);
+    let impedance_ohm = (inductance_h / capacitance_f).sqrt();
+    for (q, peak) in [
+        (0.1, 0.0963562),
+        (0.3, 0.2532786),
+        (0.5, 0.3678794),
+        (0.75, 0.4712933),
+        (1.0, 0.5462930),
+        (2.0, 0.7115311),
+        (4.0, 0.8335081),
+        (10.0, 0.9266920),
+    ] {
+        let frequency_hz = 1.0 / (9.0 * (inductance_h * capacitance_f).sqrt());
+        let mut board = open_loop(12.0, 0.0, frequency_hz, vec![branch(capacitance_f, 0.0, 0.0)], 0.0);
+        board.load_kind = presolder::board::LoadKind::Current;
+        let mut circuit = Circuit::new(&board, linear(inductance_h), 0.0, 12.0, 0.0);
+        circuit.instrument = false;
+        circuit.load_s = 1.0 / (q * impedance_ohm);
+        let mut machine = Machine::new(circuit).unwrap();
+        let mut extremes = Extremes::of(&[Output::Voltage]);
+        let mut state = machine.at_clock(vector(&[0.0, 0.0]));
+        machine.run(&mut state, 1, &mut Program::constant(step_a), &mut extremes, None).unwrap();
+        let ours = -extremes.range(Output::Voltage).low / (step_a * impedance_ohm);
+        log.near(format!("peak at Q = {q}"), ours, peak, PRINTED);
+    }
+}
+
 /// A source so high that the inductor's slew does not feel the dip.
 pub fn charge_balance(log: &mut Log) {
     const STRAIGHT_SLEW: f64 = 1e-6;
