@@ -486,7 +486,7 @@ fn steady_notes(case: &Case, part: &Inductor, warm: &Warm) -> Vec<String> {
     if warm.steady.effort.omitted > 0 {
         notes.push("clock edges are left out at light load".to_string());
     } else if !warm.steady.orbit.repeats {
-        notes.push("long and short cycles follow each other without a rule: measured over 128 periods".to_string());
+        notes.push(format!("{}: measured over 128 periods", judge::NO_REPETITION));
     } else if warm.steady.orbit.periods > 1 {
         notes.push(format!(
             "long and short cycles alternate: the waveform repeats after {} periods",
@@ -522,7 +522,7 @@ fn step_values(case: &Case, runs: &[StepResult]) -> Vec<ValueRecord> {
 fn step_notes(runs: &[StepResult]) -> Vec<String> {
     let mut notes = vec![];
     if !runs.iter().all(|run| run.step.recovered && run.release.recovered) {
-        notes.push("the output was not back in its band before the next edge".to_string());
+        notes.push(format!("{} before the next edge", judge::NOT_BACK));
     }
     if !runs.iter().all(|run| run.repeats) {
         notes.push("the load program ends before everything has settled".to_string());

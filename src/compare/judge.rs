@@ -143,9 +143,9 @@ pub(super) fn same_setting(a: &ConditionRecord, b: &ConditionRecord) -> bool {
 }
 
 /// Begin of the note on an output that is not back in its band when the next edge comes.
-const NOT_BACK: &str = "the output was not back in its band";
+pub const NOT_BACK: &str = "the output was not back in its band";
 /// Begin of the note on a waveform that does not repeat.
-const NO_REPETITION: &str = "long and short cycles follow each other without a rule";
+pub const NO_REPETITION: &str = "long and short cycles follow each other without a rule";
 
 /// Whether a value of a condition is only the end of what was watched, because what it counts had not happened by then.
 pub fn is_bound(quantity: &str, condition: &ConditionRecord) -> bool {

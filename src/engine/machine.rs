@@ -1101,7 +1101,7 @@ impl Machine {
         if state.guard.rising_since.is_some() && self.reference(state).1 == 0.0 {
             state.guard.rising_since = None;
         }
-        if self.is_paused(state) {
+        if self.stays_paused(state) {
             return;
         }
         if self.is_clocked() {
@@ -1165,7 +1165,7 @@ impl Machine {
     }
 
     /// Counts limited cycles, and begins and ends the pause of a hiccup. Whether the cycle that begins now is part of a pause.
-    fn is_paused(&self, state: &mut RunState) -> bool {
+    fn stays_paused(&self, state: &mut RunState) -> bool {
         match state.guard.paused_until {
             Some(until) if state.cycle < until => return true,
             Some(_) => {

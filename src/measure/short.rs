@@ -49,7 +49,7 @@ pub fn program(timing: &Timing, program_a: f64) -> Program {
 /// Result of a short circuit.
 #[derive(Clone, Copy, Debug)]
 pub struct ShortResult {
-    /// Highest inductor current in A, and the flux linkage that belongs to it is the curve's.
+    /// Highest inductor current in A.
     pub peak_a: f64,
     /// Energy taken from the source in the first cycles of the short circuit in J.
     pub first_j: f64,

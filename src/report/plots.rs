@@ -278,13 +278,14 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let mut legend = legend_of(parts.iter().map(|c| c.part.as_str()));
     legend.push(Legend::mark("highest peak current", MarkShape::Dot));
     if parts.iter().any(|part| part.limit.is_some()) {
-        legend.push(Legend::mark("current at the limit with its delay", MarkShape::Cross));
+        legend.push(Legend::mark("in a short circuit, or at the limit with its delay", MarkShape::Cross));
     }
     plot(
         "inductance",
         "Incremental inductance against current".into(),
         "Inductance of every part against current at 25 °C and at the hottest winding temperature that occurred; \
-         dots mark the highest peak current, crosses the current reached at the current limit."
+         dots mark the highest peak current, crosses the current reached in a short circuit, or at the limit \
+         with its delay where no short circuit is simulated."
             .into(),
         panels::draw(&panels.map(|panel| vec![panel]), &legend, 400),
     )

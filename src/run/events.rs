@@ -16,7 +16,6 @@ use crate::error::Error;
 use crate::loss::copper;
 use crate::measure::curves::Thinned;
 use crate::measure::steady::SteadyResult;
-use crate::measure::step::LEAD_CYCLES;
 use crate::measure::{input_step, light, overload, short, start, steady};
 use crate::parts::Inductor;
 use crate::parts::saturation::FluxCurve;
@@ -120,20 +119,18 @@ impl Job {
         let soft_start_s = case.board.control.protection.soft_start_s;
         let ready = match event {
             Event::Start if events.start.is_some() => {
-                let level = self.level(LimitLevel::Lowest);
-                let change = |circuit: &mut Circuit| into_resistance(circuit, full.load_a, level);
-                let (machine, curve) = self.machine_for(case, full.winding_degc, change)?;
+                let (machine, curve) = self.started(case, full.load_a, full)?;
                 let cycles = ((soft_start_s + settling_s(case)) / machine.period_s()).ceil() as u64;
                 let program = Program::constant(0.0);
                 Setup { machine, curve, begin: Begin::Rest(0.0), program, origin: (0, 0.0), cycles }
             }
             Event::InputStep => {
                 let Some(step) = events.input_step else { return Ok(None) };
-                let change = |circuit: &mut Circuit| circuit.source_v = step.from_v;
-                let (mut machine, curve) = self.machine_for(case, full.winding_degc, change)?;
+                let (mut machine, curve) = self.supplied(case, step.from_v, full)?;
                 let begin = Begin::Clock(machine.steady(step.load_a).map_err(fail)?.x);
-                let (program, cycles) = input_step::program(&machine, &step);
-                Setup { machine, curve, begin, program, origin: (LEAD_CYCLES, 0.0), cycles }
+                let timing = input_step::Timing::new(&step, machine.period_s());
+                let program = timing.program(&step, &machine);
+                Setup { machine, curve, begin, program, origin: timing.there, cycles: timing.cycles }
             }
             Event::Overload => {
                 let Some(states) = events.overload else { return Ok(None) };
@@ -186,6 +183,17 @@ impl Job {
                 circuit.dcr_ohm = copper::resistance_ohm(least_resistance_ohm(part), winding_degc);
             }
         })
+    }
+
+    /// The machine of a start into a resistance.
+    fn started(&self, case: &Case, load_a: f64, full: FullLoad) -> Result<(Machine, FluxCurve), Error> {
+        let level = self.level(LimitLevel::Lowest);
+        self.machine_for(case, full.winding_degc, |circuit| into_resistance(circuit, load_a, level))
+    }
+
+    /// The machine at another input voltage.
+    fn supplied(&self, case: &Case, source_v: f64, full: FullLoad) -> Result<(Machine, FluxCurve), Error> {
+        self.machine_for(case, full.winding_degc, |circuit| circuit.source_v = source_v)
     }
 
     fn overload_extremes(&self, states: &Overload, full: FullLoad) -> (f64, LimitLevel) {
@@ -280,9 +288,7 @@ impl Job {
     ) -> Result<(), Error> {
         let kind = start_words(output_v);
         let fail = |error: EngineError| engine_error(error, &self.words(case, &kind));
-        let level = self.level(LimitLevel::Lowest);
-        let (mut machine, curve) =
-            self.machine_for(case, full.winding_degc, |circuit| into_resistance(circuit, load_a, level))?;
+        let (mut machine, curve) = self.started(case, load_a, full)?;
         let soft_start_s = case.board.control.protection.soft_start_s;
         let shown = ((2.0 * soft_start_s + settling_s(case)) / machine.period_s()) as u64;
         let mean_v = steady::measure(&mut machine, load_a).map_err(fail)?.mean_output_v();
@@ -324,13 +330,11 @@ impl Job {
 
     fn input_step(&self, case: &Case, step: &InputStep, full: FullLoad, result: &mut JobResult) -> Result<(), Error> {
         let fail = |error: EngineError| engine_error(error, &self.words(case, "input step"));
-        let mut means_v = vec![];
-        let (mut machine, _) = self.machine_for(case, full.winding_degc, |circuit| circuit.source_v = step.to_v)?;
-        means_v.push(steady::measure(&mut machine, step.load_a).map_err(fail)?.mean_output_v());
-        let (mut machine, curve) =
-            self.machine_for(case, full.winding_degc, |circuit| circuit.source_v = step.from_v)?;
+        let (mut machine, _) = self.supplied(case, step.to_v, full)?;
+        let to = steady::measure(&mut machine, step.load_a).map_err(fail)?;
+        let (mut machine, curve) = self.supplied(case, step.from_v, full)?;
         let from = steady::measure(&mut machine, step.load_a).map_err(fail)?;
-        let means_v = (from.mean_output_v(), means_v[0]);
+        let means_v = (from.mean_output_v(), to.mean_output_v());
         let found = input_step::run(&mut machine, step, &from.orbit, means_v, half_band_v(case)).map_err(fail)?;
         let mut record = self.condition("input step", step.load_a);
         record.input_v = None;
@@ -434,7 +438,10 @@ impl Job {
             audible |= (AUDIBLE_HZ.0..=AUDIBLE_HZ.1).contains(&found.pattern_hz);
             most_audible |= (MOST_AUDIBLE_HZ.0..=MOST_AUDIBLE_HZ.1).contains(&found.pattern_hz);
         }
-        record.values = vec![value("light_ripple", ripple_v), value("pattern_frequency", points[0].1)];
+        // Where the limit does not deliver even the lightest load there is nothing to tell.
+        if let Some((_, pattern_hz, _)) = points.first() {
+            record.values = vec![value("light_ripple", ripple_v), value("pattern_frequency", *pattern_hz)];
+        }
         let boundary = match light::continuous_down_to(&mut machine, lightest_a, full.load_a) {
             Err(EngineError::DoesNotDeliver { .. }) => None,
             found => found.map_err(fail)?,
