@@ -379,13 +379,13 @@ fn frozen_effort_per_condition() {
     }
     found.iter().for_each(|(name, counts)| println!("        (\"{name}\", {counts:?}),"));
     let frozen: [(&str, [u64; 6]); 7] = [
-        ("short circuit", [11507, 1914, 1882, 64, 121, 1]),
+        ("short circuit", [11499, 1914, 1882, 64, 121, 1]),
         ("start", [5702, 1163, 1134, 0, 66, 0]),
         ("light load", [4928, 896, 448, 0, 2241, 0]),
-        ("overload", [6382, 1236, 1235, 206, 0, 0]),
+        ("overload", [6176, 1236, 1235, 206, 0, 0]),
         ("load step, peak current", [2035, 420, 403, 0, 0, 0]),
-        ("load step, voltage mode", [2520, 505, 503, 0, 0, 0]),
-        ("load step, constant on-time", [1758, 253, 252, 0, 0, 0]),
+        ("load step, voltage mode", [2017, 505, 503, 0, 0, 0]),
+        ("load step, constant on-time", [1016, 253, 252, 0, 0, 0]),
     ];
     assert_eq!(found, frozen);
 }

@@ -152,7 +152,7 @@ impl<F: FnMut(Sample)> Observer for Watched<'_, F> {
         if before == Path::High && path != Path::High {
             self.turn_offs.push((stretch.cycle, stretch.phase_s));
         }
-        self.side.set(Side { path, load_slew_a_per_s: stretch.flow.input_slopes[Input::Load as usize] });
+        self.side.set(Side { path, load_slew_a_per_s: stretch.flow.settled.input_slopes[Input::Load as usize] });
         self.grid.stretch(stretch);
     }
 }

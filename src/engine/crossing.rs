@@ -5,7 +5,7 @@
 //! A m^2 w / 2 to the second on a width w, and never more than its own size. An interval is closed by one of the two bounds or
 //! halved. Where the function is zero within its own rounding all along it crosses nothing.
 
-use super::modal::{Basis, Flow, Modal, ProjectedRow, Scalar};
+use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Scalar};
 
 /// Intervals narrower than this part of the stretch are not halved further.
 const NARROWEST: f64 = 1e-12;
@@ -13,6 +13,10 @@ const NARROWEST: f64 = 1e-12;
 const SAMPLES_WITHOUT_BOUND: usize = 32;
 /// Newton steps before a root is taken as it is.
 const NEWTON_STEPS: usize = 80;
+/// Newton steps for a crossing that is expected near a time.
+const FEW_STEPS: usize = 6;
+/// A step below this part of the time leaves an error below its rounding: the step squared.
+const LAST_STEP: f64 = 1e-8;
 
 /// A scalar along a stretch that can be evaluated, differentiated and bounded.
 pub struct Track<'a> {
@@ -61,6 +65,19 @@ impl<'a> Track<'a> {
         Track { modal, flow, scalar: modal.scalar(row, flow, line), row, line }
     }
 
+    /// As [`Track::new`], with the row's [`ProjectedRow::level`] known.
+    #[inline]
+    pub fn with_level(
+        modal: &'a Modal,
+        flow: &'a Flow,
+        row: &'a ProjectedRow,
+        level: (f64, f64),
+        line: (f64, f64),
+    ) -> Track<'a> {
+        let scalar = modal.scalar_from(row, flow, (level.0 + line.0, level.1 + line.1));
+        Track { modal, flow, scalar, row, line }
+    }
+
     /// Bound of the distance from the chord over a whole stretch; `None` where there is none.
     pub fn chord_deviation(&self, to_s: f64) -> Option<f64> {
         let modal = self.modal;
@@ -87,7 +104,7 @@ impl<'a> Track<'a> {
 
     fn dense_value(&self, t_s: f64) -> f64 {
         let x = self.modal.state(self.flow, t_s, &self.modal.basis(t_s));
-        let u = std::array::from_fn(|k| self.flow.inputs[k] + self.flow.input_slopes[k] * t_s);
+        let u = std::array::from_fn(|k| self.flow.settled.inputs[k] + self.flow.settled.input_slopes[k] * t_s);
         self.row.row.at(&x, &u) + self.line.0 + self.line.1 * t_s
     }
 
@@ -113,6 +130,32 @@ impl<'a> Track<'a> {
             return found.is_some();
         }
         self.crossing_between(start, end, (NARROWEST * end.t_s, 0.0), guess_s)
+    }
+
+    /// Moves `node` to the first crossing in the stretch, up to `end_s`, where Newton's method finds it from `guess_s` and the value
+    /// rises all the way to it. False, with `node` anywhere, where that is not so: there may be a crossing all the same.
+    pub fn expected_crossing(&self, guess_s: f64, end_s: f64, anchors: &mut Anchors, node: &mut Node) -> bool {
+        let start = self.start();
+        if start >= 0.0 || self.modal.is_dense() {
+            return false;
+        }
+        let slope = self.scalar.derivative(self.modal);
+        node.t_s = guess_s;
+        for _ in 0..FEW_STEPS {
+            if !(node.t_s > 0.0 && node.t_s <= end_s) {
+                return false;
+            }
+            anchors.basis_into(self.modal, node.t_s, &mut node.basis);
+            node.value = self.scalar.at_basis(&node.basis, node.t_s);
+            let step_s = -node.value / slope.at_basis(&node.basis, node.t_s);
+            node.t_s += step_s;
+            if step_s.abs() <= LAST_STEP * node.t_s {
+                self.modal.nudge(&mut node.basis, step_s);
+                let slope_deviation = self.row.slope_deviation(self.flow, self.modal, node.t_s);
+                return node.t_s <= end_s && -start > slope_deviation * node.t_s;
+            }
+        }
+        false
     }
 
     /// Moves `high` to the first crossing between the two, if there is one. `deepest` is the lowest value at the begin of an interval

@@ -6,18 +6,20 @@
 use super::compensator::{self, Analog};
 use super::crossing::{Node, Track};
 use super::error::EngineError;
-use super::modal::{Basis, Flow, Modal, ProjectedRow};
+use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Settled};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
-use super::program::{Line, Program};
+use super::program::{Drive, Line, Program};
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
-use crate::board::{Foldback, LimitSense, LowSide, Modulator, Ramp};
+use crate::board::{Foldback, Hiccup, LimitSense, LowSide, Modulator, Ramp};
 use nalgebra::DMatrix;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Switching instants allowed in one cycle.
 const INSTANTS_PER_CYCLE: usize = 4000;
+/// Periods that a stretch may last without a clock, whose edges only count time: the slow block's polynomials hold for that long.
+const UNCUT_PERIODS: u64 = 2;
 /// Nominal periods waited for a turn-on of a scheme without a clock.
 const LONGEST_PAUSE: u64 = 2000;
 /// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
@@ -88,6 +90,61 @@ enum Event {
     LoadCell(i32),
 }
 
+impl Event {
+    /// Whether it is a comparator's: what it asks for comes after a delay.
+    fn is_comparator(self) -> bool {
+        matches!(self, Event::Trip | Event::Ask | Event::Limit | Event::Valley)
+    }
+
+    /// Whether a turn-on may be asked for, without a clock.
+    fn asks(self) -> bool {
+        matches!(self, Event::Ask | Event::Valley)
+    }
+}
+
+/// What a stretch ends with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Reached {
+    /// An event.
+    Event(Event),
+    /// The stage is over.
+    Timer,
+    /// A clock edge.
+    Edge,
+    /// Load, input or reference go on differently.
+    Drive,
+}
+
+impl Reached {
+    fn event(self) -> Option<Event> {
+        if let Reached::Event(event) = self { Some(event) } else { None }
+    }
+}
+
+/// Times after the clock edge at which a stretch ends at the latest, in s.
+#[derive(Clone, Copy)]
+struct Ends {
+    stage_s: f64,
+    edge_s: f64,
+    drive_s: f64,
+}
+
+impl Ends {
+    fn first_s(&self) -> f64 {
+        self.stage_s.min(self.edge_s).min(self.drive_s)
+    }
+
+    fn reached(&self) -> Reached {
+        if self.edge_s <= self.stage_s.min(self.drive_s) {
+            Reached::Edge
+        } else if self.stage_s <= self.drive_s {
+            Reached::Timer
+        } else {
+            Reached::Drive
+        }
+    }
+}
+
 /// What is added to a watched row per second of phase, in 1/s.
 #[derive(Clone, Copy, Debug)]
 struct Ramping {
@@ -115,31 +172,58 @@ struct Watch {
     event: Event,
     row: ProjectedRow,
     ramp: Ramping,
-    /// The states that the row reads: few, as a rule one.
-    reads: [usize; 2],
+    /// The states that the row reads, with their factors: few, as a rule one.
+    reads: [(usize, f64); 2],
     /// Whether it reads more than those.
     reads_more: bool,
-    /// Time in the stretch at which it last became non-negative: a good guess for the next cycle.
-    last_s: Option<f64>,
+    /// Part of the inputs in its value: at the begin of a stretch, and per second. Belongs to the mode's last inputs.
+    driven: (f64, f64),
+    /// Its [`ProjectedRow::level`], for the same inputs.
+    level: (f64, f64),
+    /// Times in the stretch at which it became non-negative, the last one and the one before it.
+    crossed_s: (f64, f64),
+    /// Time at which it may do so next.
+    guess_s: Option<f64>,
 }
 
 impl Watch {
     fn new(event: Event, row: ProjectedRow, ramp: Ramping) -> Watch {
-        let read: Vec<usize> = (0..MAX_STATES).filter(|&k| row.row.x[k] != 0.0).collect();
-        let reads = [read.first().copied().unwrap_or(0), read.get(1).copied().unwrap_or(MAX_STATES - 1)];
-        Watch { event, row, ramp, reads, reads_more: read.len() > 2, last_s: None }
+        let read: Vec<(usize, f64)> = row.row.x.into_iter().enumerate().filter(|&(_, factor)| factor != 0.0).collect();
+        let reads = std::array::from_fn(|k| read.get(k).copied().unwrap_or((0, 0.0)));
+        let none = (0.0, 0.0);
+        Watch {
+            event,
+            row,
+            ramp,
+            reads,
+            reads_more: read.len() > 2,
+            driven: none,
+            level: none,
+            crossed_s: none,
+            guess_s: None,
+        }
     }
 
-    /// Value at a state and input, without the ramp.
+    /// Cycles change little, and then go on to change so.
+    fn crossed_at(&mut self, t_s: f64) {
+        self.crossed_s = (t_s, if self.guess_s.is_some() { self.crossed_s.0 } else { t_s });
+        let next_s = 2.0 * t_s - self.crossed_s.1;
+        self.guess_s = Some(if next_s > 0.0 { next_s } else { t_s });
+    }
+
+    fn set_inputs(&mut self, settled: &Settled) {
+        let inputs = &self.row.row.u;
+        self.driven = (dot(inputs, &settled.inputs), dot(inputs, &settled.input_slopes));
+        self.level = self.row.level(settled);
+    }
+
+    /// Value at a state and a time in the stretch, without the ramp.
     #[inline]
-    fn at(&self, x: &StateVector, u: &InputVector) -> f64 {
-        let row = &self.row.row;
-        if self.reads_more {
-            return row.at(x, u);
-        }
-        let [a, b] = self.reads;
-        // A row that reads one state has a zero for the second.
-        row.x[a] * x[a] + if b == a { 0.0 } else { row.x[b] * x[b] } + dot(&row.u, u)
+    fn at(&self, x: &StateVector, t_s: f64) -> f64 {
+        let driven = self.driven.0 + self.driven.1 * t_s;
+        let [(a, first), (b, second)] = self.reads;
+        let read = if self.reads_more { dot(&self.row.row.x, x) } else { first * x[a] + second * x[b] };
+        read + driven
     }
 }
 
@@ -153,9 +237,12 @@ pub struct Mode {
     pub modal: Modal,
     outputs: Vec<ProjectedRow>,
     watches: Vec<Watch>,
-    /// Last durations with their exponentials: dead times and delays come back in every cycle.
-    recent: [(f64, Basis); 4],
-    oldest: usize,
+    /// Exponentials at the last durations: those of a cycle come back in the next.
+    anchors: Anchors,
+    /// Motion within the last stretch.
+    flow: Flow,
+    /// Index of the watch that ended the last stretch which one ended: before a comparator's trip, and while its delay passes.
+    expected: [usize; 2],
     /// Fast coordinates in which the power stage takes part, a pair by its first.
     plant_modes: Vec<usize>,
     /// Indices of the two modes that followed last: a piece of the curve is left to the next one, or by an edge.
@@ -173,16 +260,14 @@ impl Mode {
         self.modal.basis_of(&self.plant_modes, t_s)
     }
 
-    fn remember(&mut self, duration_s: f64) -> &Basis {
-        let known = self.recent.iter().position(|(known_s, _)| *known_s == duration_s);
-        let index = known.unwrap_or_else(|| {
-            let index = self.oldest;
-            self.recent[index].0 = duration_s;
-            self.modal.basis_into(duration_s, &mut self.recent[index].1);
-            self.oldest = (index + 1) % self.recent.len();
-            index
-        });
-        &self.recent[index].1
+    /// Begins a stretch from a state under inputs.
+    fn begin(&mut self, x: &StateVector, inputs: &InputVector, slopes: &InputVector) {
+        let settled = &mut self.flow.settled;
+        if settled.inputs != *inputs || settled.input_slopes != *slopes {
+            *settled = self.modal.settled(*inputs, *slopes);
+            self.watches.iter_mut().for_each(|watch| watch.set_inputs(settled));
+        }
+        self.modal.begin(&mut self.flow, x);
     }
 
     /// Row of an output.
@@ -217,7 +302,7 @@ impl Stretch<'_> {
 
     /// Inputs at a time within the stretch.
     pub fn inputs(&self, t_s: f64) -> InputVector {
-        std::array::from_fn(|k| self.flow.inputs[k] + self.flow.input_slopes[k] * t_s)
+        std::array::from_fn(|k| self.flow.settled.inputs[k] + self.flow.settled.input_slopes[k] * t_s)
     }
 
     /// State at a time within the stretch.
@@ -587,7 +672,7 @@ impl Machine {
         sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let last = state.cycle + cycles;
-        self.run_until(state, |state| state.cycle >= last, program, observer, sensitivity)
+        self.run_until(state, (last, u64::MAX), program, observer, sensitivity)
     }
 
     /// Runs until the control has gone through that many of its own cycles: clock edges, or without a clock turn-ons asked for.
@@ -605,23 +690,23 @@ impl Machine {
         if self.is_clocked() {
             return self.run(state, cycles, program, observer, sensitivity);
         }
-        let (last, give_up) = (state.turn_ons + cycles, state.cycle + LONGEST_PAUSE * cycles);
-        let done = |state: &RunState| state.turn_ons >= last || state.cycle >= give_up;
-        self.run_until(state, done, program, observer, sensitivity)
+        let until = (state.cycle + LONGEST_PAUSE * cycles, state.turn_ons + cycles);
+        self.run_until(state, until, program, observer, sensitivity)
     }
 
+    /// Runs until a clock edge or a number of turn-ons, whichever comes first.
     fn run_until(
         &mut self,
         state: &mut RunState,
-        done: impl Fn(&RunState) -> bool,
+        (last_cycle, last_turn_on): (u64, u64),
         program: &mut Program,
         observer: &mut impl Observer,
         mut sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let mut instants = 0;
-        while !done(state) {
+        while state.cycle < last_cycle && state.turn_ons < last_turn_on {
             let before = state.cycle;
-            self.step(state, program, observer, sensitivity.as_deref_mut())?;
+            self.step(state, (last_cycle, last_turn_on), program, observer, sensitivity.as_deref_mut())?;
             instants += 1;
             if state.cycle != before {
                 instants = 0;
@@ -643,6 +728,7 @@ impl Machine {
     fn step(
         &mut self,
         state: &mut RunState,
+        (last_cycle, last_turn_on): (u64, u64),
         program: &mut Program,
         observer: &mut impl Observer,
         sensitivity: Option<&mut Sensitivity>,
@@ -650,36 +736,30 @@ impl Machine {
         let drive = program.at(state.cycle, state.phase_s, self.period_s);
         let key = self.mode_key(state, drive.shorted);
         let mode_index = self.prepare(key);
-        let (reference_v, reference_slope, reference_until_s) = self.reference(state);
-        let timer_s = self.timer_s(state);
-        let other_s = drive.until_s.min(reference_until_s);
-        let end_s = timer_s.min(other_s);
-        let allowed_s = (end_s - state.phase_s).max(0.0);
-        let source_v = drive.source_v.unwrap_or(Line { value: self.circuit.source_v, slope_per_s: 0.0 });
-        let reference_v = Line { value: reference_v, slope_per_s: reference_slope };
-        let (inputs, slopes) = inputs_of(source_v, drive.load_a, reference_v);
-        state.inputs = inputs;
-
-        let mode = &mut self.modes[mode_index];
-        let mut flow = Flow::at(&state.x, inputs, slopes);
-        mode.modal.fill(&mut flow);
-        // The end of the stretch moves from the timer's instant to that of the first event.
-        let mut at = Node { t_s: allowed_s, value: 0.0, basis: *mode.remember(allowed_s) };
-        let mut end = state.x;
-        if allowed_s > 0.0 {
-            mode.modal.state_into(&flow, allowed_s, &at.basis, &mut end);
-        }
-        let event = earliest_event(mode, &flow, state, &mut at, &end);
-        let mode = &self.modes[mode_index];
-        let duration_s = at.t_s;
-        if event.is_some() {
-            state.effort.located += 1;
-            if duration_s > 0.0 {
-                mode.modal.state_into(&flow, duration_s, &at.basis, &mut end);
-            } else {
-                end = state.x;
+        let (inputs, slopes) = self.inputs(state, &drive);
+        self.modes[mode_index].begin(&state.x, &inputs, &slopes);
+        let begin = (state.cycle, state.phase_s);
+        let (mut end, mut at) = (state.x, Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
+        let reached = loop {
+            let ends = self.ends(state, &drive, last_cycle);
+            let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end);
+            self.pass_edges(state, reached);
+            state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
+            match reached {
+                Reached::Event(event) if event.is_comparator() && sensitivity.is_none() => {
+                    if event.asks() && state.turn_ons + 1 >= last_turn_on {
+                        break reached;
+                    }
+                    // A comparator alone changes nothing in the circuit: the stretch goes on while its delay passes. Only the period
+                    // map needs the instant itself.
+                    state.x = end;
+                    state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * at.t_s);
+                    self.on_event(state, event, None);
+                }
+                _ => break reached,
             }
-        }
+        };
+        let mode = &self.modes[mode_index];
         if key.path == Path::Idle {
             // Without current there is no flux: what rounding leaves would pass for a current.
             end[FLUX_STATE] = 0.0;
@@ -690,34 +770,65 @@ impl Machine {
         }
         let mut tau = sensitivity;
         if let Some(sensitivity) = tau.as_deref_mut() {
-            let crossed = event.map(|event| {
+            let crossed = reached.event().map(|event| {
                 let watch = mode.watch(event);
                 let per_phase = watch.ramp.slope(state);
                 Crossed { row: &watch.row.row, per_phase, is_trip: event == Event::Trip }
             });
-            sensitivity.stretch(mode, &flow, (state.phase_s, duration_s), &end, crossed);
+            sensitivity.stretch(mode, &mode.flow, (begin.1, at.t_s), &end, crossed);
         }
-        if duration_s > 0.0 {
+        if at.t_s > 0.0 {
             state.effort.stretches += 1;
             observer.stretch(&Stretch {
-                cycle: state.cycle,
-                phase_s: state.phase_s,
-                duration_s,
+                cycle: begin.0,
+                phase_s: begin.1,
+                duration_s: at.t_s,
                 mode,
-                flow: &flow,
+                flow: &mode.flow,
                 end: &end,
                 end_basis: &at.basis,
             });
         }
         state.x = end;
-        state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * duration_s);
-        state.phase_s = if event.is_none() { end_s } else { state.phase_s + duration_s };
-        match event {
-            Some(event) => self.on_event(state, event, tau),
-            None if timer_s <= other_s => self.on_timer(state, tau),
-            None => {}
+        state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * at.t_s);
+        match reached {
+            Reached::Event(event) => self.on_event(state, event, tau),
+            Reached::Timer => self.on_timer(state, tau),
+            Reached::Edge => {
+                while state.phase_s >= self.period_s {
+                    self.clock_edge(state);
+                }
+                tau.into_iter().for_each(|s| s.clock_edge(self.is_clocked()));
+            }
+            Reached::Drive => {}
         }
         Ok(())
+    }
+
+    /// Inputs at the present instant and their slopes.
+    fn inputs(&self, state: &RunState, drive: &Drive) -> (InputVector, InputVector) {
+        let source_v = drive.source_v.unwrap_or(Line { value: self.circuit.source_v, slope_per_s: 0.0 });
+        let (value, slope_per_s, _) = self.reference(state);
+        inputs_of(source_v, drive.load_a, Line { value, slope_per_s })
+    }
+
+    /// When a stretch ends at the latest, seen from the present instant.
+    fn ends(&self, state: &RunState, drive: &Drive, last_cycle: u64) -> Ends {
+        Ends {
+            stage_s: self.timer_s(state),
+            edge_s: self.periods_uncut(state, last_cycle.min(drive.until.0)) as f64 * self.period_s,
+            drive_s: drive.until_s(state.cycle).min(self.reference(state).2),
+        }
+    }
+
+    /// Time goes on: edges of the time base are passed without a clock, and a rest ends.
+    fn pass_edges(&self, state: &mut RunState, reached: Reached) {
+        while !self.is_clocked() && reached != Reached::Edge && state.phase_s > self.period_s {
+            self.clock_edge(state);
+        }
+        if matches!(state.stage, Stage::Rest { until_s } if state.phase_s >= until_s) {
+            state.stage = Stage::Off;
+        }
     }
 
     /// Index and voltage of an amplifier's output that is held at a clamp.
@@ -815,6 +926,8 @@ impl Machine {
             .into_iter()
             .map(|(event, row, ramp)| Watch::new(event, modal.project(&row), ramp))
             .collect();
+        // Not the inputs of any run: the first stretch sets its own.
+        let flow = Flow::new(modal.settled([0.0; super::row::INPUTS], [0.0; super::row::INPUTS]));
         let plant_modes = modal.modes_of(network.plant_states);
         Mode {
             key,
@@ -824,8 +937,9 @@ impl Machine {
             next: [self.modes.len(); 2],
             outputs,
             watches,
-            recent: [(-1.0, [0.0; MAX_STATES]); 4],
-            oldest: 0,
+            anchors: Anchors::NONE,
+            flow,
+            expected: [0; 2],
         }
     }
 
@@ -947,19 +1061,26 @@ impl Machine {
         }
     }
 
-    /// Time after the clock edge at which the stage changes by itself, the next edge at the latest. Without a clock the edges
-    /// only count time.
+    /// Periods after this cycle's clock edge at which a stretch ends at the latest, at an edge: without a clock an edge is no
+    /// instant unless something is counted or ends there. `next` is the cycle in which the run ends or is driven otherwise.
+    fn periods_uncut(&self, state: &RunState, next: u64) -> u64 {
+        if self.is_clocked() || state.guard.paused_until.is_some() || self.due_hiccup(state).is_some() {
+            return 1;
+        }
+        next.saturating_sub(state.cycle).clamp(1, UNCUT_PERIODS)
+    }
+
+    /// Time after the clock edge at which the stage changes by itself.
     fn timer_s(&self, state: &RunState) -> f64 {
-        let stage_s = match state.stage {
+        match state.stage {
             Stage::LeadDead { until_s } | Stage::Blank { until_s } | Stage::TrailDead { until_s } => until_s,
             Stage::Tripped { off_s } => off_s,
             Stage::On => self.longest_on_s(state.turn_on_s).max(state.phase_s),
-            Stage::Rest { until_s } => until_s,
             Stage::Asked { on_s } => on_s,
             Stage::Edge => state.phase_s,
-            Stage::Off | Stage::Held | Stage::Paused => f64::INFINITY,
-        };
-        stage_s.min(self.period_s)
+            // A rest only keeps the comparator from being looked at.
+            Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Paused => f64::INFINITY,
+        }
     }
 
     fn on_event(&self, state: &mut RunState, event: Event, sensitivity: Option<&mut Sensitivity>) {
@@ -1029,12 +1150,6 @@ impl Machine {
 
     fn on_timer(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
         let now_s = state.phase_s;
-        if now_s >= self.period_s {
-            if let Some(sensitivity) = sensitivity.as_deref_mut() {
-                sensitivity.clock_edge();
-            }
-            return self.clock_edge(state, sensitivity);
-        }
         if let Some(sensitivity) = sensitivity.as_deref_mut() {
             sensitivity.timer_expired();
         }
@@ -1078,9 +1193,8 @@ impl Machine {
                 state.low_open = emulation && state.x[FLUX_STATE] <= 0.0;
                 state.stage = self.stage_resting(now_s - self.dead_s);
             }
-            Stage::Rest { .. } => state.stage = Stage::Off,
             Stage::Edge => self.begin_cycle(state),
-            Stage::Off | Stage::Held | Stage::Paused => {}
+            Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Paused => {}
         }
         if let Some(sensitivity) = sensitivity {
             sensitivity.start_timer(follows);
@@ -1094,9 +1208,9 @@ impl Machine {
     }
 
     /// A clock edge: the next cycle, or without a clock only the next period of the time base.
-    fn clock_edge(&self, state: &mut RunState, sensitivity: Option<&mut Sensitivity>) {
+    fn clock_edge(&self, state: &mut RunState) {
         state.cycle += 1;
-        state.phase_s = 0.0;
+        state.phase_s -= self.period_s;
         state.input_at_edge_v = state.input_v();
         if state.guard.rising_since.is_some() && self.reference(state).1 == 0.0 {
             state.guard.rising_since = None;
@@ -1105,9 +1219,7 @@ impl Machine {
             return;
         }
         if self.is_clocked() {
-            self.begin_cycle(state);
-            sensitivity.into_iter().for_each(|s| s.start_timer(true));
-            return;
+            return self.begin_cycle(state);
         }
         let earlier = |at_s: f64| at_s - self.period_s;
         state.turn_on_s = earlier(state.turn_on_s);
@@ -1178,15 +1290,18 @@ impl Machine {
         if self.is_clocked() {
             state.guard.count();
         }
-        let hiccup = self.circuit.board.control.protection.current_limit.and_then(|limit| limit.hiccup);
-        let due = hiccup.filter(|hiccup| state.guard.limited_cycles >= hiccup.cycles);
-        if let Some(hiccup) = due {
-            let cycles = (hiccup.pause_s / self.period_s).ceil() as u64;
-            state.guard = Guard { paused_until: Some(state.cycle + cycles.max(1)), ..Guard::default() };
-            state.effort.pauses += 1;
-            state.stage = Stage::Paused;
-        }
-        due.is_some()
+        let Some(hiccup) = self.due_hiccup(state) else { return false };
+        let cycles = (hiccup.pause_s / self.period_s).ceil() as u64;
+        state.guard = Guard { paused_until: Some(state.cycle + cycles.max(1)), ..Guard::default() };
+        state.effort.pauses += 1;
+        state.stage = Stage::Paused;
+        true
+    }
+
+    /// The hiccup whose count of limited cycles is full: the next clock edge begins its pause.
+    fn due_hiccup(&self, state: &RunState) -> Option<Hiccup> {
+        let hiccup = self.circuit.board.control.protection.current_limit?.hiccup?;
+        (state.guard.limited_cycles >= hiccup.cycles).then_some(hiccup)
     }
 
     /// Whether the valley limit holds a turn-on back.
@@ -1212,6 +1327,11 @@ impl Machine {
 impl RunState {
     fn input_v(&self) -> f64 {
         self.inputs[Input::Source as usize]
+    }
+
+    /// Whether a switch waits for a delay or a limit.
+    fn is_delayed(&self) -> bool {
+        self.early_off_s.is_some() || matches!(self.stage, Stage::Tripped { .. } | Stage::Asked { .. } | Stage::Held)
     }
 
     /// Whether the run is in the pause of a hiccup.
@@ -1243,44 +1363,143 @@ fn inputs_of(source_v: Line, load_a: Line, reference_v: Line) -> (InputVector, I
 }
 
 /// Which events count in a stage.
-fn is_armed(stage: Stage, event: Event) -> bool {
+fn is_armed(state: &RunState, event: Event) -> bool {
+    let stage = state.stage;
     match event {
-        Event::Trip => matches!(stage, Stage::LeadDead { .. } | Stage::On),
+        Event::Trip => state.early_off_s.is_none() && matches!(stage, Stage::LeadDead { .. } | Stage::On),
         Event::Limit => stage == Stage::On,
-        Event::Ask => stage == Stage::Off,
+        Event::Ask => matches!(stage, Stage::Off | Stage::Rest { .. }),
         Event::Valley => stage == Stage::Held,
         // An edge takes no time.
         _ => stage != Stage::Edge,
     }
 }
 
-/// The first event up to `at`, which is then moved there. `end` is the state at `at`.
-fn earliest_event(mode: &mut Mode, flow: &Flow, state: &RunState, at: &mut Node, end: &StateVector) -> Option<Event> {
+/// Moves the present instant, at a time `at` of a stretch that began at the phase `begin_s`, to the next one.
+fn reach(
+    mode: &mut Mode,
+    state: &mut RunState,
+    begin_s: f64,
+    mut ends: Ends,
+    at: &mut Node,
+    end: &mut StateVector,
+) -> Reached {
+    let (now_s, phase_s) = (at.t_s, state.phase_s);
+    let time_at = |end_s: f64| now_s + (end_s - phase_s).max(0.0);
+    at.t_s = time_at(ends.first_s());
+    let mut event = earliest_event(mode, state, begin_s, |event| is_armed(state, event), at, end);
+    if let (Stage::Rest { until_s }, Some(Event::Ask)) = (state.stage, event)
+        && at.t_s < time_at(until_s)
+    {
+        // Asked for too early: what is asked for at the end of the rest counts.
+        ends.stage_s = until_s;
+        at.t_s = time_at(ends.first_s());
+        event = earliest_event(mode, state, begin_s, |event| event != Event::Ask && is_armed(state, event), at, end);
+    }
+    match event {
+        Some(event) => {
+            state.phase_s += at.t_s - now_s;
+            Reached::Event(event)
+        }
+        None => {
+            state.phase_s = state.phase_s.max(ends.first_s());
+            ends.reached()
+        }
+    }
+}
+
+/// Writes the state at an instant; where no time has passed it is the first one to the last bit.
+fn end_state(modal: &Modal, flow: &Flow, at: &Node, end: &mut StateVector) {
+    if at.t_s > 0.0 {
+        modal.state_into(flow, at.t_s, &at.basis, end);
+    } else {
+        *end = flow.start;
+    }
+}
+
+/// The first event before `at`, to which and whose state `at` and `end` are moved; without one `end` is moved to the state at `at`.
+fn earliest_event(
+    mode: &mut Mode,
+    state: &RunState,
+    begin_s: f64,
+    armed: impl Fn(Event) -> bool,
+    at: &mut Node,
+    end: &mut StateVector,
+) -> Option<Event> {
     let allowed_s = at.t_s;
+    let expected = mode.expected[usize::from(state.is_delayed())];
+    // As a rule a mode ends as it did in the cycle before. What is left to show is then a shorter stretch.
+    let mut found = mode.ends_as_before(expected, state, begin_s, &armed, at).then_some(expected);
+    if found.is_none() {
+        at.t_s = allowed_s;
+        mode.anchors.basis_into(&mode.modal, allowed_s, &mut at.basis);
+    }
+    let flow = &mode.flow;
     let modal = &mode.modal;
-    let deviations = modal.chord_deviations(flow, allowed_s);
-    let end_inputs: InputVector = std::array::from_fn(|k| flow.inputs[k] + flow.input_slopes[k] * allowed_s);
-    let mut first: Option<Event> = None;
-    for watch in &mut mode.watches {
-        if !is_armed(state.stage, watch.event) || (watch.event == Event::Trip && state.early_off_s.is_some()) {
+    let shown_s = at.t_s;
+    end_state(modal, flow, at, end);
+    let before = found;
+    // The flux linkage goes straight to that end of its piece: it does not go to the other.
+    let opposite = before.and_then(|index| match mode.watches[index].event {
+        Event::Knot(direction) => Some(Event::Knot(-direction)),
+        _ => None,
+    });
+    let mut deviations = None;
+    for (index, watch) in mode.watches.iter_mut().enumerate() {
+        if before == Some(index) || !armed(watch.event) {
             continue;
         }
         let slope = watch.ramp.slope(state);
-        let ramp = |t_s: f64| slope * (state.phase_s + t_s);
-        let start_value = watch.at(&flow.start, &flow.inputs) + ramp(0.0);
-        let end_value = watch.at(end, &end_inputs) + ramp(allowed_s);
-        // Most watches are far from their threshold all the way: their chord and its bound say so.
-        if !modal.is_dense() && start_value.max(end_value) + watch.row.chord_deviation(&deviations, modal) < 0.0 {
-            continue;
+        let line = (slope * begin_s, slope);
+        if !modal.is_dense() {
+            let start = watch.at(&flow.start, 0.0) + line.0;
+            if start < 0.0 && opposite == Some(watch.event) {
+                continue;
+            }
+            // Most watches are far from their threshold all the way, or were met before and are being left: their chord and
+            // its bounds say so.
+            let shown = watch.at(end, shown_s) + line.0 + slope * shown_s;
+            let deviations = deviations.get_or_insert_with(|| modal.chord_deviations(flow, shown_s));
+            let far = start.max(shown) + watch.row.chord_deviation(deviations, modal) < 0.0;
+            if far || (start < 0.0 && watch.row.falls((start, shown), flow, modal, shown_s)) {
+                continue;
+            }
         }
-        let track = Track::new(modal, flow, &watch.row, (ramp(0.0), slope));
+        let track = Track::with_level(modal, flow, &watch.row, watch.level, line);
         at.value = track.value_at_basis(&at.basis, at.t_s);
-        if track.first_crossing(at, watch.last_s) {
-            watch.last_s = Some(at.t_s);
-            first = Some(watch.event);
+        if track.first_crossing(at, watch.guess_s) {
+            watch.crossed_at(at.t_s);
+            found = Some(index);
         }
     }
-    first
+    if found != before {
+        end_state(modal, flow, at, end);
+    }
+    mode.expected[usize::from(state.is_delayed())] = found.unwrap_or(expected);
+    found.map(|index| mode.watches[index].event)
+}
+
+impl Mode {
+    /// Whether the watch that ended the mode before crosses again near the same time, before `at`, which is then moved there.
+    fn ends_as_before(
+        &mut self,
+        expected: usize,
+        state: &RunState,
+        begin_s: f64,
+        armed: impl Fn(Event) -> bool,
+        at: &mut Node,
+    ) -> bool {
+        let Some(watch) = self.watches.get_mut(expected) else { return false };
+        let Some(guess_s) = watch.guess_s.filter(|_| armed(watch.event)) else { return false };
+        let slope = watch.ramp.slope(state);
+        let line = (slope * begin_s, slope);
+        let track = Track::with_level(&self.modal, &self.flow, &watch.row, watch.level, line);
+        let found = track.expected_crossing(guess_s, at.t_s, &mut self.anchors, at);
+        if found {
+            watch.crossed_at(at.t_s);
+        }
+        found
+    }
 }
 
 impl Mode {

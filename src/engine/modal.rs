@@ -20,6 +20,12 @@ const PER_FACTORIAL: Polynomial = [1.0, 1.0, 1.0 / 2.0, 1.0 / 6.0, 1.0 / 24.0, 1
 const GONE: f64 = -100.0;
 /// Angles up to this have a short series for sine and cosine.
 const SMALL_ANGLE: f64 = 0.25;
+/// Exponents up to this have a short series for the exponential.
+const SMALL_EXPONENT: f64 = 0.05;
+/// Most slow coordinates for which the split is used.
+const SLOW_MOST: usize = 4;
+/// Times that a mode remembers with their exponentials.
+const ANCHORS: usize = 4;
 /// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17.
 const SLOW_PER_CYCLE: f64 = 0.01;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
@@ -65,6 +71,56 @@ pub struct Modal {
     dense: Option<DMatrix<f64>>,
 }
 
+/// Exponentials at times at which a mode was left before. The next cycles leave it at nearly the same ones, which costs a
+/// short series instead of exponentials.
+#[derive(Clone, Debug)]
+pub struct Anchors {
+    known: [(f64, Basis); ANCHORS],
+    used: usize,
+    oldest: usize,
+}
+
+impl Anchors {
+    /// Nothing known yet.
+    pub const NONE: Anchors = Anchors { known: [(f64::INFINITY, [0.0; MAX_STATES]); ANCHORS], used: 0, oldest: 0 };
+
+    /// Writes the exponentials at a time from the begin of a stretch over those of another time.
+    #[inline]
+    pub fn basis_into(&mut self, modal: &Modal, t_s: f64, basis: &mut Basis) {
+        let distance_s = |known: &(f64, Basis)| (known.0 - t_s).abs();
+        if self.known[self.used].0 == t_s {
+            *basis = self.known[self.used].1;
+            return;
+        }
+        for nearest in [false, true] {
+            if nearest {
+                let by_distance =
+                    |a: &usize, b: &usize| distance_s(&self.known[*a]).total_cmp(&distance_s(&self.known[*b]));
+                self.used = (0..ANCHORS).min_by(by_distance).unwrap_or(0);
+            }
+            let (known_s, known) = &self.known[self.used];
+            match modal.basis_from(known, t_s - known_s, basis) {
+                Near::All => return,
+                Near::None if nearest => {
+                    self.used = self.oldest;
+                    self.oldest = (self.oldest + 1) % ANCHORS;
+                }
+                // The anchor follows where the cycles go.
+                _ => {}
+            }
+        }
+        modal.basis_into(t_s, basis);
+        self.known[self.used] = (t_s, *basis);
+    }
+}
+
+/// How many modes change little between two times.
+enum Near {
+    All,
+    Some,
+    None,
+}
+
 /// A scalar function of time within a stretch: exponentials plus a polynomial.
 #[derive(Clone, Copy, Debug)]
 pub struct Scalar {
@@ -78,21 +134,29 @@ pub struct Scalar {
     bent: bool,
 }
 
+/// Particular solution of the fast coordinates under inputs: most stretches of a mode have the same.
+#[derive(Clone, Copy, Debug)]
+pub struct Settled {
+    /// Inputs at the begin of a stretch.
+    pub inputs: InputVector,
+    /// Slope of each input in 1/s.
+    pub input_slopes: InputVector,
+    /// Whether an input has a slope.
+    sloping: bool,
+    constant: StateVector,
+    slope: StateVector,
+    /// What drives each slow coordinate, in 1/s, and how that grows per second.
+    slow: [(f64, f64); SLOW_MOST],
+}
+
 /// Coordinates at the begin of a stretch, ready to be evaluated at any time within it.
 #[derive(Clone, Copy, Debug)]
 pub struct Flow {
     eta: StateVector,
-    /// Constant and slope of the particular solution of fast coordinates.
-    steady: StateVector,
-    steady_slope: StateVector,
     /// Polynomials of the slow coordinates.
-    slow: [Polynomial; 4],
-    /// Whether an input has a slope.
-    sloping: bool,
-    /// Inputs and their slopes.
-    pub inputs: InputVector,
-    /// Slope of each input in 1/s.
-    pub input_slopes: InputVector,
+    slow: [Polynomial; SLOW_MOST],
+    /// Inputs, and where they drive the fast coordinates.
+    pub settled: Settled,
     /// State at the begin.
     pub start: StateVector,
     /// Size of each mode: for a pair in its first coordinate.
@@ -259,25 +323,40 @@ impl Modal {
 
     /// Coordinates at the begin of a stretch.
     pub fn flow(&self, x: &StateVector, inputs: InputVector, input_slopes: InputVector) -> Flow {
-        let mut flow = Flow::at(x, inputs, input_slopes);
-        self.fill(&mut flow);
+        let mut flow = Flow::new(self.settled(inputs, input_slopes));
+        self.begin(&mut flow, x);
         flow
     }
 
-    /// Fills in the coordinates of a flow that has its state and inputs.
-    pub fn fill(&self, flow: &mut Flow) {
+    /// Particular solution under inputs that are straight lines in time.
+    pub fn settled(&self, inputs: InputVector, input_slopes: InputVector) -> Settled {
+        let sloping = input_slopes.iter().any(|&slope| slope != 0.0);
+        let (mut constant, mut slope) = ([0.0; MAX_STATES], [0.0; MAX_STATES]);
+        if !self.is_dense() {
+            combine(&self.particular, &inputs, self.n, &mut constant);
+            if sloping {
+                combine(&self.particular, &input_slopes, self.n, &mut slope);
+                let correction = self.solve_fast(&slope);
+                (0..self.fast()).for_each(|j| constant[j] += correction[j]);
+            }
+        }
+        let mut slow = [(0.0, 0.0); SLOW_MOST];
+        for (slow, input) in slow.iter_mut().zip(self.input.iter().skip(self.fast())) {
+            *slow = (dot(input, &inputs), dot(input, &input_slopes));
+        }
+        Settled { inputs, input_slopes, sloping, constant, slope, slow }
+    }
+
+    /// Begins another stretch with the same inputs.
+    pub fn begin(&self, flow: &mut Flow, x: &StateVector) {
+        flow.start = *x;
         if self.is_dense() {
             return;
         }
         let fast = self.fast();
         combine(&self.coordinates, &flow.start, self.n, &mut flow.eta);
-        combine(&self.particular, &flow.inputs, self.n, &mut flow.steady);
-        if flow.sloping {
-            combine(&self.particular, &flow.input_slopes, self.n, &mut flow.steady_slope);
-            let correction = self.solve_fast(&flow.steady_slope);
-            (0..fast).for_each(|j| flow.steady[j] += correction[j]);
-        }
-        (0..fast).for_each(|j| flow.eta[j] -= flow.steady[j]);
+        // Slow coordinates have no steady part.
+        flow.eta.iter_mut().zip(&flow.settled.constant).for_each(|(eta, steady)| *eta -= steady);
         for j in 0..self.reals {
             flow.amplitude[j] = flow.eta[j].abs();
         }
@@ -302,7 +381,8 @@ impl Modal {
             deviations[j] = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(2.0);
         }
         for k in 0..self.n - self.fast() {
-            let tail = flow.slow[k].iter().skip(2).rev().fold(0.0, |sum, c| sum * duration_s + c.abs());
+            let [_, _, c2, c3, c4, c5, c6] = flow.slow[k].map(f64::abs);
+            let tail = c2 + duration_s * (c3 + duration_s * (c4 + duration_s * (c5 + duration_s * c6)));
             deviations[self.fast() + k] = tail * duration_s * duration_s;
         }
         deviations
@@ -333,13 +413,14 @@ impl Modal {
             for k in 0..SIZE {
                 flow.slow[k][degree] = derivative[k] * PER_FACTORIAL[degree];
             }
-            let forced: [f64; SIZE] = match degree {
-                0 => std::array::from_fn(|k| dot(&self.input[fast + k], &flow.inputs)),
-                1 if flow.sloping => std::array::from_fn(|k| dot(&self.input[fast + k], &flow.input_slopes)),
-                _ => [0.0; SIZE],
-            };
-            derivative =
-                std::array::from_fn(|k| (0..SIZE).map(|l| block[k][l] * derivative[l]).sum::<f64>() + forced[k]);
+            derivative = std::array::from_fn(|k| (0..SIZE).map(|l| block[k][l] * derivative[l]).sum());
+            for k in 0..SIZE {
+                match degree {
+                    0 => derivative[k] += flow.settled.slow[k].0,
+                    1 => derivative[k] += flow.settled.slow[k].1,
+                    _ => {}
+                }
+            }
         }
     }
 
@@ -362,6 +443,42 @@ impl Modal {
         }
     }
 
+    /// Moves the exponentials of a time by a short one, by short series; of no use unless all modes are near.
+    #[inline]
+    fn basis_from(&self, known: &Basis, by_s: f64, basis: &mut Basis) -> Near {
+        let mut near = 0;
+        for j in 0..self.reals {
+            let exponent = self.rate[j] * by_s;
+            basis[j] = known[j] + known[j] * small_exp_less_one(exponent);
+            near += usize::from(exponent.abs() <= SMALL_EXPONENT);
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            let (exponent, angle) = (self.rate[j] * by_s, self.omega[j] * by_s);
+            let growth = small_exp_less_one(exponent);
+            turn((known[j], known[j + 1]), growth, small_sin_cos_less_one(angle), &mut basis[j..j + 2]);
+            near += usize::from(exponent.abs() <= SMALL_EXPONENT && angle.abs() <= SMALL_ANGLE);
+        }
+        match near {
+            0 => Near::None,
+            _ if near == self.reals + self.pairs => Near::All,
+            _ => Near::Some,
+        }
+    }
+
+    /// Moves the exponentials of a time by so little that three terms of their series are all.
+    #[inline]
+    pub fn nudge(&self, basis: &mut Basis, by_s: f64) {
+        let tiny_exp_less_one = |x: f64| x + 0.5 * x * x;
+        for j in 0..self.reals {
+            basis[j] += basis[j] * tiny_exp_less_one(self.rate[j] * by_s);
+        }
+        for j in (self.reals..self.fast()).step_by(2) {
+            let (growth, angle) = (tiny_exp_less_one(self.rate[j] * by_s), self.omega[j] * by_s);
+            let known = (basis[j], basis[j + 1]);
+            turn(known, growth, (angle, -0.5 * angle * angle), &mut basis[j..j + 2]);
+        }
+    }
+
     /// A row of the network in modal coordinates.
     pub fn project(&self, row: &Row) -> ProjectedRow {
         let mut coefficients = [0.0; MAX_STATES];
@@ -379,8 +496,15 @@ impl Modal {
     }
 
     /// A projected row along a flow plus a straight line (constant, slope per s), as a function of time.
-    #[inline(always)]
+    #[inline]
     pub fn scalar(&self, row: &ProjectedRow, flow: &Flow, line: (f64, f64)) -> Scalar {
+        let level = row.level(&flow.settled);
+        self.scalar_from(row, flow, (level.0 + line.0, level.1 + line.1))
+    }
+
+    /// As [`Modal::scalar`], with the row's [`ProjectedRow::level`] already part of the line.
+    #[inline(always)]
+    pub fn scalar_from(&self, row: &ProjectedRow, flow: &Flow, line: (f64, f64)) -> Scalar {
         let c = &row.coefficients;
         let fast = self.fast();
         let mut scalar = Scalar {
@@ -395,11 +519,6 @@ impl Modal {
         for j in (self.reals..fast).step_by(2) {
             scalar.weight[j] = c[j] * flow.eta[j] + c[j + 1] * flow.eta[j + 1];
             scalar.weight[j + 1] = c[j] * flow.eta[j + 1] - c[j + 1] * flow.eta[j];
-        }
-        // Slow coordinates have no steady part.
-        scalar.polynomial[0] += dot_first(c, &flow.steady, fast) + dot(&row.row.u, &flow.inputs);
-        if flow.sloping {
-            scalar.polynomial[1] += dot_first(c, &flow.steady_slope, fast) + dot(&row.row.u, &flow.input_slopes);
         }
         for k in 0..self.n - fast {
             for (sum, coefficient) in scalar.polynomial.iter_mut().zip(flow.slow[k]) {
@@ -432,7 +551,7 @@ impl Modal {
             y[j + 1] = flow.eta[j + 1] * basis[j] - flow.eta[j] * basis[j + 1];
         }
         for j in 0..fast {
-            y[j] += flow.steady[j] + flow.steady_slope[j] * t_s;
+            y[j] += flow.settled.constant[j] + flow.settled.slope[j] * t_s;
         }
         for k in 0..self.n - fast {
             y[fast + k] = horner(&flow.slow[k], t_s);
@@ -459,18 +578,13 @@ impl Modal {
 }
 
 impl Flow {
-    /// A flow from a state under inputs, not yet in the coordinates of a mode.
-    #[inline]
-    pub fn at(x: &StateVector, inputs: InputVector, input_slopes: InputVector) -> Flow {
+    /// A flow under inputs, of which no stretch has begun.
+    pub fn new(settled: Settled) -> Flow {
         Flow {
             eta: [0.0; MAX_STATES],
-            steady: [0.0; MAX_STATES],
-            steady_slope: [0.0; MAX_STATES],
-            slow: [[0.0; SLOW_DEGREE + 1]; 4],
-            sloping: input_slopes.iter().any(|&slope| slope != 0.0),
-            inputs,
-            input_slopes,
-            start: *x,
+            slow: [[0.0; SLOW_DEGREE + 1]; SLOW_MOST],
+            settled,
+            start: [0.0; MAX_STATES],
             amplitude: [0.0; MAX_STATES],
         }
     }
@@ -492,6 +606,38 @@ pub struct ProjectedRow {
 }
 
 impl ProjectedRow {
+    /// What the row reads where the fast coordinates have settled: a constant and a slope in 1/s.
+    pub fn level(&self, settled: &Settled) -> (f64, f64) {
+        let constant = dot(&self.coefficients, &settled.constant) + dot(&self.row.u, &settled.inputs);
+        let slope = if settled.sloping {
+            dot(&self.coefficients, &settled.slope) + dot(&self.row.u, &settled.input_slopes)
+        } else {
+            0.0
+        };
+        (constant, slope)
+    }
+
+    /// Whether the row falls all along a stretch of that width with these values at its ends.
+    pub fn falls(&self, (start, end): (f64, f64), flow: &Flow, modal: &Modal, width_s: f64) -> bool {
+        start - end > width_s * self.slope_deviation(flow, modal, width_s)
+    }
+
+    /// By how much the slope of the row may differ from that of its chord, see [`super::crossing`].
+    #[inline]
+    pub fn slope_deviation(&self, flow: &Flow, modal: &Modal, width_s: f64) -> f64 {
+        let (mut deviation, per_width) = (0.0, 1.0 / width_s);
+        let mut include = |j: usize, most: f64| {
+            let size = self.size[j] * flow.amplitude[j] * modal.growth(j, width_s);
+            deviation += size * (0.5 * modal.square[j] * width_s).min(modal.speed[j] + most * per_width);
+        };
+        (0..modal.reals).for_each(|j| include(j, 1.0));
+        (modal.reals..modal.fast()).step_by(2).for_each(|j| include(j, 2.0));
+        for (polynomial, size) in flow.slow.iter().zip(&self.size[modal.fast()..modal.n]) {
+            deviation += 0.5 * size * bound_of_curvature(polynomial, width_s) * width_s;
+        }
+        deviation
+    }
+
     /// By how much the row may differ from its chord over a stretch, by the deviations of the coordinates.
     #[inline]
     pub fn chord_deviation(&self, deviations: &StateVector, modal: &Modal) -> f64 {
@@ -576,14 +722,28 @@ impl Scalar {
         if !self.bent {
             return (value, slope);
         }
-        let mut power = 1.0;
-        let mut curvature = 0.0;
-        for k in 2..=SLOW_DEGREE {
-            curvature += (k * (k - 1)) as f64 * self.polynomial[k].abs() * power;
-            power *= from_s + width_s;
-        }
+        let curvature = bound_of_curvature(&self.polynomial, from_s + width_s);
         (value + curvature * width_s * width_s / 8.0, slope + curvature * width_s / 2.0)
     }
+}
+
+/// Turns a pair by an angle, given by its sine and its cosine less one, and lets it grow by a factor less one: what changes little
+/// is changed by a small sum, so that rounding stays that of one addition.
+#[inline]
+fn turn((p, q): (f64, f64), growth: f64, (sin, cos_less_one): (f64, f64), pair: &mut [f64]) {
+    let along = growth + cos_less_one + growth * cos_less_one;
+    let across = sin + sin * growth;
+    pair[0] = p + (p * along - q * across);
+    pair[1] = q + (q * along + p * across);
+}
+
+/// Exponential of a small number less one, by its series, whose remainder is below 1e-17.
+#[inline]
+fn small_exp_less_one(x: f64) -> f64 {
+    let z = x * x;
+    let even = z * (1.0 / 2.0 + z * (1.0 / 24.0 + z * (1.0 / 720.0 + z / 40320.0)));
+    let odd = 1.0 + z * (1.0 / 6.0 + z * (1.0 / 120.0 + z / 5040.0));
+    even + x * odd
 }
 
 /// Sine and cosine; those of small angles by their series, whose remainder is below 1e-17.
@@ -592,14 +752,21 @@ fn sin_cos(angle: f64) -> (f64, f64) {
     if angle.abs() > SMALL_ANGLE {
         return angle.sin_cos();
     }
+    let (sin, cos_less_one) = small_sin_cos_less_one(angle);
+    (sin, 1.0 + cos_less_one)
+}
+
+/// Sine, and cosine less one, of a small angle.
+#[inline]
+fn small_sin_cos_less_one(angle: f64) -> (f64, f64) {
     let z = angle * angle;
     let sin =
         1.0 + z * (-1.0 / 6.0 + z * (1.0 / 120.0 + z * (-1.0 / 5040.0 + z * (1.0 / 362_880.0 - z / 39_916_800.0))));
-    let cos = 1.0
-        + z * (-0.5
+    let cos_less_one = z
+        * (-0.5
             + z * (1.0 / 24.0
                 + z * (-1.0 / 720.0 + z * (1.0 / 40320.0 + z * (-1.0 / 3_628_800.0 + z / 479_001_600.0)))));
-    (angle * sin, cos)
+    (angle * sin, cos_less_one)
 }
 
 /// Inner product of vectors of which one is zero from `width` on.
@@ -614,6 +781,13 @@ fn dot_first(a: &StateVector, b: &StateVector, width: usize) -> f64 {
     }
 }
 
+/// Largest size that the second derivative may have up to a time.
+#[inline]
+fn bound_of_curvature(polynomial: &Polynomial, to_s: f64) -> f64 {
+    let [_, _, c2, c3, c4, c5, c6] = polynomial.map(f64::abs);
+    2.0 * c2 + to_s * (6.0 * c3 + to_s * (12.0 * c4 + to_s * (20.0 * c5 + to_s * 30.0 * c6)))
+}
+
 #[inline]
 fn horner(polynomial: &Polynomial, t_s: f64) -> f64 {
     polynomial.iter().rev().fold(0.0, |sum, coefficient| sum * t_s + coefficient)
@@ -623,8 +797,8 @@ fn dense_state(matrix: &DMatrix<f64>, n: usize, flow: &Flow, t_s: f64) -> StateV
     let mut z = DVector::zeros(n + 2 * INPUTS);
     (0..n).for_each(|i| z[i] = flow.start[i]);
     for k in 0..INPUTS {
-        z[n + k] = flow.inputs[k];
-        z[n + INPUTS + k] = flow.input_slopes[k];
+        z[n + k] = flow.settled.inputs[k];
+        z[n + INPUTS + k] = flow.settled.input_slopes[k];
     }
     let end = (matrix * t_s).exp() * z;
     std::array::from_fn(|i| if i < n { end[i] } else { 0.0 })
@@ -701,7 +875,7 @@ fn split(a: &DMatrix<f64>, period_s: f64) -> Option<Split> {
     let slow_limit = SLOW_PER_CYCLE / period_s;
     let (slow, fast): (Vec<Complex<f64>>, Vec<Complex<f64>>) =
         values.iter().copied().partition(|value| value.norm() <= slow_limit);
-    if slow.len() > 4 {
+    if slow.len() > SLOW_MOST {
         return None;
     }
     let mut reals: Vec<Eigenvalue> = fast.iter().filter(|v| v.im == 0.0).map(|v| (v.re, 0.0)).collect();

@@ -41,8 +41,8 @@ impl Course {
         self.corners.push(Corner { at: later(at, duration_s, period_s), value: to, slope_per_s: 0.0 });
     }
 
-    /// The line at an instant, and the time after this cycle's clock edge until which it holds; infinite when beyond this cycle.
-    fn at(&mut self, (cycle, phase_s): Instant, period_s: f64) -> (Line, f64) {
+    /// The line at an instant, and the instant until which it holds.
+    fn at(&mut self, (cycle, phase_s): Instant, period_s: f64) -> (Line, Instant) {
         let reached = |corner: &Corner| corner.at <= (cycle, phase_s);
         while self.corners.get(self.next).is_some_and(reached) {
             self.next += 1;
@@ -51,8 +51,7 @@ impl Course {
         let since_s = (cycle as f64 - corner.at.0 as f64) * period_s + (phase_s - corner.at.1);
         let slope_per_s = corner.slope_per_s;
         let value = if slope_per_s == 0.0 { corner.value } else { corner.value + slope_per_s * since_s };
-        let until_s = self.corners.get(self.next).map_or(f64::INFINITY, |next| within(next.at, cycle));
-        (Line { value, slope_per_s }, until_s)
+        (Line { value, slope_per_s }, self.corners.get(self.next).map_or(NEVER, |next| next.at))
     }
 }
 
@@ -63,9 +62,12 @@ pub fn later((cycle, phase_s): Instant, by_s: f64, period_s: f64) -> Instant {
     (cycle + cycles as u64, (end_s - cycles * period_s).max(0.0))
 }
 
-/// Time of an instant after the clock edge of a cycle; infinite when in a later one.
-fn within(at: Instant, cycle: u64) -> f64 {
-    if at.0 == cycle { at.1 } else { f64::INFINITY }
+/// Later than every instant of a run.
+const NEVER: Instant = (u64::MAX, f64::INFINITY);
+
+/// The earlier one.
+fn earlier(a: Instant, b: Instant) -> Instant {
+    if a < b { a } else { b }
 }
 
 /// Load current, input voltage and short circuit against time. The run asks in ascending time.
@@ -85,8 +87,8 @@ pub struct Drive {
     pub source_v: Option<Line>,
     /// Whether the output is shorted.
     pub shorted: bool,
-    /// Time after the clock edge of this cycle until which this holds, in s; infinite when beyond this cycle.
-    pub until_s: f64,
+    /// Instant until which this holds.
+    pub until: Instant,
 }
 
 impl Program {
@@ -126,14 +128,24 @@ impl Program {
     /// What drives the run at an instant.
     pub fn at(&mut self, cycle: u64, phase_s: f64, period_s: f64) -> Drive {
         let now = (cycle, phase_s);
-        let (load_a, load_until_s) = self.load.at(now, period_s);
-        let source = self.source.as_mut().map(|course| course.at(now, period_s));
-        let (shorted, short_until_s) = match self.short {
-            Some((from, _)) if now < from => (false, within(from, cycle)),
-            Some((_, until)) if now < until => (true, within(until, cycle)),
-            _ => (false, f64::INFINITY),
+        let (load_a, mut until) = self.load.at(now, period_s);
+        let source_v = self.source.as_mut().map(|course| {
+            let (line, source_until) = course.at(now, period_s);
+            until = earlier(until, source_until);
+            line
+        });
+        let (shorted, short_until) = match self.short {
+            Some((from, _)) if now < from => (false, from),
+            Some((_, until)) if now < until => (true, until),
+            _ => (false, NEVER),
         };
-        let until_s = source.map_or(f64::INFINITY, |(_, until_s)| until_s).min(load_until_s).min(short_until_s);
-        Drive { load_a, source_v: source.map(|(line, _)| line), shorted, until_s }
+        Drive { load_a, source_v, shorted, until: earlier(until, short_until) }
+    }
+}
+
+impl Drive {
+    /// Time after the clock edge of a cycle until which this holds, in s; infinite when beyond that cycle.
+    pub fn until_s(&self, cycle: u64) -> f64 {
+        if self.until.0 == cycle { self.until.1 } else { f64::INFINITY }
     }
 }

@@ -85,7 +85,7 @@ impl Sensitivity {
     }
 
     fn right_side(mode: &Mode, x: &StateVector, flow: &Flow, t_s: f64) -> Vec<f64> {
-        let inputs = std::array::from_fn(|k| flow.inputs[k] + flow.input_slopes[k] * t_s);
+        let inputs = std::array::from_fn(|k| flow.settled.inputs[k] + flow.settled.input_slopes[k] * t_s);
         mode.network.derivative.iter().map(|row| row.at(x, &inputs)).collect()
     }
 
@@ -126,7 +126,7 @@ impl Sensitivity {
     fn shift_of(&mut self, crossed: &Crossed<'_>, (now_s, flow): (f64, &Flow), rate: &[f64]) -> RowDVector<f64> {
         let (n, row) = (rate.len(), crossed.row);
         let normal = RowDVector::from_fn(n, |_, i| row.x[i]);
-        let inputs: f64 = row.u.iter().zip(flow.input_slopes).map(|(a, b)| a * b).sum();
+        let inputs: f64 = row.u.iter().zip(flow.settled.input_slopes).map(|(a, b)| a * b).sum();
         let speed: f64 = rate.iter().enumerate().map(|(i, f)| row.x[i] * f).sum::<f64>() + crossed.per_phase + inputs;
         if speed == 0.0 {
             return RowDVector::zeros(n + 1);
@@ -151,9 +151,12 @@ impl Sensitivity {
         self.now = self.timer.clone();
     }
 
-    /// A clock edge, which never moves. Timers that run on over it keep their own shift.
-    pub(super) fn clock_edge(&mut self) {
+    /// A clock edge, which never moves. Where it begins a cycle a timer starts; timers that run on over it keep their own shift.
+    pub(super) fn clock_edge(&mut self, begins_cycle: bool) {
         self.now.fill(0.0);
+        if begins_cycle {
+            self.start_timer(true);
+        }
     }
 
     /// The map up to the present instant where that moves with the states, as the turn-on does without a clock.

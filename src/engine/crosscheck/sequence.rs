@@ -234,7 +234,7 @@ impl<'a, const N: usize> Run<'a, N> {
             shorted: drive.shorted,
             phase_s: self.phase_s,
         };
-        (setting, drive.until_s.min(rising_until_s))
+        (setting, drive.until_s(self.cycle).min(rising_until_s))
     }
 
     /// Reference from now on, and the time after the clock edge until which that holds.
