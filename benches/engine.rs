@@ -11,6 +11,7 @@
 #[path = "../tests/support/mod.rs"]
 mod support;
 
+use presolder::case::usual_saturation_error_a;
 use presolder::engine::book::Book;
 use presolder::engine::crosscheck::{CrossCheck, Sampling, Side, compare};
 use presolder::engine::error::EngineError;
@@ -35,8 +36,8 @@ const REPEATS: usize = 7;
 const REFERENCE: f64 = 1e-11;
 /// Tolerances at which the integrator is timed.
 const TOLERANCES: [f64; 4] = [1e-1, 1e-3, 1e-5, 1e-7];
-/// Bounds of the piecewise-linear current at which the exact engine is timed, in A; the first is the program's default.
-const BOUNDS_A: [f64; 3] = [0.5e-3, 0.5e-4, 0.5e-5];
+/// Bounds of the piecewise-linear current at which the exact engine is timed, as parts of the program's default.
+const BOUNDS: [f64; 3] = [1.0, 0.1, 0.01];
 /// Ratio that is aimed at.
 const GOAL: f64 = 40.0;
 /// Samples a period for the measurement of accuracy.
@@ -95,13 +96,18 @@ impl Run {
         let curve = FluxCurve::new(&[SaturationCurve { temperature_degc: 25.0, points }], 25.0, 1.0).expect("sound");
         let program = Program::constant(0.0);
         let mut run = Run { scheme, board, curve, instrument, x0: [0.0; 18], program, period_s, pulses: 0 };
-        let mut machine = run.machine(BOUNDS_A[0]);
+        let mut machine = run.machine(run.usual_bound_a());
         run.x0 = machine.steady(step.from_a).expect("a steady state").x;
         let timing = Timing::new(&step, period_s, 0.1);
         assert_eq!(timing.cycles, CYCLES);
         run.program = timing.program(&step, &machine);
         run.pulses = run.count(&mut machine).count;
         run
+    }
+
+    /// The program's default for the board.
+    fn usual_bound_a(&self) -> f64 {
+        usual_saturation_error_a(*self.board.board.load_a.last().expect("the board has a load"))
     }
 
     fn machine(&self, bound_a: f64) -> Machine {
@@ -113,7 +119,7 @@ impl Run {
     }
 
     fn peer(&self, tolerance: f64) -> Result<CrossCheck, EngineError> {
-        CrossCheck::new(&self.machine(BOUNDS_A[0]).circuit, self.curve.clone(), tolerance)
+        CrossCheck::new(&self.machine(self.usual_bound_a()).circuit, self.curve.clone(), tolerance)
     }
 
     fn count(&self, machine: &mut Machine) -> Pulses {
@@ -185,8 +191,10 @@ impl Run {
     /// Both at every setting, repeats in turn. The integrator's list is empty where it does not cover the scheme.
     fn time(&self, covered: bool) -> (Vec<Timed>, Vec<Timed>) {
         let timed = |setting, errors| Timed { setting, ns: f64::INFINITY, measured_ns: f64::INFINITY, errors };
-        let mut exact: Vec<Timed> =
-            BOUNDS_A.iter().map(|&bound_a| timed(bound_a, covered.then(|| self.exact_errors(bound_a)))).collect();
+        let mut exact: Vec<Timed> = BOUNDS
+            .map(|part| part * self.usual_bound_a())
+            .map(|bound_a| timed(bound_a, covered.then(|| self.exact_errors(bound_a))))
+            .into();
         let mut peer: Vec<Timed> = vec![];
         if covered {
             let reference = self.peer_samples(REFERENCE);
@@ -307,7 +315,7 @@ fn main() {
                 continue;
             }
             // For a profiler, or a quick look while the exact engine is being worked on.
-            let mut machine = run.machine(BOUNDS_A[0]);
+            let mut machine = run.machine(run.usual_bound_a());
             let mut least = |measures| {
                 let times = (0..60).map(|_| run.exact_ns(&mut machine, measures));
                 times.fold(f64::INFINITY, f64::min)
@@ -320,7 +328,7 @@ fn main() {
         }
     }
     if !summary.is_empty() {
-        println!("\nSummary, at the program's default bound of {:.0e} A", BOUNDS_A[0]);
+        println!("\nSummary, at the program's default bound");
         summary.iter().for_each(|line| println!("  {line}"));
     }
 }

@@ -3,7 +3,7 @@
 use super::protection::{self, current_limit_a, derived_hold_s};
 use super::source::Sources;
 use super::walk::{Fault, Values};
-use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin};
+use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::board::*;
 use crate::parts::{Body, CapacitorBranch, PadPair};
 use crate::units::{Dimension, show};
@@ -63,7 +63,19 @@ pub fn build(
         land: pads(v),
         keep_out: keep_out(v),
     };
-    Some((board, limits(v)?, bench(v)?, Numerics { saturation_error_a: v.number("numerics.saturation_error")? }))
+    let full_load_a = *board.load_a.last()?;
+    let numerics = Numerics { saturation_error_a: saturation_error_a(v, full_load_a) };
+    Some((board, limits(v)?, bench(v)?, numerics))
+}
+
+/// Largest error of the piecewise-linear current; derived from the full load where it is not stated.
+fn saturation_error_a(v: &mut Values, full_load_a: f64) -> f64 {
+    let path = "numerics.saturation_error";
+    v.number(path).unwrap_or_else(|| {
+        let error_a = usual_saturation_error_a(full_load_a);
+        v.assume(path, show(error_a, Dimension::Current), Origin::Assumed, "0.02 % of full load, at least 0.1 mA");
+        error_a
+    })
 }
 
 fn stage(v: &Values) -> Option<Stage> {

@@ -286,7 +286,7 @@ pub const BOARD: &[Key] = &[
     q("bench.temperature", TemperatureRise, Std("2 K", CP), 0.0, 50.0, "\"2 K\"", "Temperatures."),
     q("bench.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency."),
     key("numerics", Table, Std("", ""), "", "Numerical settings."),
-    q("numerics.saturation_error", Current, Std("0.5 mA", "far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
+    q("numerics.saturation_error", Current, Derived("0.02 % of full load, at least 0.1 mA: far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
 ];
 
 /// Keys of one part: of an entry `[[part]]` in `parts.toml` or, except for the tables, a column in `parts.csv`.

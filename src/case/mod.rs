@@ -174,6 +174,12 @@ pub struct Numerics {
     pub saturation_error_a: f64,
 }
 
+/// Error of the piecewise-linear current that is allowed where none is stated, in A, for a full load in A: a fiftieth of what a bench
+/// resolves of a current, and as many pieces of the curve for a large board as for a small one.
+pub fn usual_saturation_error_a(full_load_a: f64) -> f64 {
+    (2e-4 * full_load_a).max(1e-4)
+}
+
 /// File with the board.
 const BOARD_FILE: &str = "board.toml";
 /// Files with the parts; one of them or both.

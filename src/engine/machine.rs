@@ -121,6 +121,29 @@ impl Reached {
     }
 }
 
+/// What drives a stretch.
+struct Driven {
+    drive: Drive,
+    inputs: InputVector,
+    slopes: InputVector,
+    /// Whether the inputs stay as they are as long as the drive holds.
+    constant: bool,
+    /// Counts what the machine has been driven by: a mode that knows the number has the inputs.
+    number: u64,
+}
+
+impl Driven {
+    /// Whether it drives the present instant as well.
+    fn holds(&self, state: &RunState) -> bool {
+        self.constant && state.guard.is_steady() && (state.cycle, state.phase_s) < self.drive.until
+    }
+
+    /// Inputs at a time from the begin of the stretch.
+    fn inputs_after(&self, t_s: f64) -> InputVector {
+        if self.constant { self.inputs } else { std::array::from_fn(|k| self.inputs[k] + self.slopes[k] * t_s) }
+    }
+}
+
 /// Times after the clock edge at which a stretch ends at the latest, in s.
 #[derive(Clone, Copy)]
 struct Ends {
@@ -174,8 +197,8 @@ struct Watch {
     ramp: Ramping,
     /// The states that the row reads, with their factors: few, as a rule one.
     reads: [(usize, f64); 2],
-    /// Whether it reads more than those.
-    reads_more: bool,
+    /// Number of states among which it reads more than those; 0 where it does not.
+    reads_more: usize,
     /// Part of the inputs in its value: at the begin of a stretch, and per second. Belongs to the mode's last inputs.
     driven: (f64, f64),
     /// Its [`ProjectedRow::level`], for the same inputs.
@@ -196,7 +219,7 @@ impl Watch {
             row,
             ramp,
             reads,
-            reads_more: read.len() > 2,
+            reads_more: if read.len() > 2 { read[read.len() - 1].0 + 1 } else { 0 },
             driven: none,
             level: none,
             crossed_s: none,
@@ -222,8 +245,11 @@ impl Watch {
     fn at(&self, x: &StateVector, t_s: f64) -> f64 {
         let driven = self.driven.0 + self.driven.1 * t_s;
         let [(a, first), (b, second)] = self.reads;
-        let read = if self.reads_more { dot(&self.row.row.x, x) } else { first * x[a] + second * x[b] };
-        read + driven
+        if self.reads_more == 0 {
+            return first * x[a] + second * x[b] + driven;
+        }
+        let terms = self.row.row.x.iter().zip(x).take(self.reads_more);
+        terms.map(|(factor, x)| factor * x).sum::<f64>() + driven
     }
 }
 
@@ -239,8 +265,9 @@ pub struct Mode {
     watches: Vec<Watch>,
     /// Exponentials at the last durations: those of a cycle come back in the next.
     anchors: Anchors,
-    /// Motion within the last stretch.
+    /// Motion within the last stretch, and the number of what drove it.
     flow: Flow,
+    driven_by: u64,
     /// Index of the watch that ended the last stretch which one ended: before a comparator's trip, and while its delay passes.
     expected: [usize; 2],
     /// Fast coordinates in which the power stage takes part, a pair by its first.
@@ -260,13 +287,14 @@ impl Mode {
         self.modal.basis_of(&self.plant_modes, t_s)
     }
 
-    /// Begins a stretch from a state under inputs.
-    fn begin(&mut self, x: &StateVector, inputs: &InputVector, slopes: &InputVector) {
+    /// Begins a stretch from a state.
+    fn begin(&mut self, x: &StateVector, driven: &Driven) {
         let settled = &mut self.flow.settled;
-        if settled.inputs != *inputs || settled.input_slopes != *slopes {
-            *settled = self.modal.settled(*inputs, *slopes);
+        if self.driven_by != driven.number && (settled.inputs, settled.input_slopes) != (driven.inputs, driven.slopes) {
+            *settled = self.modal.settled(driven.inputs, driven.slopes);
             self.watches.iter_mut().for_each(|watch| watch.set_inputs(settled));
         }
+        self.driven_by = driven.number;
         self.modal.begin(&mut self.flow, x);
     }
 
@@ -464,8 +492,11 @@ pub struct Machine {
     /// Number of states.
     pub states: usize,
     period_s: f64,
+    clocked: bool,
     dead_s: f64,
     latest_off_s: f64,
+    /// Number of the latest [`Driven`].
+    drives: u64,
     modes: Vec<Mode>,
     index: HashMap<ModeKey, usize>,
     current: usize,
@@ -490,12 +521,16 @@ impl Machine {
         let period_s = 1.0 / circuit.board.frequency_hz;
         let dead_s = circuit.dead_time_s();
         let latest_off_s = period_s - circuit.board.control.min_off_s.max(dead_s);
+        let free =
+            matches!(circuit.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. });
         Ok(Machine {
             circuit,
             states,
             period_s,
+            clocked: !free,
             dead_s,
             latest_off_s,
+            drives: 0,
             modes: vec![],
             index: HashMap::new(),
             current: 0,
@@ -610,7 +645,7 @@ impl Machine {
 
     /// Whether a clock begins every cycle.
     pub fn is_clocked(&self) -> bool {
-        !matches!(self.circuit.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. })
+        self.clocked
     }
 
     /// Time after the clock edge at which the high side opens at the latest.
@@ -704,9 +739,13 @@ impl Machine {
         mut sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let mut instants = 0;
+        let mut driven = self.driven(state, program);
         while state.cycle < last_cycle && state.turn_ons < last_turn_on {
             let before = state.cycle;
-            self.step(state, (last_cycle, last_turn_on), program, observer, sensitivity.as_deref_mut())?;
+            if !driven.holds(state) {
+                driven = self.driven(state, program);
+            }
+            self.step(state, (last_cycle, last_turn_on), &driven, observer, sensitivity.as_deref_mut())?;
             instants += 1;
             if state.cycle != before {
                 instants = 0;
@@ -729,19 +768,18 @@ impl Machine {
         &mut self,
         state: &mut RunState,
         (last_cycle, last_turn_on): (u64, u64),
-        program: &mut Program,
+        driven: &Driven,
         observer: &mut impl Observer,
         sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
-        let drive = program.at(state.cycle, state.phase_s, self.period_s);
-        let key = self.mode_key(state, drive.shorted);
+        let key = self.mode_key(state, driven.drive.shorted);
         let mode_index = self.prepare(key);
-        let (inputs, slopes) = self.inputs(state, &drive);
-        self.modes[mode_index].begin(&state.x, &inputs, &slopes);
+        self.modes[mode_index].begin(&state.x, driven);
+        state.inputs = driven.inputs;
         let begin = (state.cycle, state.phase_s);
-        let (mut end, mut at) = (state.x, Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
+        let (mut end, mut at) = ([0.0; MAX_STATES], Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
         let reached = loop {
-            let ends = self.ends(state, &drive, last_cycle);
+            let ends = self.ends(state, &driven.drive, last_cycle);
             let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end);
             self.pass_edges(state, reached);
             state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
@@ -753,7 +791,7 @@ impl Machine {
                     // A comparator alone changes nothing in the circuit: the stretch goes on while its delay passes. Only the period
                     // map needs the instant itself.
                     state.x = end;
-                    state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * at.t_s);
+                    state.inputs = driven.inputs_after(at.t_s);
                     self.on_event(state, event, None);
                 }
                 _ => break reached,
@@ -790,7 +828,7 @@ impl Machine {
             });
         }
         state.x = end;
-        state.inputs = std::array::from_fn(|k| inputs[k] + slopes[k] * at.t_s);
+        state.inputs = driven.inputs_after(at.t_s);
         match reached {
             Reached::Event(event) => self.on_event(state, event, tau),
             Reached::Timer => self.on_timer(state, tau),
@@ -805,19 +843,24 @@ impl Machine {
         Ok(())
     }
 
-    /// Inputs at the present instant and their slopes.
-    fn inputs(&self, state: &RunState, drive: &Drive) -> (InputVector, InputVector) {
+    /// What drives the run from the present instant on.
+    fn driven(&mut self, state: &RunState, program: &mut Program) -> Driven {
+        let drive = program.at(state.cycle, state.phase_s, self.period_s);
         let source_v = drive.source_v.unwrap_or(Line { value: self.circuit.source_v, slope_per_s: 0.0 });
         let (value, slope_per_s, _) = self.reference(state);
-        inputs_of(source_v, drive.load_a, Line { value, slope_per_s })
+        let (inputs, slopes) = inputs_of(source_v, drive.load_a, Line { value, slope_per_s });
+        self.drives += 1;
+        let constant = slopes.iter().all(|&slope| slope == 0.0) && state.guard.is_steady();
+        Driven { drive, inputs, slopes, constant, number: self.drives }
     }
 
     /// When a stretch ends at the latest, seen from the present instant.
     fn ends(&self, state: &RunState, drive: &Drive, last_cycle: u64) -> Ends {
+        let rising_s = if state.guard.is_steady() { f64::INFINITY } else { self.reference(state).2 };
         Ends {
             stage_s: self.timer_s(state),
             edge_s: self.periods_uncut(state, last_cycle.min(drive.until.0)) as f64 * self.period_s,
-            drive_s: drive.until_s(state.cycle).min(self.reference(state).2),
+            drive_s: drive.until_s(state.cycle).min(rising_s),
         }
     }
 
@@ -833,11 +876,11 @@ impl Machine {
 
     /// Index and voltage of an amplifier's output that is held at a clamp.
     fn held(&self, analog: Analog) -> Option<(usize, f64)> {
-        let (low_v, high_v) = compensator::clamp_v(&self.circuit.board.control.compensator)?;
+        let clamps = || compensator::clamp_v(&self.circuit.board.control.compensator);
         let held_v = match analog {
             Analog::Linear => return None,
-            Analog::ClampLow => low_v,
-            Analog::ClampHigh => high_v,
+            Analog::ClampLow => clamps()?.0,
+            Analog::ClampHigh => clamps()?.1,
         };
         Some((network::compensator_state(&self.circuit), held_v))
     }
@@ -939,6 +982,7 @@ impl Machine {
             watches,
             anchors: Anchors::NONE,
             flow,
+            driven_by: 0,
             expected: [0; 2],
         }
     }
@@ -1341,6 +1385,11 @@ impl RunState {
 }
 
 impl Guard {
+    /// Whether the reference stands at its full value.
+    fn is_steady(&self) -> bool {
+        self.rising_since.is_none() && self.paused_until.is_none()
+    }
+
     /// A cycle of the control has ended.
     fn count(&mut self) {
         if !self.folded {
@@ -1490,7 +1539,9 @@ impl Mode {
         at: &mut Node,
     ) -> bool {
         let Some(watch) = self.watches.get_mut(expected) else { return false };
-        let Some(guess_s) = watch.guess_s.filter(|_| armed(watch.event)) else { return false };
+        let Some(guess_s) = watch.guess_s.filter(|guess_s| *guess_s <= at.t_s && armed(watch.event)) else {
+            return false;
+        };
         let slope = watch.ramp.slope(state);
         let line = (slope * begin_s, slope);
         let track = Track::with_level(&self.modal, &self.flow, &watch.row, watch.level, line);

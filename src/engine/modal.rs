@@ -26,7 +26,7 @@ const SMALL_EXPONENT: f64 = 0.05;
 const SLOW_MOST: usize = 4;
 /// Times that a mode remembers with their exponentials.
 const ANCHORS: usize = 4;
-/// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17.
+/// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17 over a cycle.
 const SLOW_PER_CYCLE: f64 = 0.01;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
 const MODAL_ACCURACY: f64 = 1e-10;
@@ -48,6 +48,10 @@ pub struct Modal {
     pub reals: usize,
     /// Number of oscillating pairs; they follow.
     pub pairs: usize,
+    /// Number of both, a pair counted twice.
+    fast: usize,
+    /// Fastest growth of a mode in 1/s; 0 where all decay.
+    growth_per_s: f64,
     /// Decay rate of each fast coordinate in 1/s (a pair repeats its own).
     pub rate: StateVector,
     /// Angular frequency of each coordinate of a pair in rad/s.
@@ -87,26 +91,26 @@ impl Anchors {
     /// Writes the exponentials at a time from the begin of a stretch over those of another time.
     #[inline]
     pub fn basis_into(&mut self, modal: &Modal, t_s: f64, basis: &mut Basis) {
-        let distance_s = |known: &(f64, Basis)| (known.0 - t_s).abs();
-        if self.known[self.used].0 == t_s {
-            *basis = self.known[self.used].1;
-            return;
+        let (known_s, known) = &self.known[self.used];
+        if *known_s == t_s {
+            *basis = *known;
+        } else if !matches!(modal.basis_from(known, t_s - known_s, basis), Near::All) {
+            self.look_further(modal, t_s, basis);
         }
-        for nearest in [false, true] {
-            if nearest {
-                let by_distance =
-                    |a: &usize, b: &usize| distance_s(&self.known[*a]).total_cmp(&distance_s(&self.known[*b]));
-                self.used = (0..ANCHORS).min_by(by_distance).unwrap_or(0);
-            }
-            let (known_s, known) = &self.known[self.used];
-            match modal.basis_from(known, t_s - known_s, basis) {
-                Near::All => return,
-                Near::None if nearest => {
-                    self.used = self.oldest;
-                    self.oldest = (self.oldest + 1) % ANCHORS;
-                }
-                // The anchor follows where the cycles go.
-                _ => {}
+    }
+
+    #[inline(never)]
+    fn look_further(&mut self, modal: &Modal, t_s: f64, basis: &mut Basis) {
+        let distance_s = |k: &usize| (self.known[*k].0 - t_s).abs();
+        self.used = (0..ANCHORS).min_by(|a, b| distance_s(a).total_cmp(&distance_s(b))).unwrap_or(0);
+        let (known_s, known) = &self.known[self.used];
+        match modal.basis_from(known, t_s - known_s, basis) {
+            Near::All => return,
+            // The anchor follows where the cycles go.
+            Near::Some => {}
+            Near::None => {
+                self.used = self.oldest;
+                self.oldest = (self.oldest + 1) % ANCHORS;
             }
         }
         modal.basis_into(t_s, basis);
@@ -183,6 +187,8 @@ impl Modal {
             n,
             reals: split.reals,
             pairs: split.pairs,
+            fast: split.reals + 2 * split.pairs,
+            growth_per_s: 0.0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
             unit_basis: [0.0; MAX_STATES],
@@ -208,9 +214,10 @@ impl Modal {
         }
         for j in 0..modal.fast() {
             modal.rate[j] = split.block[(j, j)];
+            modal.growth_per_s = modal.growth_per_s.max(modal.rate[j]);
         }
         modal.unit_basis[..modal.reals].fill(1.0);
-        for j in (modal.reals..modal.fast()).step_by(2) {
+        for j in modal.pair_modes() {
             modal.unit_basis[j] = 1.0;
             modal.omega[j] = split.block[(j, j + 1)];
             modal.omega[j + 1] = modal.omega[j];
@@ -247,6 +254,8 @@ impl Modal {
             n,
             reals: 0,
             pairs: 0,
+            fast: 0,
+            growth_per_s: 0.0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
             unit_basis: [0.0; MAX_STATES],
@@ -274,7 +283,7 @@ impl Modal {
             let whole = direction.iter().fold(0.0f64, |size, v| size.max(v.abs()));
             direction[..states].iter().any(|v| v.abs() > 1e-9 * whole)
         };
-        let firsts = (0..self.reals).chain((self.reals..self.fast()).step_by(2));
+        let firsts = self.real_modes().chain(self.pair_modes());
         firsts.filter(|&j| takes_part(&j) || (j >= self.reals && takes_part(&(j + 1)))).collect()
     }
 
@@ -303,16 +312,30 @@ impl Modal {
     /// Number of fast coordinates.
     #[inline]
     pub fn fast(&self) -> usize {
-        self.reals + 2 * self.pairs
+        // No more than there are: the compiler then need not check every index.
+        self.fast.min(MAX_STATES)
+    }
+
+    /// Indices of the real modes.
+    #[inline]
+    fn real_modes(&self) -> std::ops::Range<usize> {
+        0..self.reals.min(MAX_STATES)
+    }
+
+    /// First index of every pair.
+    #[inline]
+    fn pair_modes(&self) -> impl Iterator<Item = usize> + use<> {
+        let first = self.reals;
+        (0..self.pairs).map(move |k| (first + 2 * k).min(MAX_STATES - 2))
     }
 
     /// Applies the inverse of the fast block to a vector of coordinates.
     fn solve_fast(&self, v: &StateVector) -> StateVector {
         let mut solved = [0.0; MAX_STATES];
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             solved[j] = v[j] / self.rate[j];
         }
-        for j in (self.reals..self.fast()).step_by(2) {
+        for j in self.pair_modes() {
             let (a, w) = (self.rate[j], self.omega[j]);
             let norm = 1.0 / (a * a + w * w);
             solved[j] = (a * v[j] - w * v[j + 1]) * norm;
@@ -353,14 +376,13 @@ impl Modal {
         if self.is_dense() {
             return;
         }
-        let fast = self.fast();
         combine(&self.coordinates, &flow.start, self.n, &mut flow.eta);
         // Slow coordinates have no steady part.
         flow.eta.iter_mut().zip(&flow.settled.constant).for_each(|(eta, steady)| *eta -= steady);
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             flow.amplitude[j] = flow.eta[j].abs();
         }
-        for j in (self.reals..fast).step_by(2) {
+        for j in self.pair_modes() {
             flow.amplitude[j] = (flow.eta[j] * flow.eta[j] + flow.eta[j + 1] * flow.eta[j + 1]).sqrt();
         }
         self.slow_polynomials(flow);
@@ -373,12 +395,12 @@ impl Modal {
         if self.is_dense() {
             return deviations;
         }
-        let eighth = duration_s * duration_s / 8.0;
-        for j in 0..self.reals {
-            deviations[j] = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(1.0);
+        let (growth, eighth) = (self.growth(duration_s), duration_s * duration_s / 8.0);
+        for j in self.real_modes() {
+            deviations[j] = flow.amplitude[j] * growth * (self.square[j] * eighth).min(1.0);
         }
-        for j in (self.reals..self.fast()).step_by(2) {
-            deviations[j] = flow.amplitude[j] * self.growth(j, duration_s) * (self.square[j] * eighth).min(2.0);
+        for j in self.pair_modes() {
+            deviations[j] = flow.amplitude[j] * growth * (self.square[j] * eighth).min(2.0);
         }
         for k in 0..self.n - self.fast() {
             let [_, _, c2, c3, c4, c5, c6] = flow.slow[k].map(f64::abs);
@@ -388,10 +410,10 @@ impl Modal {
         deviations
     }
 
-    /// Factor by which a growing mode grows; 1 for a decaying one.
+    /// Factor by which a mode grows at most; 1 where all decay.
     #[inline]
-    fn growth(&self, j: usize, duration_s: f64) -> f64 {
-        if self.rate[j] > 0.0 { (self.rate[j] * duration_s).exp() } else { 1.0 }
+    fn growth(&self, duration_s: f64) -> f64 {
+        if self.growth_per_s > 0.0 { (self.growth_per_s * duration_s).exp() } else { 1.0 }
     }
 
     /// Taylor coefficients of the slow coordinates: each derivative is the block applied to the former one.
@@ -435,10 +457,10 @@ impl Modal {
     /// Writes the exponentials at a time from the begin of a stretch over those of another time.
     #[inline]
     pub fn basis_into(&self, t_s: f64, basis: &mut Basis) {
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             self.enter(basis, j, t_s);
         }
-        for j in (self.reals..self.fast()).step_by(2) {
+        for j in self.pair_modes() {
             self.enter(basis, j, t_s);
         }
     }
@@ -447,12 +469,12 @@ impl Modal {
     #[inline]
     fn basis_from(&self, known: &Basis, by_s: f64, basis: &mut Basis) -> Near {
         let mut near = 0;
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             let exponent = self.rate[j] * by_s;
             basis[j] = known[j] + known[j] * small_exp_less_one(exponent);
             near += usize::from(exponent.abs() <= SMALL_EXPONENT);
         }
-        for j in (self.reals..self.fast()).step_by(2) {
+        for j in self.pair_modes() {
             let (exponent, angle) = (self.rate[j] * by_s, self.omega[j] * by_s);
             let growth = small_exp_less_one(exponent);
             turn((known[j], known[j + 1]), growth, small_sin_cos_less_one(angle), &mut basis[j..j + 2]);
@@ -469,10 +491,10 @@ impl Modal {
     #[inline]
     pub fn nudge(&self, basis: &mut Basis, by_s: f64) {
         let tiny_exp_less_one = |x: f64| x + 0.5 * x * x;
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             basis[j] += basis[j] * tiny_exp_less_one(self.rate[j] * by_s);
         }
-        for j in (self.reals..self.fast()).step_by(2) {
+        for j in self.pair_modes() {
             let (growth, angle) = (tiny_exp_less_one(self.rate[j] * by_s), self.omega[j] * by_s);
             let known = (basis[j], basis[j + 1]);
             turn(known, growth, (angle, -0.5 * angle * angle), &mut basis[j..j + 2]);
@@ -488,7 +510,7 @@ impl Modal {
             }
         }
         let mut size = coefficients.map(f64::abs);
-        for j in (self.reals..self.fast()).step_by(2) {
+        for j in self.pair_modes() {
             size[j] = coefficients[j].hypot(coefficients[j + 1]);
             size[j + 1] = 0.0;
         }
@@ -513,10 +535,10 @@ impl Modal {
             fast,
             bent: self.n > fast,
         };
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             scalar.weight[j] = c[j] * flow.eta[j];
         }
-        for j in (self.reals..fast).step_by(2) {
+        for j in self.pair_modes() {
             scalar.weight[j] = c[j] * flow.eta[j] + c[j + 1] * flow.eta[j + 1];
             scalar.weight[j + 1] = c[j] * flow.eta[j + 1] - c[j + 1] * flow.eta[j];
         }
@@ -543,10 +565,10 @@ impl Modal {
         }
         let fast = self.fast();
         let mut y = [0.0; MAX_STATES];
-        for j in 0..self.reals {
+        for j in self.real_modes() {
             y[j] = flow.eta[j] * basis[j];
         }
-        for j in (self.reals..fast).step_by(2) {
+        for j in self.pair_modes() {
             y[j] = flow.eta[j] * basis[j] + flow.eta[j + 1] * basis[j + 1];
             y[j + 1] = flow.eta[j + 1] * basis[j] - flow.eta[j] * basis[j + 1];
         }
@@ -625,15 +647,18 @@ impl ProjectedRow {
     /// By how much the slope of the row may differ from that of its chord, see [`super::crossing`].
     #[inline]
     pub fn slope_deviation(&self, flow: &Flow, modal: &Modal, width_s: f64) -> f64 {
-        let (mut deviation, per_width) = (0.0, 1.0 / width_s);
-        let mut include = |j: usize, most: f64| {
-            let size = self.size[j] * flow.amplitude[j] * modal.growth(j, width_s);
-            deviation += size * (0.5 * modal.square[j] * width_s).min(modal.speed[j] + most * per_width);
-        };
-        (0..modal.reals).for_each(|j| include(j, 1.0));
-        (modal.reals..modal.fast()).step_by(2).for_each(|j| include(j, 2.0));
+        let (mut deviation, half_s, per_width) = (0.0, 0.5 * width_s, 1.0 / width_s);
+        for j in modal.real_modes() {
+            let steepest = (modal.square[j] * half_s).min(modal.speed[j] + per_width);
+            deviation += self.size[j] * flow.amplitude[j] * steepest;
+        }
+        for j in modal.pair_modes() {
+            let steepest = (modal.square[j] * half_s).min(modal.speed[j] + 2.0 * per_width);
+            deviation += self.size[j] * flow.amplitude[j] * steepest;
+        }
+        deviation *= modal.growth(width_s);
         for (polynomial, size) in flow.slow.iter().zip(&self.size[modal.fast()..modal.n]) {
-            deviation += 0.5 * size * bound_of_curvature(polynomial, width_s) * width_s;
+            deviation += size * bound_of_curvature(polynomial, width_s) * half_s;
         }
         deviation
     }
@@ -669,7 +694,7 @@ impl Scalar {
 
     /// Value at the begin of the stretch.
     pub fn at_start(&self, modal: &Modal) -> f64 {
-        let pairs: f64 = (modal.reals..modal.fast()).step_by(2).map(|j| self.weight[j]).sum();
+        let pairs: f64 = modal.pair_modes().map(|j| self.weight[j]).sum();
         self.weight[..modal.reals].iter().sum::<f64>() + pairs + self.polynomial[0]
     }
 
@@ -685,18 +710,17 @@ impl Scalar {
     /// Time derivative as a function of time.
     #[inline]
     pub fn derivative(&self, modal: &Modal) -> Scalar {
-        let mut d = Scalar { weight: [0.0; MAX_STATES], polynomial: [0.0; SLOW_DEGREE + 1], ..*self };
-        for j in 0..modal.reals {
+        let mut d = Scalar { weight: [0.0; MAX_STATES], ..*self };
+        for j in modal.real_modes() {
             d.weight[j] = self.weight[j] * modal.rate[j];
         }
-        for j in (modal.reals..modal.fast()).step_by(2) {
+        for j in modal.pair_modes() {
             let (a, w) = (modal.rate[j], modal.omega[j]);
             d.weight[j] = a * self.weight[j] + w * self.weight[j + 1];
             d.weight[j + 1] = a * self.weight[j + 1] - w * self.weight[j];
         }
-        for k in 1..=SLOW_DEGREE {
-            d.polynomial[k - 1] = self.polynomial[k] * k as f64;
-        }
+        let [_, c1, c2, c3, c4, c5, c6] = self.polynomial;
+        d.polynomial = [c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 5.0 * c5, 6.0 * c6, 0.0];
         d
     }
 
@@ -704,17 +728,17 @@ impl Scalar {
     /// a time whose exponentials are known.
     pub fn chord_bounds(&self, modal: &Modal, from: &Basis, from_s: f64, width_s: f64) -> (f64, f64) {
         let (mut value, mut slope) = (0.0, 0.0);
-        let per_width = 1.0 / width_s;
+        let (growth, per_width) = (modal.growth(width_s), 1.0 / width_s);
         let mut include = |j: usize, size: f64, most: f64| {
-            let size = size * modal.growth(j, width_s);
+            let size = size * growth;
             let by_curve = modal.square[j] * width_s;
             value += size * (by_curve * width_s / 8.0).min(most);
             slope += size * (by_curve / 2.0).min(modal.speed[j] + most * per_width);
         };
-        for j in 0..modal.reals {
+        for j in modal.real_modes() {
             include(j, (self.weight[j] * from[j]).abs(), 1.0);
         }
-        for j in (modal.reals..modal.fast()).step_by(2) {
+        for j in modal.pair_modes() {
             let now = (from[j] * from[j] + from[j + 1] * from[j + 1])
                 * (self.weight[j] * self.weight[j] + self.weight[j + 1] * self.weight[j + 1]);
             include(j, now.sqrt(), 2.0);
