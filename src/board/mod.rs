@@ -1,6 +1,9 @@
 //! The board: everything that is not the part under comparison, as data with SI units.
 
+pub mod modulator;
+
 use crate::parts::{Body, CapacitorBranch, PadPair};
+pub use modulator::{Comparator, Modulator, OnTime, Ramp};
 
 /// A buck-converter board.
 #[derive(Clone, Debug, PartialEq)]
@@ -259,55 +262,6 @@ pub enum Injection {
         /// Coupling capacitor in F.
         coupling_f: f64,
     },
-}
-
-/// Pulse forming.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Modulator {
-    /// Fixed conduction time of the high side as a fraction of the period.
-    FixedDuty {
-        /// Duty, 0 to 1.
-        duty: f64,
-    },
-    /// Trailing-edge ramp comparator.
-    VoltageMode {
-        /// Ramp.
-        ramp: Ramp,
-        /// Comparator and driver delay in s.
-        delay_s: f64,
-    },
-    /// Constant on-time, valley: the high side closes when the tap falls to the reference, for a time that falls with the input.
-    ConstantOnTime {
-        /// Conduction time of the high side at the nominal input voltage in s.
-        on_time_s: f64,
-        /// Comparator and driver delay in s.
-        delay_s: f64,
-    },
-    /// Hysteretic: the high side closes below the band around the reference and opens above it.
-    Hysteretic {
-        /// Width of the band in V.
-        band_v: f64,
-        /// Comparator and driver delay in s.
-        delay_s: f64,
-    },
-    /// Peak current mode.
-    PeakCurrent {
-        /// Peak current commanded per volt of control voltage in A/V.
-        gain_a_per_v: f64,
-        /// Slope compensation in A/s.
-        slope_a_per_s: f64,
-        /// Comparator and driver delay in s.
-        delay_s: f64,
-    },
-}
-
-/// Amplitude of the modulator's ramp.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Ramp {
-    /// Fixed amplitude in V.
-    Fixed(f64),
-    /// Input voltage divided by this number (feed-forward).
-    InputOver(f64),
 }
 
 /// Limit of the inductor current.

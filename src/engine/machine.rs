@@ -11,7 +11,7 @@ use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
 use super::program::{Drive, Line, Program};
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
-use crate::board::{Foldback, Hiccup, LimitSense, LowSide, Modulator, Ramp};
+use crate::board::{Comparator, Foldback, Hiccup, LimitSense, LowSide, Modulator, OnTime};
 use nalgebra::DMatrix;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -521,13 +521,12 @@ impl Machine {
         let period_s = 1.0 / circuit.board.frequency_hz;
         let dead_s = circuit.dead_time_s();
         let latest_off_s = period_s - circuit.board.control.min_off_s.max(dead_s);
-        let free =
-            matches!(circuit.board.control.modulator, Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. });
+        let clocked = circuit.board.control.modulator.is_clocked();
         Ok(Machine {
             circuit,
             states,
             period_s,
-            clocked: !free,
+            clocked,
             dead_s,
             latest_off_s,
             drives: 0,
@@ -650,8 +649,8 @@ impl Machine {
 
     /// Time after the clock edge at which the high side opens at the latest.
     fn longest_on_s(&self, turn_on_s: f64) -> f64 {
-        match self.circuit.board.control.modulator {
-            Modulator::FixedDuty { duty } => (turn_on_s + duty * self.period_s).min(self.latest_off_s),
+        match self.modulator().on_time() {
+            OnTime::Share(share) => (turn_on_s + share * self.period_s).min(self.latest_off_s),
             _ if self.is_clocked() => self.latest_off_s,
             _ => f64::INFINITY,
         }
@@ -682,14 +681,12 @@ impl Machine {
 
     /// The high side closes.
     fn stage_closed(&self, now_s: f64, input_v: f64) -> Stage {
-        let control = &self.circuit.board.control;
-        match control.modulator {
-            Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if control.min_on_s > 0.0 => {
-                Stage::Blank { until_s: now_s + control.min_on_s }
-            }
-            Modulator::ConstantOnTime { on_time_s, .. } => {
+        let min_on_s = self.circuit.board.control.min_on_s;
+        match self.modulator().on_time() {
+            OnTime::AtNominalInput(on_time_s) => {
                 Stage::Tripped { off_s: now_s + on_time_s * self.circuit.board.nominal_input_v / input_v }
             }
+            _ if self.modulator().is_blanked() && min_on_s > 0.0 => Stage::Blank { until_s: now_s + min_on_s },
             _ => Stage::On,
         }
     }
@@ -1017,10 +1014,7 @@ impl Machine {
         let threshold = Row::constant(self.circuit.limit_threshold());
         match (limit.sense, path) {
             (LimitSense::Peak { falls_with_slope }, Path::High) => {
-                let slope = match self.circuit.board.control.modulator {
-                    Modulator::PeakCurrent { slope_a_per_s, .. } if falls_with_slope => slope_a_per_s,
-                    _ => 0.0,
-                };
+                let slope = if falls_with_slope { self.modulator().slope_compensation_a_per_s() } else { 0.0 };
                 Some((Event::Limit, network.inductor_a - threshold, Ramping::fixed(slope)))
             }
             (LimitSense::Winding { .. }, Path::High) => {
@@ -1056,38 +1050,17 @@ impl Machine {
         rows
     }
 
-    /// Comparator of the modulator: its row, and the slope of its ramp per second of phase. The ramp comparator of voltage mode
-    /// is alive from the clock edge on, a current comparator only while the high side conducts.
+    /// Comparator that ends a pulse, where it is looked at: its row, and the slope of its ramp per second of phase.
     fn comparator(&self, network: &Network, path: Path) -> Option<(Row, Ramping)> {
-        match self.circuit.board.control.modulator {
-            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } => None,
-            Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if path != Path::High => None,
-            Modulator::Hysteretic { band_v, .. } => {
-                let above = network.control_v - Row::input(Input::Reference);
-                Some((above - Row::constant(0.5 * band_v), Ramping::NONE))
-            }
-            Modulator::VoltageMode { ramp, .. } => {
-                let ramp = match ramp {
-                    Ramp::Fixed(amplitude_v) => Ramping::fixed(amplitude_v / self.period_s),
-                    Ramp::InputOver(n) => Ramping { fixed: 0.0, per_input_v: 1.0 / (n * self.period_s) },
-                };
-                Some((network.probe - network.control_v, ramp))
-            }
-            Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
-                let above = network.inductor_a + network.probe - network.control_v * gain_a_per_v;
-                Some((above, Ramping::fixed(slope_a_per_s)))
-            }
-        }
+        let comparator = self.modulator().turn_off(self.period_s)?;
+        let ramp = Ramping { fixed: comparator.ramp, per_input_v: comparator.ramp_per_input_v };
+        (comparator.always || path == Path::High).then(|| (comparator_row(&comparator, network) + network.probe, ramp))
     }
 
     /// Comparator that asks for a turn-on where there is no clock.
     fn asking_comparator(&self, network: &Network, path: Path) -> Option<Row> {
-        let below = match self.circuit.board.control.modulator {
-            Modulator::ConstantOnTime { .. } => 0.0,
-            Modulator::Hysteretic { band_v, .. } => 0.5 * band_v,
-            _ => return None,
-        };
-        (path != Path::High).then(|| Row::input(Input::Reference) - Row::constant(below) - network.control_v)
+        let comparator = self.modulator().turn_on()?;
+        (path != Path::High).then(|| comparator_row(&comparator, network))
     }
 
     fn amplifier_rows(&self, network: &Network, analog: Analog) -> Vec<(Event, Row)> {
@@ -1183,13 +1156,11 @@ impl Machine {
     }
 
     fn comparator_delay_s(&self) -> f64 {
-        match self.circuit.board.control.modulator {
-            Modulator::VoltageMode { delay_s, .. }
-            | Modulator::PeakCurrent { delay_s, .. }
-            | Modulator::ConstantOnTime { delay_s, .. }
-            | Modulator::Hysteretic { delay_s, .. } => delay_s,
-            Modulator::FixedDuty { .. } => 0.0,
-        }
+        self.modulator().delay_s()
+    }
+
+    fn modulator(&self) -> &Modulator {
+        &self.circuit.board.control.modulator
     }
 
     fn on_timer(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
@@ -1294,11 +1265,7 @@ impl Machine {
     fn omits_pulse(&self, state: &mut RunState) -> bool {
         let protection = &self.circuit.board.control.protection;
         let read = |output| self.read(state, output);
-        let least = match self.circuit.board.control.modulator {
-            Modulator::FixedDuty { .. } => f64::NEG_INFINITY,
-            Modulator::PeakCurrent { gain_a_per_v, .. } => protection.skip_below_a / gain_a_per_v,
-            _ => 0.0,
-        };
+        let least = self.modulator().least_command_v(protection.skip_below_a);
         let control_v = read(Output::Control);
         if control_v < least || (control_v == least && least == 0.0) {
             return true;
@@ -1397,6 +1364,14 @@ impl Guard {
         }
         (self.limited, self.folded) = (false, false);
     }
+}
+
+/// What a comparator sees, without its ramp.
+fn comparator_row(comparator: &Comparator, network: &Network) -> Row {
+    network.inductor_a * comparator.current
+        + network.control_v * comparator.control
+        + Row::input(Input::Reference) * comparator.reference
+        + Row::constant(comparator.constant)
 }
 
 /// Inputs at the begin of a stretch and their slopes.

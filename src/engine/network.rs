@@ -5,7 +5,7 @@
 
 use super::compensator::{self, Analog};
 use super::row::{Input, Row};
-use crate::board::{Board, LimitSense, LoadKind, LowSide, Modulator, Ramp};
+use crate::board::{Board, LimitSense, LoadKind, LowSide};
 use crate::parts::CapacitorBranch;
 use crate::parts::saturation::FluxTable;
 
@@ -165,15 +165,6 @@ impl Circuit {
         match self.board.stage.low_side {
             LowSide::Switch { dead_time_s, .. } => dead_time_s,
             LowSide::Diode { .. } => 0.0,
-        }
-    }
-
-    /// Amplitude of the modulator's ramp in V; 0 where there is none.
-    pub fn ramp_v(&self) -> f64 {
-        match self.board.control.modulator {
-            Modulator::VoltageMode { ramp: Ramp::Fixed(v), .. } => v,
-            Modulator::VoltageMode { ramp: Ramp::InputOver(n), .. } => self.source_v / n,
-            _ => 0.0,
         }
     }
 

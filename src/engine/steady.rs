@@ -10,7 +10,7 @@ use super::network::{self, FLUX_STATE};
 use super::program::Program;
 use super::row::{MAX_STATES, StateVector};
 use super::sensitivity::Sensitivity;
-use crate::board::Modulator;
+use crate::board::OnTime;
 use nalgebra::{Complex, DMatrix, DVector, Schur};
 
 /// Cycles run from the first guess before Newton's method takes over.
@@ -78,8 +78,8 @@ impl Machine {
     /// First guess at the clock edge: every capacitor at rest, the inductor at the valley of its current.
     pub fn first_guess(&self, load_a: f64) -> StateVector {
         let board = &self.circuit.board;
-        let output_v = match board.control.modulator {
-            Modulator::FixedDuty { duty } => duty * self.circuit.source_v,
+        let output_v = match board.control.modulator.on_time() {
+            OnTime::Share(duty) => duty * self.circuit.source_v,
             _ => board.output_v,
         };
         let mut x = [0.0; MAX_STATES];
@@ -91,13 +91,10 @@ impl Machine {
             x[1 + k] = output_v;
         }
         let peak_a = self.circuit.flux.current_a(middle_wb + 0.5 * swing_wb);
-        let control_v = match board.control.modulator {
-            Modulator::FixedDuty { .. } | Modulator::ConstantOnTime { .. } | Modulator::Hysteretic { .. } => 0.0,
-            Modulator::VoltageMode { .. } => duty * self.circuit.ramp_v(),
-            Modulator::PeakCurrent { gain_a_per_v, slope_a_per_s, .. } => {
-                (peak_a + slope_a_per_s * duty * self.period_s()) / gain_a_per_v
-            }
-        };
+        let reference_v = compensator::reference_v(&board.control.compensator);
+        let turn_off = (duty * self.period_s(), self.circuit.source_v);
+        let comparator = board.control.modulator.turn_off(self.period_s());
+        let control_v = comparator.map_or(0.0, |comparator| comparator.control_v(peak_a, reference_v, turn_off));
         let first = network::compensator_state(&self.circuit);
         for (k, value) in compensator::resting_state(&board.control.compensator, control_v, output_v).iter().enumerate()
         {

@@ -235,10 +235,8 @@ fn phase_margin_deg(gain: Complex<f64>) -> f64 {
 
 /// Factor of the control voltage in the comparator's signal.
 fn comparator_weight(machine: &Machine) -> f64 {
-    match machine.circuit.board.control.modulator {
-        crate::board::Modulator::PeakCurrent { gain_a_per_v, .. } => -gain_a_per_v,
-        _ => -1.0,
-    }
+    let modulator = &machine.circuit.board.control.modulator;
+    modulator.turn_off(machine.period_s()).map_or(-1.0, |comparator| comparator.control)
 }
 
 /// A stretch with its matrix and both ends.

@@ -130,10 +130,8 @@ impl Frame {
 
     /// Next to an integrator, so slow that the loop is stable whatever the filter does.
     fn slow(&self, circuit: &Circuit, load_a: f64, share: f64) -> Compensator {
-        let plant = match circuit.board.control.modulator {
-            crate::board::Modulator::PeakCurrent { gain_a_per_v, .. } => gain_a_per_v * circuit.board.output_v / load_a,
-            _ => circuit.source_v / circuit.ramp_v(),
-        };
+        let board = &circuit.board;
+        let plant = board.control.modulator.plant_gain(circuit.source_v, board.output_v / load_a);
         self.one_zero(LEAST_RATIO, TAU * share * self.crossover_hz, 1.0 / plant)
     }
 
