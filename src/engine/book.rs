@@ -9,17 +9,34 @@ use super::machine::{Observer, Output, Stretch};
 use super::network::{Circuit, FLUX_STATE, Path};
 use super::row::{Input, StateVector};
 
-/// Nodes and weights of the six-point Gauss-Legendre rule on (-1, 1) (Abramowitz and Stegun, table 25.4).
-const GAUSS: [(f64, f64); 6] = [
-    (-0.932_469_514_203_152, 0.171_324_492_379_170_36),
-    (-0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
-    (-0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
-    (0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
-    (0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
-    (0.932_469_514_203_152, 0.171_324_492_379_170_36),
-];
-/// Error constant of the rule: an exponential of rate m on a panel of width w is off by this times (m w)^12, relatively.
-const GAUSS_ERROR: f64 = 1.88e-16;
+/// A Gauss-Legendre rule on (-1, 1) (Abramowitz and Stegun, table 25.4).
+struct Rule {
+    /// Nodes and weights.
+    nodes: &'static [(f64, f64)],
+    /// Error constant: an exponential of rate m on a panel of width w is off by this times (m w) to twice the number of nodes,
+    /// relatively: (n!)^4 / ((2 n + 1) ((2 n)!)^3).
+    error: f64,
+}
+
+/// Two nodes, for a stretch in which next to nothing bends.
+const TWO: Rule = Rule { nodes: &[(-0.577_350_269_189_625_8, 1.0), (0.577_350_269_189_625_8, 1.0)], error: 2.315e-4 };
+/// Three nodes.
+const THREE: Rule = Rule {
+    nodes: &[(-0.774_596_669_241_483_4, 5.0 / 9.0), (0.0, 8.0 / 9.0), (0.774_596_669_241_483_4, 5.0 / 9.0)],
+    error: 4.961e-7,
+};
+/// Six nodes, the rule for panels.
+const SIX: Rule = Rule {
+    nodes: &[
+        (-0.932_469_514_203_152, 0.171_324_492_379_170_36),
+        (-0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
+        (-0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
+        (0.238_619_186_083_196_9, 0.467_913_934_572_691_04),
+        (0.661_209_386_466_264_5, 0.360_761_573_048_138_6),
+        (0.932_469_514_203_152, 0.171_324_492_379_170_36),
+    ],
+    error: 1.88e-16,
+};
 /// Error allowed to a panel, relative to the size of what is integrated.
 const PANEL_ERROR: f64 = 1e-12;
 /// Relative size below which a mode no longer counts.
@@ -44,7 +61,7 @@ struct Tempo {
 /// Tempo of every mode in which the power stage takes part. The mode enters a product with something larger than itself
 /// (rate m) and its own square (rate 2 m); `size` gives its size relative to what is integrated.
 fn tempos(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64) -> Vec<Tempo> {
-    let log_ratio = (PANEL_ERROR / GAUSS_ERROR).ln();
+    let log_ratio = (PANEL_ERROR / SIX.error).ln();
     let modal = &stretch.mode.modal;
     stretch
         .mode
@@ -64,9 +81,27 @@ fn tempos(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64) -> Vec<Tempo> {
         .collect()
 }
 
-/// Calls `panel` with the begin and end of every panel of a stretch.
-fn panels(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64, mut panel: impl FnMut(f64, f64)) {
+/// Whether a whole stretch is one panel for a rule: as [`tempos`] has it, for a mode that does not fade.
+fn suffices(rule: &Rule, stretch: &Stretch<'_>, size: impl Fn(usize) -> f64) -> bool {
+    let modal = &stretch.mode.modal;
+    let power = rule.nodes.len() as i32;
+    !modal.is_dense()
+        && stretch.mode.plant_modes().iter().all(|&j| {
+            let steepness = (modal.rate[j].powi(2) + modal.omega[j].powi(2)) * stretch.duration_s.powi(2);
+            let (size, error) = (size(j), rule.error * steepness.powi(power));
+            // Its own square has twice the rate.
+            modal.rate[j] <= 0.0 && error * size <= PANEL_ERROR && error * 4f64.powi(power) * size * size <= PANEL_ERROR
+        })
+}
+
+/// Calls `panel` with the rule, begin and end of every panel of a stretch.
+fn panels(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64, mut panel: impl FnMut(&Rule, f64, f64)) {
     let end_s = stretch.duration_s;
+    for rule in [&TWO, &THREE] {
+        if suffices(rule, stretch, &size) {
+            return panel(rule, 0.0, end_s);
+        }
+    }
     let dense = stretch.mode.modal.is_dense();
     let tempos = if dense { vec![] } else { tempos(stretch, size) };
     let mut from_s = 0.0;
@@ -76,7 +111,7 @@ fn panels(stretch: &Stretch<'_>, size: impl Fn(usize) -> f64, mut panel: impl Fn
         let widest = if dense { end_s / PANELS_WITHOUT_MODES } else { f64::INFINITY };
         let width_s = alive.map(width).fold(widest, f64::min);
         let to_s = if from_s + 1.2 * width_s >= end_s { end_s } else { from_s + width_s };
-        panel(from_s, to_s);
+        panel(&SIX, from_s, to_s);
         from_s = to_s;
     }
 }
@@ -235,9 +270,9 @@ impl Observer for Book {
             (currents / current_scale).max(of(Output::Voltage) / voltage_scale)
         };
         let mut values = NodeValues { current_a: 0.0, output_v: 0.0, load_a: 0.0, branch_a: vec![0.0; branches.len()] };
-        panels(stretch, size, |from_s, to_s| {
+        panels(stretch, size, |rule, from_s, to_s| {
             let half_s = 0.5 * (to_s - from_s);
-            for (node, weight) in GAUSS {
+            for &(node, weight) in rule.nodes {
                 let t_s = from_s + half_s * (1.0 + node);
                 let basis = stretch.mode.plant_basis(t_s);
                 values.current_a = current.value_at_basis(&basis, t_s);
