@@ -5,11 +5,13 @@ mod support;
 use presolder::board::{Board, Compensator, Injection, LoadKind, LoadStep, LowSide, Modulator};
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
+use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;
 use presolder::measure::steady::Conduction;
 use presolder::measure::{steady, step};
-use presolder::parts::saturation::FluxTable;
-use support::{branch, open_loop};
+use presolder::parts::SaturationCurve;
+use presolder::parts::saturation::{FluxCurve, FluxTable};
+use support::{branch, demo, open_loop};
 
 fn oven_panel() -> Board {
     support::demo::oven_panel().board
@@ -251,5 +253,48 @@ fn law_a_load_step_comes_back_to_its_begin() {
     for fraction in [0.0, 0.37] {
         let result = step::run(&mut machine, &load, fraction, &low.orbit, means_v, 0.012, &mut ()).unwrap();
         assert!(result.repeats && result.step.recovered && result.release.recovered);
+    }
+}
+
+/// Without a clock an edge of the time base is no instant: a run in one go, whose stretches go on over the edges, is the run that
+/// stops at every edge. So too where the comparator asks all through the shortest off time, which then decides.
+#[test]
+fn law_edges_of_the_time_base_change_nothing() {
+    let boards = [(demo::grebe_rail(), 210e-9), (demo::plover_rail(), 210e-9), (demo::grebe_rail(), 1.93e-6)];
+    for (mut demo, min_off_s) in boards {
+        demo.board.control.min_off_s = min_off_s;
+        let points = demo.inductance.clone();
+        let curve = FluxCurve::new(&[SaturationCurve { temperature_degc: 25.0, points }], 25.0, 1.0).unwrap();
+        let flux = FluxTable::from_curve(&curve, 1.3e-3).unwrap();
+        let input_v = demo.board.nominal_input_v;
+        let machine = || Machine::new(Circuit::new(&demo.board, flux.clone(), demo.dcr_ohm, input_v, 0.0)).unwrap();
+        let program = |machine: &Machine| {
+            let period_s = machine.period_s();
+            Program::constant(2.3).edge(7, 0.43 * period_s, 6.7, 9.7e6, period_s)
+        };
+        let cycles = 61;
+        let mut whole = machine();
+        let x = whole.first_guess(2.3);
+        let mut at_once = whole.at_clock(x);
+        whole.run(&mut at_once, cycles, &mut program(&whole), &mut (), None).unwrap();
+        let mut cut = machine();
+        let mut by_ones = cut.at_clock(x);
+        let mut by_one_program = program(&cut);
+        for _ in 0..cycles {
+            cut.run(&mut by_ones, 1, &mut by_one_program, &mut (), None).unwrap();
+        }
+        assert_eq!((at_once.cycle, by_ones.cycle), (cycles, cycles));
+        assert_eq!(at_once.effort.pulses, by_ones.effort.pulses, "{}", demo.name);
+        assert!(at_once.effort.stretches < by_ones.effort.stretches, "{}", demo.name);
+        // Rounding only, but instants that hang on each other carry it on from pulse to pulse.
+        for (k, (a, b)) in at_once.x.iter().zip(by_ones.x).enumerate() {
+            assert!((a - b).abs() <= 1e-9 * a.abs().max(1e-3), "{}, state {k}: {a:e} and {b:e}", demo.name);
+        }
+        if min_off_s > 1e-6 {
+            // The comparator asks throughout: pulse after pulse at the shortest distance there is.
+            let shortest_s = 163e-9 + min_off_s + 60e-9 + whole.circuit.dead_time_s();
+            let pulses = cycles as f64 * whole.period_s() / shortest_s;
+            assert!((at_once.effort.pulses as f64 - pulses).abs() <= 1.0, "{} and {pulses}", at_once.effort.pulses);
+        }
     }
 }
