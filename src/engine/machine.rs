@@ -91,14 +91,10 @@ enum Event {
 }
 
 impl Event {
-    /// Whether it is a comparator's: what it asks for comes after a delay.
+    /// Whether it is a comparator's that is not looked at again in the stretch: what it asks for comes after a delay. (After the
+    /// valley limit the modulator's comparator may be looked at again.)
     fn is_comparator(self) -> bool {
-        matches!(self, Event::Trip | Event::Ask | Event::Limit | Event::Valley)
-    }
-
-    /// Whether a turn-on may be asked for, without a clock.
-    fn asks(self) -> bool {
-        matches!(self, Event::Ask | Event::Valley)
+        matches!(self, Event::Trip | Event::Ask | Event::Limit)
     }
 }
 
@@ -782,13 +778,13 @@ impl Machine {
             state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
             match reached {
                 Reached::Event(event) if event.is_comparator() && sensitivity.is_none() => {
-                    if event.asks() && state.turn_ons + 1 >= last_turn_on {
+                    state.x = end;
+                    state.inputs = driven.inputs_after(at.t_s);
+                    if event == Event::Ask && (state.turn_ons + 1 >= last_turn_on || self.is_held_back(state)) {
                         break reached;
                     }
                     // A comparator alone changes nothing in the circuit: the stretch goes on while its delay passes. Only the period
                     // map needs the instant itself.
-                    state.x = end;
-                    state.inputs = driven.inputs_after(at.t_s);
                     self.on_event(state, event, None);
                 }
                 _ => break reached,
@@ -1422,6 +1418,7 @@ fn reach(
     }
     match event {
         Some(event) => {
+            debug_assert!(at.t_s >= now_s, "what is watched was negative up to the present instant");
             state.phase_s += at.t_s - now_s;
             Reached::Event(event)
         }
