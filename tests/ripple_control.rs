@@ -9,8 +9,8 @@ use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;
 use presolder::measure::steady::Conduction;
 use presolder::measure::{steady, step};
-use presolder::parts::SaturationCurve;
-use presolder::parts::saturation::{FluxCurve, FluxTable};
+use presolder::parts::saturation::FluxTable;
+use support::checked::machine_at;
 use support::{branch, demo, open_loop};
 
 fn oven_panel() -> Board {
@@ -263,11 +263,7 @@ fn law_edges_of_the_time_base_change_nothing() {
     let boards = [(demo::grebe_rail(), 210e-9), (demo::plover_rail(), 210e-9), (demo::grebe_rail(), 1.93e-6)];
     for (mut demo, min_off_s) in boards {
         demo.board.control.min_off_s = min_off_s;
-        let points = demo.inductance.clone();
-        let curve = FluxCurve::new(&[SaturationCurve { temperature_degc: 25.0, points }], 25.0, 1.0).unwrap();
-        let flux = FluxTable::from_curve(&curve, 1.3e-3).unwrap();
-        let input_v = demo.board.nominal_input_v;
-        let machine = || Machine::new(Circuit::new(&demo.board, flux.clone(), demo.dcr_ohm, input_v, 0.0)).unwrap();
+        let machine = || machine_at(&demo, 1.3e-3, 2.3).0;
         let program = |machine: &Machine| {
             let period_s = machine.period_s();
             Program::constant(2.3).edge(7, 0.43 * period_s, 6.7, 9.7e6, period_s)

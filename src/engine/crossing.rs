@@ -104,8 +104,7 @@ impl<'a> Track<'a> {
 
     fn dense_value(&self, t_s: f64) -> f64 {
         let x = self.modal.state(self.flow, t_s, &self.modal.basis(t_s));
-        let u = std::array::from_fn(|k| self.flow.settled.inputs[k] + self.flow.settled.input_slopes[k] * t_s);
-        self.row.row.at(&x, &u) + self.line.0 + self.line.1 * t_s
+        self.row.row.at(&x, &self.flow.settled.inputs_at(t_s)) + self.line.0 + self.line.1 * t_s
     }
 
     fn node(&self, t_s: f64) -> Node {

@@ -326,7 +326,7 @@ impl Stretch<'_> {
 
     /// Inputs at a time within the stretch.
     pub fn inputs(&self, t_s: f64) -> InputVector {
-        std::array::from_fn(|k| self.flow.settled.inputs[k] + self.flow.settled.input_slopes[k] * t_s)
+        self.flow.settled.inputs_at(t_s)
     }
 
     /// State at a time within the stretch.

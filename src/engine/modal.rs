@@ -48,8 +48,6 @@ pub struct Modal {
     pub reals: usize,
     /// Number of oscillating pairs; they follow.
     pub pairs: usize,
-    /// Number of both, a pair counted twice.
-    fast: usize,
     /// Fastest growth of a mode in 1/s; 0 where all decay.
     growth_per_s: f64,
     /// Decay rate of each fast coordinate in 1/s (a pair repeats its own).
@@ -153,6 +151,13 @@ pub struct Settled {
     slow: [(f64, f64); SLOW_MOST],
 }
 
+impl Settled {
+    /// Inputs at a time from the begin of the stretch.
+    pub fn inputs_at(&self, t_s: f64) -> InputVector {
+        std::array::from_fn(|k| self.inputs[k] + self.input_slopes[k] * t_s)
+    }
+}
+
 /// Coordinates at the begin of a stretch, ready to be evaluated at any time within it.
 #[derive(Clone, Copy, Debug)]
 pub struct Flow {
@@ -187,7 +192,6 @@ impl Modal {
             n,
             reals: split.reals,
             pairs: split.pairs,
-            fast: split.reals + 2 * split.pairs,
             growth_per_s: 0.0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
@@ -254,7 +258,6 @@ impl Modal {
             n,
             reals: 0,
             pairs: 0,
-            fast: 0,
             growth_per_s: 0.0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
@@ -313,7 +316,7 @@ impl Modal {
     #[inline]
     pub fn fast(&self) -> usize {
         // No more than there are: the compiler then need not check every index.
-        self.fast.min(MAX_STATES)
+        (self.reals + 2 * self.pairs).min(MAX_STATES)
     }
 
     /// Indices of the real modes.

@@ -85,7 +85,7 @@ impl Sensitivity {
     }
 
     fn right_side(mode: &Mode, x: &StateVector, flow: &Flow, t_s: f64) -> Vec<f64> {
-        let inputs = std::array::from_fn(|k| flow.settled.inputs[k] + flow.settled.input_slopes[k] * t_s);
+        let inputs = flow.settled.inputs_at(t_s);
         mode.network.derivative.iter().map(|row| row.at(x, &inputs)).collect()
     }
 
