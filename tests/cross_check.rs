@@ -270,9 +270,6 @@ fn error_what_cannot_be_integrated() {
     let circuit = |board: &DemoBoard| Circuit::new(&board.board, flux.clone(), 0.04, 24.0, 1.0);
     let refused = |circuit: &Circuit, tolerance| CrossCheck::new(circuit, curve.clone(), tolerance).err().unwrap();
     assert!(matches!(refused(&circuit(&board), 0.0), EngineError::CrossCheck(_)));
-    board.board.load_kind = LoadKind::Power;
-    assert_eq!(refused(&circuit(&board), TOLERANCE), EngineError::PowerIntoInductance);
-    board.board.load_kind = LoadKind::Current;
     board.board.output_bank = vec![branch(1e-6, 0.0, 0.0), branch(2e-6, 0.0, 0.0)];
     assert_eq!(refused(&circuit(&board), TOLERANCE), EngineError::TwoIdealBranches);
     board.board.output_bank = vec![branch(1e-6, 1e-3, 1e-9); 9];

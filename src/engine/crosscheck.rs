@@ -82,7 +82,7 @@ impl CrossCheck {
     ///
     /// # Errors
     /// [`EngineError::CrossCheck`] for more than [`MOST_STATES`] states or a tolerance out of (0, 1);
-    /// [`EngineError::PowerIntoInductance`] and [`EngineError::TwoIdealBranches`] as the exact engine.
+    /// [`EngineError::TwoIdealBranches`] as the exact engine.
     pub fn new(circuit: &Circuit, curve: FluxCurve, tolerance: f64) -> Result<CrossCheck, EngineError> {
         if !(tolerance > 0.0 && tolerance < 1.0) {
             return Err(EngineError::CrossCheck(format!("tolerance {tolerance} is not between 0 and 1")));

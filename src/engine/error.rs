@@ -39,11 +39,6 @@ pub enum EngineError {
         /// What happens instead.
         how: &'static str,
     },
-    /// The bank cannot be combined with the load.
-    #[error(
-        "a constant-power load needs a capacitor branch without series inductance at the output: with inductance in every branch the model has no solution"
-    )]
-    PowerIntoInductance,
     /// Two ideal capacitors in parallel.
     #[error("two capacitor branches have neither resistance nor inductance: join them into one")]
     TwoIdealBranches,

@@ -7,7 +7,7 @@ use super::compensator::{self, Analog};
 use super::crossing::{Node, Track};
 use super::error::EngineError;
 use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Settled};
-use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path};
+use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path, Sink};
 use super::program::{Drive, Line, Program};
 use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
@@ -24,6 +24,10 @@ const UNCUT_PERIODS: u64 = 2;
 const LONGEST_PAUSE: u64 = 2000;
 /// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
 const KNOT_OVERLAP: f64 = 1e-9;
+/// Overlap of the parts of a load's characteristic, relative to the output aimed at, for the same reason.
+const LOAD_OVERLAP: f64 = 1e-9;
+/// Voltage in V beyond its forward voltage at which a diode begins to conduct, for the same reason.
+const WAKE_OVERLAP_V: f64 = 1e-3;
 /// Overlap at the amplifier's clamps in V, for the same reason.
 const CLAMP_OVERLAP_V: f64 = 1e-9;
 
@@ -88,6 +92,10 @@ enum Event {
     Amplifier(Analog),
     /// The output leaves the cell about which a constant-power load is linearised.
     LoadCell(i32),
+    /// The output falls below the knee of the programmed load or below zero, or rises again.
+    Sink(Sink),
+    /// Without current: the output is so far below zero or above the input that a diode begins to conduct.
+    Wake(Path),
 }
 
 impl Event {
@@ -380,13 +388,8 @@ pub enum Stage {
         /// Comparators are looked at from then on.
         until_s: f64,
     },
-    /// High side closed.
+    /// High side closed, until the first of [`TurnOff`] or the longest conduction.
     On,
-    /// High side closed, turn-off under way.
-    Tripped {
-        /// High side opens.
-        off_s: f64,
-    },
     /// High side open, low side not yet closed.
     TrailDead {
         /// Low side closes.
@@ -410,6 +413,37 @@ pub enum Stage {
     },
 }
 
+/// What opens the high side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Opener {
+    /// The modulator: its comparator after its delay, or its on-time.
+    Modulator,
+    /// The current limit after its delay.
+    Limit,
+    /// The end of the longest conduction.
+    Longest,
+}
+
+/// Turn-offs under way, as times after the clock edge in s: each comparator has a delay of its own, and whichever is over first
+/// opens the switch.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct TurnOff {
+    modulator_s: Option<f64>,
+    limit_s: Option<f64>,
+}
+
+impl TurnOff {
+    fn first_s(&self) -> f64 {
+        self.modulator_s.unwrap_or(f64::INFINITY).min(self.limit_s.unwrap_or(f64::INFINITY))
+    }
+
+    /// The same, counted from an edge later by a time.
+    fn earlier(self, by_s: f64) -> TurnOff {
+        let earlier = |at_s: Option<f64>| at_s.map(|at_s| at_s - by_s);
+        TurnOff { modulator_s: earlier(self.modulator_s), limit_s: earlier(self.limit_s) }
+    }
+}
+
 /// State of a run.
 #[derive(Clone, Debug)]
 pub struct RunState {
@@ -427,10 +461,11 @@ pub struct RunState {
     analog: Analog,
     segment: i32,
     load_cell: i32,
+    sink: Sink,
     /// Instant at which the high side closed last.
     turn_on_s: f64,
-    /// Turn-off that the comparator asked for before the high side was closed.
-    early_off_s: Option<f64>,
+    /// Turn-offs under way; the modulator may ask for one before the high side is closed.
+    turn_off: TurnOff,
     guard: Guard,
     /// Inputs at the present instant.
     inputs: InputVector,
@@ -508,9 +543,6 @@ impl Machine {
         if states > MAX_STATES {
             return Err(EngineError::TooManyStates { states, limit: MAX_STATES });
         }
-        if circuit.load_w > 0.0 && circuit.bank.iter().all(|branch| branch.esl_h > 0.0) {
-            return Err(EngineError::PowerIntoInductance);
-        }
         if circuit.bank.iter().filter(|branch| branch.esl_h == 0.0 && branch.esr_ohm == 0.0).count() > 1 {
             return Err(EngineError::TwoIdealBranches);
         }
@@ -559,8 +591,9 @@ impl Machine {
             analog: Analog::Linear,
             segment: if flux < 0.0 { -segment } else { segment },
             load_cell: 0,
+            sink: Sink::Full,
             turn_on_s: 0.0,
-            early_off_s: None,
+            turn_off: TurnOff::default(),
             guard: Guard::default(),
             inputs: [0.0; super::row::INPUTS],
             input_at_edge_v: self.circuit.source_v,
@@ -653,37 +686,25 @@ impl Machine {
     }
 
     /// A turn-on begins: the low side opens, and after the dead time the high side closes.
-    fn stage_at_turn_on(&self, now_s: f64, input_v: f64) -> Stage {
+    fn begin_turn_on(&self, state: &mut RunState, now_s: f64, sensitivity: Option<&mut Sensitivity>) {
         if self.dead_s > 0.0 {
-            Stage::LeadDead { until_s: now_s + self.dead_s }
+            state.stage = Stage::LeadDead { until_s: now_s + self.dead_s };
         } else {
-            self.stage_closed(now_s, input_v)
+            self.close_high_side(state, now_s, sensitivity);
         }
     }
 
-    fn begin_turn_on(&self, state: &mut RunState, now_s: f64) {
-        state.stage = self.stage_at_turn_on(now_s, state.input_v());
-        if self.dead_s == 0.0 {
-            self.note_closed(state, now_s);
-        }
-    }
-
-    /// What holds from the instant at which the high side closes: emulation closes the low side again after this pulse.
-    fn note_closed(&self, state: &mut RunState, now_s: f64) {
+    /// The high side closes; emulation closes the low side again after this pulse.
+    fn close_high_side(&self, state: &mut RunState, now_s: f64, sensitivity: Option<&mut Sensitivity>) {
         state.effort.pulses += 1;
         state.low_open = false;
         state.turn_on_s = now_s;
-    }
-
-    /// The high side closes.
-    fn stage_closed(&self, now_s: f64, input_v: f64) -> Stage {
         let min_on_s = self.circuit.board.control.min_on_s;
-        match self.modulator().on_time() {
-            OnTime::AtNominalInput(on_time_s) => {
-                Stage::Tripped { off_s: now_s + on_time_s * self.circuit.board.nominal_input_v / input_v }
-            }
-            _ if self.modulator().is_blanked() && min_on_s > 0.0 => Stage::Blank { until_s: now_s + min_on_s },
-            _ => Stage::On,
+        let blanked = self.modulator().is_blanked() && min_on_s > 0.0;
+        state.stage = if blanked { Stage::Blank { until_s: now_s + min_on_s } } else { Stage::On };
+        if let OnTime::AtNominalInput(on_time_s) = self.modulator().on_time() {
+            state.turn_off.modulator_s = Some(now_s + on_time_s * self.circuit.board.nominal_input_v / state.input_v());
+            sensitivity.into_iter().for_each(|s| s.start_turn_off(Opener::Modulator, true));
         }
     }
 
@@ -908,7 +929,7 @@ impl Machine {
             Path::Idle
         };
         let path = match state.stage {
-            Stage::Blank { .. } | Stage::On | Stage::Tripped { .. } => Path::High,
+            Stage::Blank { .. } | Stage::On => Path::High,
             Stage::LeadDead { .. } | Stage::TrailDead { .. } | Stage::Paused => freewheel,
             Stage::Edge | Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Asked { .. } => {
                 match self.circuit.board.stage.low_side {
@@ -917,7 +938,14 @@ impl Machine {
                 }
             }
         };
-        ModeKey { path, segment: state.segment, analog: state.analog, load_cell: state.load_cell, shorted }
+        ModeKey {
+            path,
+            segment: state.segment,
+            analog: state.analog,
+            load_cell: state.load_cell,
+            sink: state.sink,
+            shorted,
+        }
     }
 
     fn prepare(&mut self, key: ModeKey) -> usize {
@@ -996,10 +1024,36 @@ impl Machine {
         rows.extend(self.asking_comparator(network, key.path).map(|row| still((Event::Ask, row))));
         rows.extend(self.limit_row(network, key.path));
         rows.extend(self.amplifier_rows(network, key.analog).into_iter().map(still));
+        rows.extend(self.load_rows(network, key).into_iter().map(still));
+        if key.path == Path::Idle {
+            let diode = Row::constant(self.circuit.diode().0 + WAKE_OVERLAP_V);
+            rows.push(still((Event::Wake(Path::LowDiode), -network.output_v - diode)));
+            rows.push(still((Event::Wake(Path::HighDiode), network.output_v - Row::input(Input::Source) - diode)));
+        }
+        rows
+    }
+
+    /// Where a load that follows the output goes on differently.
+    fn load_rows(&self, network: &Network, key: ModeKey) -> Vec<(Event, Row)> {
+        let mut rows = vec![];
         if self.circuit.load_w > 0.0 {
             let (low_v, high_v) = self.circuit.cell_edges_v(key.load_cell);
-            rows.push(still((Event::LoadCell(1), network.output_v - Row::constant(high_v))));
-            rows.push(still((Event::LoadCell(-1), Row::constant(low_v) - network.output_v)));
+            rows.push((Event::LoadCell(1), network.load_v - Row::constant(high_v)));
+            if low_v.is_finite() {
+                rows.push((Event::LoadCell(-1), Row::constant(low_v) - network.load_v));
+            }
+        }
+        let Some(knee_s) = self.circuit.knee_s() else { return rows };
+        let overlap_v = LOAD_OVERLAP * self.circuit.board.output_v;
+        let short_of = network.load_v * knee_s - Row::input(Input::Load);
+        let (above, overlap_a) = (Row::constant(overlap_v), Row::constant(overlap_v * knee_s));
+        match key.sink {
+            Sink::Full => rows.push((Event::Sink(Sink::Knee), -short_of - overlap_a)),
+            Sink::Knee => {
+                rows.push((Event::Sink(Sink::Full), short_of - overlap_a));
+                rows.push((Event::Sink(Sink::Off), -network.load_v - above));
+            }
+            Sink::Off => rows.push((Event::Sink(Sink::Knee), network.load_v - above)),
         }
         rows
     }
@@ -1087,8 +1141,7 @@ impl Machine {
     fn timer_s(&self, state: &RunState) -> f64 {
         match state.stage {
             Stage::LeadDead { until_s } | Stage::Blank { until_s } | Stage::TrailDead { until_s } => until_s,
-            Stage::Tripped { off_s } => off_s,
-            Stage::On => self.longest_on_s(state.turn_on_s).max(state.phase_s),
+            Stage::On => self.longest_on_s(state.turn_on_s).min(state.turn_off.first_s()).max(state.phase_s),
             Stage::Asked { on_s } => on_s,
             Stage::Edge => state.phase_s,
             // A rest only keeps the comparator from being looked at.
@@ -1119,27 +1172,10 @@ impl Machine {
                 state.stage = Stage::Asked { on_s: now_s + self.comparator_delay_s() };
                 sensitivity.into_iter().for_each(|s| s.start_timer(true));
             }
-            Event::Trip | Event::Limit => {
-                let delay_s = if event == Event::Limit {
-                    state.guard.limited = true;
-                    state.effort.limited += 1;
-                    self.circuit.board.control.protection.current_limit.map_or(0.0, |limit| limit.delay_s)
-                } else {
-                    self.comparator_delay_s()
-                };
-                // A shortest conduction holds where nothing is blanked: the turn-off then waits for it.
-                let least_s = state.turn_on_s + self.circuit.board.control.min_on_s;
-                let latest_s = self.longest_on_s(state.turn_on_s).max(now_s);
-                let wanted_s = now_s + delay_s;
-                let off_s = wanted_s.max(least_s).min(latest_s);
-                let follows = off_s == wanted_s;
-                if matches!(state.stage, Stage::LeadDead { .. }) {
-                    state.early_off_s = Some(off_s);
-                    sensitivity.into_iter().for_each(|s| s.start_early_off(follows));
-                } else {
-                    state.stage = Stage::Tripped { off_s };
-                    sensitivity.into_iter().for_each(|s| s.start_timer(follows));
-                }
+            Event::Trip => self.start_turn_off(state, Opener::Modulator, self.comparator_delay_s(), sensitivity),
+            Event::Limit => {
+                let limit = self.circuit.board.control.protection.current_limit;
+                self.start_turn_off(state, Opener::Limit, limit.map_or(0.0, |limit| limit.delay_s), sensitivity);
             }
             Event::Amplifier(next) => {
                 if let Some((index, held_v)) = self.held(next) {
@@ -1148,7 +1184,68 @@ impl Machine {
                 state.analog = next;
             }
             Event::LoadCell(direction) => state.load_cell += direction,
+            Event::Sink(next) => state.sink = next,
+            Event::Wake(path) => {
+                // The path follows from the sign of the flux linkage: next to none will do.
+                let faint_wb = KNOT_OVERLAP * self.circuit.board.output_v * self.period_s;
+                state.x[FLUX_STATE] = if path == Path::LowDiode { faint_wb } else { -faint_wb };
+            }
         }
+    }
+
+    /// A comparator has tripped: its turn-off is due after its delay, and where nothing is blanked not before the shortest conduction
+    /// is over.
+    fn start_turn_off(
+        &self,
+        state: &mut RunState,
+        opener: Opener,
+        delay_s: f64,
+        sensitivity: Option<&mut Sensitivity>,
+    ) {
+        let wanted_s = state.phase_s + delay_s;
+        let early = matches!(state.stage, Stage::LeadDead { .. });
+        let least_s = if early { wanted_s } else { state.turn_on_s + self.circuit.board.control.min_on_s };
+        let off_s = wanted_s.max(least_s);
+        sensitivity.into_iter().for_each(|s| s.start_turn_off(opener, off_s == wanted_s));
+        match opener {
+            Opener::Limit => state.turn_off.limit_s = Some(off_s),
+            _ => state.turn_off.modulator_s = Some(off_s),
+        }
+    }
+
+    /// What opens the high side at the end of its conduction: where two do so at once the limit has nothing to do with it.
+    fn opener(&self, state: &RunState) -> Opener {
+        let TurnOff { modulator_s, limit_s } = state.turn_off;
+        let longest_s = self.longest_on_s(state.turn_on_s);
+        let modulator_s = modulator_s.unwrap_or(f64::INFINITY);
+        if limit_s.is_some_and(|limit_s| limit_s < modulator_s.min(longest_s)) {
+            Opener::Limit
+        } else if modulator_s < longest_s {
+            Opener::Modulator
+        } else {
+            Opener::Longest
+        }
+    }
+
+    /// The high side opens.
+    fn open_high_side(&self, state: &mut RunState) {
+        if self.opener(state) == Opener::Limit {
+            state.guard.limited = true;
+            state.effort.limited += 1;
+        }
+        state.turn_off = TurnOff::default();
+        if self.dead_s > 0.0 {
+            state.stage = Stage::TrailDead { until_s: state.phase_s + self.dead_s };
+        } else {
+            self.close_low_side(state);
+        }
+    }
+
+    /// The trailing dead time is over. Diode emulation does not close the low side on a current that has already ended.
+    fn close_low_side(&self, state: &mut RunState) {
+        let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
+        state.low_open = emulation && state.x[FLUX_STATE] <= 0.0;
+        state.stage = self.stage_resting(state.phase_s - self.dead_s);
     }
 
     fn comparator_delay_s(&self) -> f64 {
@@ -1162,53 +1259,40 @@ impl Machine {
     fn on_timer(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
         let now_s = state.phase_s;
         if let Some(sensitivity) = sensitivity.as_deref_mut() {
-            sensitivity.timer_expired();
+            match state.stage {
+                Stage::On => sensitivity.turned_off(self.opener(state)),
+                _ => sensitivity.timer_expired(),
+            }
         }
-        // Every timer that starts here counts from the present instant, but for those that the clock ends.
-        let mut follows = true;
         match state.stage {
-            Stage::Asked { .. } => self.begin_turn_on(state, now_s),
-            Stage::LeadDead { .. } => {
-                match state.early_off_s.take() {
-                    None => {
-                        self.note_closed(state, now_s);
-                        state.stage = self.stage_closed(now_s, state.input_v());
-                    }
-                    Some(asked_s) => {
-                        let least_s = now_s + self.circuit.board.control.min_on_s;
-                        let off_s = asked_s.max(least_s).min(self.latest_off_s.max(now_s));
-                        // A turn-off that was asked for before the turn-on suppresses the pulse: the low side stays as it was.
-                        state.stage = Stage::Off;
-                        if off_s > now_s {
-                            self.note_closed(state, now_s);
-                            state.stage = Stage::Tripped { off_s };
-                        }
-                        if let (true, Some(sensitivity)) = (off_s == asked_s, sensitivity.as_deref_mut()) {
-                            sensitivity.resume_early_off();
-                            return;
-                        }
-                    }
-                }
-                follows = state.stage != Stage::On;
-            }
-            Stage::Blank { .. } => {
-                state.stage = Stage::On;
-                follows = false;
-            }
-            Stage::On | Stage::Tripped { .. } if self.dead_s > 0.0 => {
-                state.stage = Stage::TrailDead { until_s: now_s + self.dead_s };
-            }
-            Stage::On | Stage::Tripped { .. } | Stage::TrailDead { .. } => {
-                // Diode emulation does not close the low side on a current that has already ended.
-                let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
-                state.low_open = emulation && state.x[FLUX_STATE] <= 0.0;
-                state.stage = self.stage_resting(now_s - self.dead_s);
-            }
+            Stage::Asked { .. } => self.begin_turn_on(state, now_s, sensitivity.as_deref_mut()),
+            Stage::LeadDead { .. } => self.end_lead(state, sensitivity.as_deref_mut()),
+            Stage::Blank { .. } => state.stage = Stage::On,
+            Stage::On => self.open_high_side(state),
+            Stage::TrailDead { .. } => self.close_low_side(state),
             Stage::Edge => self.begin_cycle(state),
             Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Paused => {}
         }
-        if let Some(sensitivity) = sensitivity {
-            sensitivity.start_timer(follows);
+        // Every timer that starts here counts from the present instant, but for the longest conduction, which the clock ends.
+        let follows = state.stage != Stage::On;
+        sensitivity.into_iter().for_each(|sensitivity| sensitivity.start_timer(follows));
+    }
+
+    /// The leading dead time is over: the high side closes, unless a turn-off was asked for before. Then the pulse is suppressed,
+    /// and the low side stays as it was, where no shortest conduction makes the turn-off wait.
+    fn end_lead(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
+        let now_s = state.phase_s;
+        let Some(asked_s) = state.turn_off.modulator_s else { return self.close_high_side(state, now_s, sensitivity) };
+        let off_s = asked_s.max(now_s + self.circuit.board.control.min_on_s);
+        if off_s > now_s {
+            self.close_high_side(state, now_s, None);
+            state.turn_off.modulator_s = Some(off_s);
+            if off_s > asked_s {
+                sensitivity.as_deref_mut().into_iter().for_each(|s| s.start_turn_off(Opener::Modulator, true));
+            }
+        } else {
+            state.turn_off = TurnOff::default();
+            state.stage = Stage::Off;
         }
     }
 
@@ -1234,10 +1318,10 @@ impl Machine {
         }
         let earlier = |at_s: f64| at_s - self.period_s;
         state.turn_on_s = earlier(state.turn_on_s);
+        state.turn_off = state.turn_off.earlier(self.period_s);
         state.stage = match state.stage {
             Stage::LeadDead { until_s } => Stage::LeadDead { until_s: earlier(until_s) },
             Stage::Blank { until_s } => Stage::Blank { until_s: earlier(until_s) },
-            Stage::Tripped { off_s } => Stage::Tripped { off_s: earlier(off_s) },
             Stage::TrailDead { until_s } => Stage::TrailDead { until_s: earlier(until_s) },
             Stage::Rest { until_s } => Stage::Rest { until_s: earlier(until_s) },
             Stage::Asked { on_s } => Stage::Asked { on_s: earlier(on_s) },
@@ -1248,12 +1332,12 @@ impl Machine {
     /// A clocked cycle begins, with a pulse or without one.
     fn begin_cycle(&self, state: &mut RunState) {
         state.turn_on_s = 0.0;
-        state.early_off_s = None;
+        state.turn_off = TurnOff::default();
         if self.omits_pulse(state) {
             state.effort.omitted += 1;
             state.stage = Stage::Off;
         } else {
-            self.begin_turn_on(state, 0.0);
+            self.begin_turn_on(state, 0.0, None);
         }
     }
 
@@ -1300,6 +1384,7 @@ impl Machine {
         let Some(hiccup) = self.due_hiccup(state) else { return false };
         let cycles = (hiccup.pause_s / self.period_s).ceil() as u64;
         state.guard = Guard { paused_until: Some(state.cycle + cycles.max(1)), ..Guard::default() };
+        state.turn_off = TurnOff::default();
         state.effort.pauses += 1;
         state.stage = Stage::Paused;
         true
@@ -1338,7 +1423,7 @@ impl RunState {
 
     /// Whether a switch waits for a delay or a limit.
     fn is_delayed(&self) -> bool {
-        self.early_off_s.is_some() || matches!(self.stage, Stage::Tripped { .. } | Stage::Asked { .. } | Stage::Held)
+        self.turn_off != TurnOff::default() || matches!(self.stage, Stage::Asked { .. } | Stage::Held)
     }
 
     /// Whether the run is in the pause of a hiccup.
@@ -1386,8 +1471,8 @@ fn inputs_of(source_v: Line, load_a: Line, reference_v: Line) -> (InputVector, I
 fn is_armed(state: &RunState, event: Event) -> bool {
     let stage = state.stage;
     match event {
-        Event::Trip => state.early_off_s.is_none() && matches!(stage, Stage::LeadDead { .. } | Stage::On),
-        Event::Limit => stage == Stage::On,
+        Event::Trip => state.turn_off.modulator_s.is_none() && matches!(stage, Stage::LeadDead { .. } | Stage::On),
+        Event::Limit => state.turn_off.limit_s.is_none() && stage == Stage::On,
         Event::Ask => matches!(stage, Stage::Off | Stage::Rest { .. }),
         Event::Valley => stage == Stage::Held,
         // An edge takes no time.

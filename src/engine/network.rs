@@ -27,6 +27,17 @@ pub enum Path {
     Idle,
 }
 
+/// How much of the programmed load current is drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Sink {
+    /// All of it.
+    Full,
+    /// What the knee's conductance lets through: the output is too low for more.
+    Knee,
+    /// Nothing: the output is not above zero.
+    Off,
+}
+
 /// Everything that selects one set of matrices.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct ModeKey {
@@ -38,6 +49,8 @@ pub struct ModeKey {
     pub analog: Analog,
     /// Cell of the output voltage about which a constant-power load is linearised; 0 for other loads.
     pub load_cell: i32,
+    /// How much of the programmed load current is drawn.
+    pub sink: Sink,
     /// Whether the output is shorted.
     pub shorted: bool,
 }
@@ -88,8 +101,12 @@ pub struct Circuit {
 const SHORT_OPENS_S: f64 = 1e-7;
 /// Relative width of a cell about which a constant-power load is linearised.
 const LOAD_CELL: f64 = 0.01;
-/// Lowest cell: below a tenth of the output aimed at a constant-power load is no longer a sensible picture.
+/// Lowest cell in which a constant-power load is linearised: at a tenth of the output aimed at. Below it the load is the
+/// conductance that draws the same there.
 const LOWEST_CELL: i32 = -90;
+/// Output voltage below which the full load current is no longer drawn, as a share of the output aimed at: an electronic load has a
+/// least resistance, and a regulator behind the board a least input (common practice).
+pub const LOAD_KNEE: f64 = 0.05;
 
 impl Circuit {
     /// Circuit of a board with a part, reduced to `flux` and `dcr_ohm`, at an input voltage and a steady load.
@@ -178,13 +195,20 @@ impl Circuit {
         if self.load_w == 0.0 {
             return 0;
         }
-        (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL)
+        (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL - 1)
     }
 
     /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell.
     pub fn cell_edges_v(&self, cell: i32) -> (f64, f64) {
         let half = 0.501 * LOAD_CELL * self.board.output_v;
-        (self.cell_centre_v(cell) - half, self.cell_centre_v(cell) + half)
+        let low_v = if cell < LOWEST_CELL { f64::NEG_INFINITY } else { self.cell_centre_v(cell) - half };
+        (low_v, self.cell_centre_v(cell) + half)
+    }
+
+    /// Conductance in S through which the programmed current is drawn at a low output; `None` where nothing is programmed.
+    pub fn knee_s(&self) -> Option<f64> {
+        let full_a = self.board.load_a.last().copied().unwrap_or(0.0);
+        (self.resistor.is_none() && full_a > 0.0).then(|| full_a / (LOAD_KNEE * self.board.output_v))
     }
 
     /// Largest relative error of the current of a constant-power load by its linearisation where the output does not fall
@@ -199,7 +223,12 @@ impl Circuit {
         if self.load_w == 0.0 {
             return (self.load_s, 0.0);
         }
-        let v = self.cell_centre_v(cell);
+        let v = self.cell_centre_v(cell.max(LOWEST_CELL));
+        if cell < LOWEST_CELL {
+            // At the edge of the two cells both draw the same.
+            let edge_v = self.cell_edges_v(LOWEST_CELL).0;
+            return (self.load_s + (2.0 * self.load_w / v - self.load_w / (v * v) * edge_v) / edge_v, 0.0);
+        }
         (self.load_s - self.load_w / (v * v), 2.0 * self.load_w / v)
     }
 }
@@ -231,6 +260,9 @@ pub struct Network {
     pub sense_v: Row,
     /// Current into the load in A, all kinds and a short circuit together.
     pub load_a: Row,
+    /// Voltage in V that a load reads which follows the output: the output itself, or with inductance in every branch the capacitor
+    /// nearest to it, since no such load follows what rings within nanoseconds.
+    pub load_v: Row,
     /// Current into each capacitor branch in A.
     pub branch_a: Vec<Row>,
     /// Index of the state that holds each branch's capacitor voltage.
@@ -248,6 +280,11 @@ pub(super) fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<
         *own.last_mut().expect("a bank has at least one branch") = false;
     }
     own
+}
+
+/// Branch whose capacitor is nearest to the output: least resistance.
+fn nearest_branch(bank: &[CapacitorBranch]) -> usize {
+    (0..bank.len()).min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm)).expect("a bank has at least one branch")
 }
 
 /// Index of the current of a resistor with its leads, where there is one.
@@ -305,7 +342,10 @@ fn switch_voltage(circuit: &Circuit, path: Path, current: &Row) -> Option<Row> {
 /// Builds the network of a mode.
 pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     let bank = &circuit.bank;
-    let (conductance, extra_a) = circuit.load_line(key.load_cell);
+    let (mut conductance, extra_a) = circuit.load_line(key.load_cell);
+    if key.sink == Sink::Knee {
+        conductance += circuit.knee_s().unwrap_or(0.0);
+    }
     let own = current_states(bank, circuit.load_s > 0.0);
     let (inductor_a, slope) = match key.path {
         Path::Idle => (Row::ZERO, 0.0),
@@ -330,20 +370,25 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     let resistor_a = next_state(circuit.resistor.is_some());
     let short_a = next_state(circuit.short.is_some());
     let plant_states = next;
-    let sink = Row::input(Input::Load) + Row::constant(extra_a) + resistor_a + short_a;
+    let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && !own[k]);
+    let programmed = |input: Input| if key.sink == Sink::Full { Row::input(input) } else { Row::ZERO };
+    // With a branch current that follows from the others a load cannot follow the output itself: see `Network::load_v`.
+    let nearest = eliminated.map(|_| nearest_branch(bank));
+    let following_a = nearest.map_or(Row::ZERO, |k| voltage[k] * conductance);
+    let sink = programmed(Input::Load) + Row::constant(extra_a) + resistor_a + short_a + following_a;
     let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
     let free = inductor_a - sink - stateful;
 
     let ideal = (0..bank.len()).find(|&k| bank[k].esl_h == 0.0 && bank[k].esr_ohm == 0.0);
     let resistive = |k: usize| bank[k].esl_h == 0.0 && bank[k].esr_ohm > 0.0;
-    let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && !own[k]);
     let output_v = if let Some(k) = ideal {
         voltage[k]
     } else if let Some(k) = eliminated {
         // Kirchhoff's current law differentiated: the output follows from the rates of all inductive branches.
         branch_a[k] = Some(free);
         let across = driven.map_or(Row::ZERO, |v_sw| (v_sw - inductor_a * circuit.dcr_ohm) * slope);
-        let mut sum = across - Row::input(Input::LoadSlew);
+        let following = nearest.map_or(Row::ZERO, |n| branch_a[n].unwrap_or(free) * (conductance / bank[n].capacitance_f));
+        let mut sum = across - programmed(Input::LoadSlew) - following;
         let mut weight = slope;
         for (j, branch) in bank.iter().enumerate() {
             let current = branch_a[j].expect("every branch has inductance here");
@@ -371,7 +416,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         }
         sum * (1.0 / weight)
     };
-    let load_a = sink + output_v * conductance;
+    let load_a = if nearest.is_some() { sink } else { sink + output_v * conductance };
     for k in (0..bank.len()).filter(|&k| resistive(k)) {
         branch_a[k] = Some((output_v - voltage[k]) * (1.0 / bank[k].esr_ohm));
     }
@@ -433,6 +478,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         drive: amplifier.drive,
         sense_v,
         load_a,
+        load_v: nearest.map_or(output_v, |k| voltage[k]),
         branch_a,
         branch_state: (1..=bank.len()).collect(),
     }

@@ -3,7 +3,7 @@
 //! At an instant where `n.x` crosses its threshold the instant moves by `-n.dx / (n.f + ramp)`; where the right side jumps
 //! from `f` to `g` the state then picks up `(f - g) dt`. Equations: docs/physics.md, "period map".
 
-use super::machine::Mode;
+use super::machine::{Mode, Opener};
 use super::modal::Flow;
 use super::network::ModeKey;
 use super::row::{Row, StateVector};
@@ -50,9 +50,10 @@ pub struct Sensitivity {
     control_state: Option<usize>,
     /// d(present instant) / d(first state, threshold).
     now: RowDVector<f64>,
-    /// The same for the running timer, and for a turn-off asked for before the turn-on.
+    /// The same for the running timer, and for the turn-offs under way by the modulator and by the current limit.
     timer: RowDVector<f64>,
-    early_off: RowDVector<f64>,
+    modulator_off: RowDVector<f64>,
+    limit_off: RowDVector<f64>,
     /// Right side before the last instant, while that after it is not yet known.
     before: Option<Vec<f64>>,
 }
@@ -79,7 +80,8 @@ impl Sensitivity {
             control_state,
             now: zero.clone(),
             timer: zero.clone(),
-            early_off: zero,
+            modulator_off: zero.clone(),
+            limit_off: zero,
             before: None,
         }
     }
@@ -175,13 +177,22 @@ impl Sensitivity {
         self.timer = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
     }
 
-    /// A turn-off is asked for before the turn-on.
-    pub(super) fn start_early_off(&mut self, follows: bool) {
-        self.early_off = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+    /// A turn-off is under way; it `follows` the present instant, or is due at a fixed time after the turn-on.
+    pub(super) fn start_turn_off(&mut self, opener: Opener, follows: bool) {
+        let shift = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+        match opener {
+            Opener::Modulator => self.modulator_off = shift,
+            Opener::Limit => self.limit_off = shift,
+            Opener::Longest => {}
+        }
     }
 
-    /// The turn-on came; the early turn-off is the running timer now.
-    pub(super) fn resume_early_off(&mut self) {
-        self.timer = self.early_off.clone();
+    /// The high side opens: the instant moves as what opened it did.
+    pub(super) fn turned_off(&mut self, opener: Opener) {
+        self.now = match opener {
+            Opener::Modulator => self.modulator_off.clone(),
+            Opener::Limit => self.limit_off.clone(),
+            Opener::Longest => self.timer.clone(),
+        };
     }
 }

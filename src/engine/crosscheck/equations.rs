@@ -23,6 +23,12 @@ const LAST_NEWTON_STEP: f64 = 1e-9;
 const CLAMP_EXCESS_V: f64 = 1e-9;
 /// Time constant in s with which the current of a short circuit ends when its contact opens.
 const CONTACT_OPENS_S: f64 = 1e-7;
+/// Voltage in V beyond its forward voltage at which a diode begins to conduct, and the flux linkage with which it does, as a part
+/// of the output's volt-seconds in a period: next to none.
+const WAKE_V: f64 = 1e-3;
+const WAKE_FLUX: f64 = 1e-9;
+/// Share of the output aimed at below which a constant-power load is a resistance.
+const POWER_ENDS: f64 = 0.1 - 0.00501;
 /// Step for rates by differences as a part of the period: its square, by which they are off, is nothing beside them.
 const DIFFERENCE_STEP: f64 = 1e-6;
 /// Most branches of a bank that can occur with the states there are.
@@ -70,6 +76,10 @@ pub enum Watch {
     Falls,
     /// A negative current ends.
     Rises,
+    /// Without current: the low side's diode begins to conduct.
+    WakeLow,
+    /// Without current: the high side's diode begins to conduct.
+    WakeHigh,
     /// The amplifier reaches its upper clamp.
     ReachHigh,
     /// The amplifier reaches its lower clamp.
@@ -153,9 +163,6 @@ impl Equations {
             (0..branches.len()).filter(|&k| branches[k].esl_h == 0.0 && branches[k].esr_ohm == 0.0).collect();
         if ideal.len() > 1 {
             return Err(EngineError::TwoIdealBranches);
-        }
-        if all_inductive && circuit.load_w > 0.0 {
-            return Err(EngineError::PowerIntoInductance);
         }
         let output = match ideal.first() {
             Some(&k) => Output::Ideal(k),
@@ -300,7 +307,8 @@ impl Equations {
         };
         let short_a = self.short_state.map_or(0.0, |state| y[state]);
         let resistor_a = self.resistor_state.map_or(0.0, |state| y[state]);
-        let sink_a = along(setting.load_a, t_s) + resistor_a + short_a;
+        let programmed_a = along(setting.load_a, t_s);
+        let sink_a = resistor_a + short_a;
         let mut branch_a = [0.0; MOST_BRANCHES];
         let mut left_a = i - sink_a;
         for (k, branch) in self.branches.iter().enumerate() {
@@ -311,11 +319,15 @@ impl Equations {
         }
         let output_v = match self.output {
             Output::Ideal(k) => y[1 + k],
-            Output::Resistive => self.resistive_output_v(left_a, y),
+            Output::Resistive => self.resistive_output_v(left_a, programmed_a, y),
             Output::Inductive => {
-                branch_a[self.branches.len() - 1] = left_a;
+                let nearest = self.nearest();
+                let (drawn_a, drawn_s, whole) = self.drawn(programmed_a, y[1 + nearest]);
+                branch_a[self.branches.len() - 1] = left_a - drawn_a;
                 let per_h = if idle { 0.0 } else { 1.0 / self.curve.inductance_h(i) };
-                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h - setting.load_a.slope_per_s;
+                let slew_a_per_s = if whole { setting.load_a.slope_per_s } else { 0.0 }
+                    + drawn_s * branch_a[nearest] / self.branches[nearest].capacitance_f;
+                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h - slew_a_per_s;
                 let mut conducting_per_h = per_h;
                 for (k, branch) in self.branches.iter().enumerate() {
                     amperes_per_s += (y[1 + k] + branch.esr_ohm * branch_a[k]) / branch.esl_h;
@@ -335,10 +347,8 @@ impl Equations {
                 amperes_per_s / conducting_per_h
             }
         };
-        let mut load_a = sink_a + circuit.load_s * output_v;
-        if circuit.load_w > 0.0 {
-            load_a += circuit.load_w / output_v;
-        }
+        let read_v = if let Output::Inductive = self.output { y[1 + self.nearest()] } else { output_v };
+        let load_a = sink_a + circuit.load_s * output_v + self.drawn(programmed_a, read_v).0;
         for (k, branch) in self.branches.iter().enumerate() {
             if branch.esl_h == 0.0 && branch.esr_ohm > 0.0 {
                 branch_a[k] = (output_v - y[1 + k]) / branch.esr_ohm;
@@ -350,9 +360,42 @@ impl Equations {
         Point { current_a: i, output_v, switch_v: if idle { output_v } else { driven_v }, load_a, branch_a }
     }
 
-    /// Output voltage from the current that the resistive branches and the load must take up. With constant power this is
-    /// the upper root of a quadratic: the lower one is beyond the load's point of collapse.
-    fn resistive_output_v(&self, left_a: f64, y: &[f64]) -> f64 {
+    /// Branch of least resistance, whose capacitor a load reads that cannot follow the output itself.
+    fn nearest(&self) -> usize {
+        let mut nearest = 0;
+        for (k, branch) in self.branches.iter().enumerate() {
+            if branch.esr_ohm < self.branches[nearest].esr_ohm {
+                nearest = k;
+            }
+        }
+        nearest
+    }
+
+    /// Current in A that programmed and constant-power loads draw at a voltage, by how much it grows with the voltage in S, and
+    /// whether all that is programmed is drawn.
+    fn drawn(&self, programmed_a: f64, read_v: f64) -> (f64, f64, bool) {
+        let (power_a, power_s) = self.power_drawn(read_v);
+        match self.circuit.knee_s() {
+            Some(_) if read_v <= 0.0 => (power_a, power_s, false),
+            Some(knee_s) if knee_s * read_v < programmed_a => (power_a + knee_s * read_v, power_s + knee_s, false),
+            _ => (power_a + programmed_a, power_s, true),
+        }
+    }
+
+    /// The same of a constant-power load alone.
+    fn power_drawn(&self, read_v: f64) -> (f64, f64) {
+        let ends_v = POWER_ENDS * self.circuit.board.output_v;
+        if read_v > ends_v {
+            (self.circuit.load_w / read_v, -self.circuit.load_w / (read_v * read_v))
+        } else {
+            let conductance_s = self.circuit.load_w / (ends_v * ends_v);
+            (conductance_s * read_v, conductance_s)
+        }
+    }
+
+    /// Output voltage from the current that the resistive branches and the load must take up: with all that is programmed, or
+    /// through the knee, or without it.
+    fn resistive_output_v(&self, left_a: f64, programmed_a: f64, y: &[f64]) -> f64 {
         let mut conductance_s = self.circuit.load_s;
         let mut short_circuit_a = left_a;
         for (k, branch) in self.branches.iter().enumerate() {
@@ -361,11 +404,35 @@ impl Equations {
                 short_circuit_a += y[1 + k] / branch.esr_ohm;
             }
         }
+        let whole_v = self.powered_output_v(short_circuit_a - programmed_a, conductance_s);
+        let Some(knee_s) = self.circuit.knee_s() else { return whole_v };
+        if knee_s * whole_v >= programmed_a {
+            return whole_v;
+        }
+        let knee_v = self.powered_output_v(short_circuit_a, conductance_s + knee_s);
+        if knee_v > 0.0 { knee_v } else { self.powered_output_v(short_circuit_a, conductance_s) }
+    }
+
+    /// Output voltage of a source with a conductance and perhaps a constant-power load: the upper root of a quadratic, since the
+    /// lower one is beyond the load's point of collapse; where there is none the load is a resistance.
+    fn powered_output_v(&self, short_circuit_a: f64, conductance_s: f64) -> f64 {
         if self.circuit.load_w == 0.0 {
             return short_circuit_a / conductance_s;
         }
+        let ends_v = POWER_ENDS * self.circuit.board.output_v;
         let root_a = (short_circuit_a * short_circuit_a - 4.0 * conductance_s * self.circuit.load_w).sqrt();
-        (short_circuit_a + root_a) / (2.0 * conductance_s)
+        let upper_v = (short_circuit_a + root_a) / (2.0 * conductance_s);
+        // Not a number where there is no root.
+        if upper_v > ends_v {
+            upper_v
+        } else {
+            short_circuit_a / (conductance_s + self.circuit.load_w / (ends_v * ends_v))
+        }
+    }
+
+    /// Scaled flux linkage with which a diode begins to conduct after no current.
+    pub fn waking_flux(&self) -> f64 {
+        WAKE_FLUX * self.circuit.board.output_v * self.period_s / self.unit_h
     }
 
     /// Right side of the differential equations.
@@ -485,6 +552,11 @@ impl Equations {
             Watch::Valley => self.circuit.limit_threshold() - self.current_a(y[0], former),
             Watch::Falls => -y[0],
             Watch::Rises => y[0],
+            Watch::WakeLow => -self.point(setting, t_s, y, former).output_v - self.diode.0 - WAKE_V,
+            Watch::WakeHigh => {
+                let above_v = self.point(setting, t_s, y, former).output_v - along(setting.source_v, t_s);
+                above_v - self.diode.0 - WAKE_V
+            }
             Watch::ReachHigh | Watch::ReachLow => {
                 let (low_v, high_v) = self.clamp_v().unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
                 let v_c = y[self.first_amplifier];
@@ -566,7 +638,7 @@ impl Equations {
             (Watch::Rises, _) => rate[0],
             (Watch::ReachHigh, _) => control_rate,
             (Watch::ReachLow, _) => -control_rate,
-            (Watch::Trip | Watch::Ask | Watch::Leave, _) => {
+            (Watch::Trip | Watch::Ask | Watch::Leave | Watch::WakeLow | Watch::WakeHigh, _) => {
                 let step_s = DIFFERENCE_STEP * self.period_s;
                 let mut ahead = [0.0; super::MOST_STATES];
                 (0..y.len()).for_each(|k| ahead[k] = y[k] + step_s * rate[k]);

@@ -26,7 +26,10 @@ struct Agenda {
     high_on_s: Option<f64>,
     /// From then on the comparators are looked at while the high side conducts.
     look_s: f64,
+    /// The modulator opens the high side.
     high_off_s: Option<f64>,
+    /// The current limit opens it.
+    limit_off_s: Option<f64>,
     /// End of a fixed conduction time.
     duty_off_s: Option<f64>,
     /// Earliest turn-off of the running pulse.
@@ -45,6 +48,7 @@ impl Agenda {
             high_on_s: shifted(self.high_on_s),
             look_s: self.look_s - period_s,
             high_off_s: shifted(self.high_off_s),
+            limit_off_s: shifted(self.limit_off_s),
             duty_off_s: shifted(self.duty_off_s),
             least_s: self.least_s - period_s,
             low_on_s: shifted(self.low_on_s),
@@ -293,14 +297,16 @@ impl<'a, const N: usize> Run<'a, N> {
         };
         let control = &self.equations().circuit.board.control;
         let undecided = self.agenda.high_off_s.is_none();
-        let looking = undecided && path == Path::High && self.phase_s >= self.agenda.look_s;
+        let sighted = path == Path::High && self.phase_s >= self.agenda.look_s;
+        let looking = undecided && sighted;
         let early = undecided && self.agenda.high_on_s.is_some();
         match control.modulator {
             Modulator::VoltageMode { .. } if looking || early => add(Watch::Trip),
             Modulator::PeakCurrent { .. } | Modulator::Hysteretic { .. } if looking => add(Watch::Trip),
             _ => {}
         }
-        if looking && matches!(self.limit_sense(), Some(LimitSense::Peak { .. } | LimitSense::Winding { .. })) {
+        let unlimited = self.agenda.limit_off_s.is_none();
+        if sighted && unlimited && matches!(self.limit_sense(), Some(LimitSense::Peak { .. } | LimitSense::Winding { .. })) {
             add(Watch::Limit);
         }
         if self.protection.held {
@@ -312,6 +318,10 @@ impl<'a, const N: usize> Run<'a, N> {
             Path::LowDiode => add(Watch::Falls),
             Path::Low if self.equations().emulates_diode() => add(Watch::Falls),
             Path::HighDiode => add(Watch::Rises),
+            Path::Idle => {
+                add(Watch::WakeLow);
+                add(Watch::WakeHigh);
+            }
             _ => {}
         }
         match (self.equations().clamp_v(), self.amplifier) {
@@ -333,12 +343,18 @@ impl<'a, const N: usize> Run<'a, N> {
         [agenda.turn_on_s, agenda.high_on_s, agenda.low_on_s].into_iter().flatten().for_each(&mut consider);
         agenda.ask_s.into_iter().filter(|at_s| self.phase_s < *at_s).for_each(&mut consider);
         if self.driven == Driven::High {
-            consider(agenda.high_off_s.unwrap_or(self.latest_off_s()));
+            consider(self.off_s());
             if self.phase_s < agenda.look_s {
                 consider(agenda.look_s);
             }
         }
         next_s
+    }
+
+    /// When the high side opens: the modulator, the current limit or the longest conduction, whichever comes first.
+    fn off_s(&self) -> f64 {
+        let planned = [self.agenda.high_off_s, self.agenda.limit_off_s];
+        planned.into_iter().flatten().fold(self.latest_off_s(), f64::min).max(self.phase_s)
     }
 
     /// Carries out what is planned for now.
@@ -354,7 +370,7 @@ impl<'a, const N: usize> Run<'a, N> {
         } else if due(self.agenda.low_on_s) {
             self.agenda.low_on_s = None;
             self.close_low_side();
-        } else if self.driven == Driven::High && now_s >= self.agenda.high_off_s.unwrap_or(self.latest_off_s()) {
+        } else if self.driven == Driven::High && now_s >= self.off_s() {
             self.open_high_side();
         }
     }
@@ -513,6 +529,9 @@ impl<'a, const N: usize> Run<'a, N> {
 
     fn open_high_side(&mut self) {
         self.note_turn_off();
+        let others_s = self.agenda.high_off_s.unwrap_or(f64::INFINITY).min(self.latest_off_s());
+        self.protection.limited |= self.agenda.limit_off_s.is_some_and(|limit_s| limit_s < others_s);
+        (self.agenda.high_off_s, self.agenda.limit_off_s) = (None, None);
         let circuit = &self.equations().circuit;
         let (dead_s, rest_s) = (circuit.dead_time_s(), circuit.board.control.min_off_s);
         self.driven = Driven::Neither;
@@ -542,10 +561,12 @@ impl<'a, const N: usize> Run<'a, N> {
         match watch {
             Watch::Trip => self.ask_turn_off(self.comparator_delay_s()),
             Watch::Limit => {
-                self.protection.limited = true;
                 let limit = self.equations().circuit.board.control.protection.current_limit;
-                self.ask_turn_off(limit.map_or(0.0, |limit| limit.delay_s));
+                let off_s = self.phase_s + limit.map_or(0.0, |limit| limit.delay_s);
+                self.agenda.limit_off_s = Some(off_s.max(self.agenda.least_s));
             }
+            Watch::WakeLow => self.y[0] = self.equations().waking_flux(),
+            Watch::WakeHigh => self.y[0] = -self.equations().waking_flux(),
             Watch::Ask if self.valley_is_too_high() => {
                 self.protection.held = true;
                 self.protection.limited = true;
