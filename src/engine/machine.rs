@@ -626,7 +626,7 @@ impl Machine {
             x[network::resistor_state(&self.circuit)] = resistor_a;
         }
         let drawn_a = output_v * conductance_s + extra_a + resistor_a;
-        let own = network::current_states(bank, self.circuit.load_s > 0.0);
+        let own = network::current_states(bank);
         let with_state = (0..bank.len()).filter(|&k| own[k]);
         for (n, k) in with_state.enumerate() {
             x[1 + bank.len() + n] = -drawn_a * bank[k].capacitance_f / total_f;

@@ -23,7 +23,7 @@ const SMALL_ANGLE: f64 = 0.25;
 /// Exponents up to this have a short series for the exponential.
 const SMALL_EXPONENT: f64 = 0.05;
 /// Most slow coordinates for which the split is used.
-const SLOW_MOST: usize = 4;
+const SLOW_MOST: usize = 8;
 /// Times that a mode remembers with their exponentials.
 const ANCHORS: usize = 4;
 /// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17 over a cycle.
@@ -426,14 +426,16 @@ impl Modal {
             1 => self.slow_polynomials_of::<1>(flow),
             2 => self.slow_polynomials_of::<2>(flow),
             3 => self.slow_polynomials_of::<3>(flow),
-            _ => self.slow_polynomials_of::<4>(flow),
+            4 => self.slow_polynomials_of::<4>(flow),
+            _ => self.slow_polynomials_of::<SLOW_MOST>(flow),
         }
     }
 
     fn slow_polynomials_of<const SIZE: usize>(&self, flow: &mut Flow) {
         let fast = self.fast();
-        let block: [[f64; SIZE]; SIZE] = std::array::from_fn(|k| std::array::from_fn(|l| self.slow[k][l]));
-        let mut derivative: [f64; SIZE] = std::array::from_fn(|k| flow.eta[fast + k]);
+        let block: [[f64; SIZE]; SIZE] =
+            std::array::from_fn(|k| std::array::from_fn(|l| self.slow.get(k).map_or(0.0, |row| row[l])));
+        let mut derivative: [f64; SIZE] = std::array::from_fn(|k| flow.eta.get(fast + k).copied().unwrap_or(0.0));
         for degree in 0..=SLOW_DEGREE {
             for k in 0..SIZE {
                 flow.slow[k][degree] = derivative[k] * PER_FACTORIAL[degree];
@@ -538,6 +540,10 @@ impl Modal {
             fast,
             bent: self.n > fast,
         };
+        if self.is_dense() {
+            // Such a mode is read through its states.
+            return scalar;
+        }
         for j in self.real_modes() {
             scalar.weight[j] = c[j] * flow.eta[j];
         }
@@ -870,7 +876,7 @@ impl Split {
     /// that exponential the less exact of the two.
     fn is_accurate(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
         // The matrix itself is only known to rounding, which a very fast mode multiplies.
-        let rounding = f64::EPSILON * a.amax() * period_s;
+        let rounding = a.nrows() as f64 * f64::EPSILON * a.amax() * period_s;
         self.reproduces_exponential(a, period_s) || self.error_bound(a, period_s) <= MODAL_ACCURACY.max(rounding)
     }
 

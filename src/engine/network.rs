@@ -260,8 +260,8 @@ pub struct Network {
     pub sense_v: Row,
     /// Current into the load in A, all kinds and a short circuit together.
     pub load_a: Row,
-    /// Voltage in V that a load reads which follows the output: the output itself, or with inductance in every branch the capacitor
-    /// nearest to it, since no such load follows what rings within nanoseconds.
+    /// Voltage in V that a load reads which follows the output: the output itself, or with inductance in every branch what is behind the
+    /// least of them, since no such load follows what rings within nanoseconds.
     pub load_v: Row,
     /// Current into each capacitor branch in A.
     pub branch_a: Vec<Row>,
@@ -273,23 +273,23 @@ pub struct Network {
 pub const FLUX_STATE: usize = 0;
 
 /// Which branches have their own current state: every branch with inductance, but one of them follows from
-/// Kirchhoff's current law when nothing else can take up a difference of currents.
-pub(super) fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<bool> {
+/// Kirchhoff's current law where there is no other kind.
+pub(super) fn current_states(bank: &[CapacitorBranch]) -> Vec<bool> {
     let mut own: Vec<bool> = bank.iter().map(|branch| branch.esl_h > 0.0).collect();
-    if !conductive && own.iter().all(|&has| has) {
+    if own.iter().all(|&has| has) {
         *own.last_mut().expect("a bank has at least one branch") = false;
     }
     own
 }
 
-/// Branch whose capacitor is nearest to the output: least resistance.
-fn nearest_branch(bank: &[CapacitorBranch]) -> usize {
-    (0..bank.len()).min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm)).expect("a bank has at least one branch")
+/// Branch that is nearest to the output: least inductance.
+pub fn nearest_branch(bank: &[CapacitorBranch]) -> usize {
+    (0..bank.len()).min_by(|&a, &b| bank[a].esl_h.total_cmp(&bank[b].esl_h)).expect("a bank has at least one branch")
 }
 
 /// Index of the current of a resistor with its leads, where there is one.
 pub(super) fn resistor_state(circuit: &Circuit) -> usize {
-    let own = current_states(&circuit.bank, circuit.load_s > 0.0);
+    let own = current_states(&circuit.bank);
     1 + circuit.bank.len() + own.iter().filter(|&&has| has).count()
 }
 
@@ -346,7 +346,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     if key.sink == Sink::Knee {
         conductance += circuit.knee_s().unwrap_or(0.0);
     }
-    let own = current_states(bank, circuit.load_s > 0.0);
+    let own = current_states(bank);
     let (inductor_a, slope) = match key.path {
         Path::Idle => (Row::ZERO, 0.0),
         _ => inductor_current(&circuit.flux, key.segment),
@@ -372,24 +372,33 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     let plant_states = next;
     let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && !own[k]);
     let programmed = |input: Input| if key.sink == Sink::Full { Row::input(input) } else { Row::ZERO };
-    // With a branch current that follows from the others a load cannot follow the output itself: see `Network::load_v`.
-    let nearest = eliminated.map(|_| nearest_branch(bank));
-    let following_a = nearest.map_or(Row::ZERO, |k| voltage[k] * conductance);
-    let sink = programmed(Input::Load) + Row::constant(extra_a) + resistor_a + short_a + following_a;
+    let sink = programmed(Input::Load) + Row::constant(extra_a) + resistor_a + short_a;
     let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
     let free = inductor_a - sink - stateful;
+    // With inductance in every branch a load cannot follow the output itself: see `Network::load_v`.
+    let mut read_v = None;
+    if let Some(k) = eliminated {
+        let n = nearest_branch(bank);
+        branch_a[k] = Some(if n == k {
+            (free - voltage[n] * conductance) * (1.0 / (1.0 + conductance * bank[n].esr_ohm))
+        } else {
+            free - (voltage[n] + branch_a[n].unwrap_or(Row::ZERO) * bank[n].esr_ohm) * conductance
+        });
+        read_v = Some((n, voltage[n] + branch_a[n].unwrap_or(Row::ZERO) * bank[n].esr_ohm));
+    }
 
     let ideal = (0..bank.len()).find(|&k| bank[k].esl_h == 0.0 && bank[k].esr_ohm == 0.0);
     let resistive = |k: usize| bank[k].esl_h == 0.0 && bank[k].esr_ohm > 0.0;
     let output_v = if let Some(k) = ideal {
         voltage[k]
-    } else if let Some(k) = eliminated {
+    } else if let Some((n, read)) = read_v {
         // Kirchhoff's current law differentiated: the output follows from the rates of all inductive branches.
-        branch_a[k] = Some(free);
         let across = driven.map_or(Row::ZERO, |v_sw| (v_sw - inductor_a * circuit.dcr_ohm) * slope);
-        let following = nearest.map_or(Row::ZERO, |n| branch_a[n].unwrap_or(free) * (conductance / bank[n].capacitance_f));
-        let mut sum = across - programmed(Input::LoadSlew) - following;
-        let mut weight = slope;
+        let nearest_a = branch_a[n].unwrap_or(Row::ZERO);
+        let follows = conductance * bank[n].esr_ohm / bank[n].esl_h;
+        let mut sum =
+            across - programmed(Input::LoadSlew) - nearest_a * (conductance / bank[n].capacitance_f) + read * follows;
+        let mut weight = slope + follows;
         for (j, branch) in bank.iter().enumerate() {
             let current = branch_a[j].expect("every branch has inductance here");
             sum = sum + (voltage[j] + current * branch.esr_ohm) * (1.0 / branch.esl_h);
@@ -416,7 +425,8 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         }
         sum * (1.0 / weight)
     };
-    let load_a = if nearest.is_some() { sink } else { sink + output_v * conductance };
+    let load_v = read_v.map_or(output_v, |(_, read)| read);
+    let load_a = sink + load_v * conductance;
     for k in (0..bank.len()).filter(|&k| resistive(k)) {
         branch_a[k] = Some((output_v - voltage[k]) * (1.0 / bank[k].esr_ohm));
     }
@@ -478,7 +488,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         drive: amplifier.drive,
         sense_v,
         load_a,
-        load_v: nearest.map_or(output_v, |k| voltage[k]),
+        load_v,
         branch_a,
         branch_state: (1..=bank.len()).collect(),
     }

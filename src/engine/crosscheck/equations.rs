@@ -122,6 +122,17 @@ pub struct Point {
     branch_a: [f64; MOST_BRANCHES],
 }
 
+/// What a load draws.
+#[derive(Clone, Copy, Debug)]
+struct Drawn {
+    /// Current in A.
+    drawn_a: f64,
+    /// By how much it grows with the voltage in S.
+    per_v_s: f64,
+    /// Whether all that is programmed is drawn.
+    whole: bool,
+}
+
 /// The circuit reduced to what the equations need.
 pub struct Equations {
     /// Number of states.
@@ -151,7 +162,7 @@ impl Equations {
     pub fn new(circuit: &Circuit, curve: FluxCurve) -> Result<Equations, EngineError> {
         let mut next = 1 + circuit.bank.len();
         let all_inductive = circuit.bank.iter().all(|b| b.esl_h > 0.0);
-        let eliminates = all_inductive && circuit.load_s == 0.0;
+        let eliminates = all_inductive;
         let mut branches = vec![];
         for (k, b) in circuit.bank.iter().enumerate() {
             let has_state = b.esl_h > 0.0 && !(eliminates && k + 1 == circuit.bank.len());
@@ -317,18 +328,26 @@ impl Equations {
                 left_a -= y[state];
             }
         }
+        let mut inductive_load_a = 0.0;
         let output_v = match self.output {
             Output::Ideal(k) => y[1 + k],
             Output::Resistive => self.resistive_output_v(left_a, programmed_a, y),
             Output::Inductive => {
-                let nearest = self.nearest();
-                let (drawn_a, drawn_s, whole) = self.drawn(programmed_a, y[1 + nearest]);
-                branch_a[self.branches.len() - 1] = left_a - drawn_a;
+                // The load reads what is behind the inductance of the nearest branch, v_n + r_n i_n.
+                let n = self.nearest();
+                let (nearest, last) = (self.branches[n], self.branches.len() - 1);
+                let state_a = nearest.current_state.map(|state| y[state]);
+                let (load, nearest_a) = self.inductive_load(programmed_a, left_a, y[1 + n], nearest.esr_ohm, state_a);
+                branch_a[last] = if n == last { nearest_a } else { left_a - load.drawn_a };
                 let per_h = if idle { 0.0 } else { 1.0 / self.curve.inductance_h(i) };
-                let slew_a_per_s = if whole { setting.load_a.slope_per_s } else { 0.0 }
-                    + drawn_s * branch_a[nearest] / self.branches[nearest].capacitance_f;
-                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h - slew_a_per_s;
-                let mut conducting_per_h = per_h;
+                let program_a_per_s = if load.whole { setting.load_a.slope_per_s } else { 0.0 };
+                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h
+                    - program_a_per_s
+                    - load.per_v_s
+                        * (nearest_a / nearest.capacitance_f
+                            - nearest.esr_ohm * (y[1 + n] + nearest.esr_ohm * nearest_a) / nearest.esl_h);
+                inductive_load_a = load.drawn_a;
+                let mut conducting_per_h = per_h + load.per_v_s * nearest.esr_ohm / nearest.esl_h;
                 for (k, branch) in self.branches.iter().enumerate() {
                     amperes_per_s += (y[1 + k] + branch.esr_ohm * branch_a[k]) / branch.esl_h;
                     conducting_per_h += 1.0 / branch.esl_h;
@@ -347,8 +366,11 @@ impl Equations {
                 amperes_per_s / conducting_per_h
             }
         };
-        let read_v = if let Output::Inductive = self.output { y[1 + self.nearest()] } else { output_v };
-        let load_a = sink_a + circuit.load_s * output_v + self.drawn(programmed_a, read_v).0;
+        let load_a = sink_a
+            + match self.output {
+                Output::Inductive => inductive_load_a,
+                _ => self.drawn(programmed_a, output_v).drawn_a,
+            };
         for (k, branch) in self.branches.iter().enumerate() {
             if branch.esl_h == 0.0 && branch.esr_ohm > 0.0 {
                 branch_a[k] = (output_v - y[1 + k]) / branch.esr_ohm;
@@ -360,29 +382,55 @@ impl Equations {
         Point { current_a: i, output_v, switch_v: if idle { output_v } else { driven_v }, load_a, branch_a }
     }
 
-    /// Branch of least resistance, whose capacitor a load reads that cannot follow the output itself.
+    /// Branch of least inductance, behind which a load reads the output that cannot follow the output itself.
     fn nearest(&self) -> usize {
         let mut nearest = 0;
         for (k, branch) in self.branches.iter().enumerate() {
-            if branch.esr_ohm < self.branches[nearest].esr_ohm {
+            if branch.esl_h < self.branches[nearest].esl_h {
                 nearest = k;
             }
         }
         nearest
     }
 
-    /// Current in A that programmed and constant-power loads draw at a voltage, by how much it grows with the voltage in S, and
-    /// whether all that is programmed is drawn.
-    fn drawn(&self, programmed_a: f64, read_v: f64) -> (f64, f64, bool) {
+    /// The load behind the inductance of the nearest branch, and that branch's current: a state, or what the load leaves of `left_a`.
+    fn inductive_load(
+        &self,
+        programmed_a: f64,
+        left_a: f64,
+        capacitor_v: f64,
+        esr_ohm: f64,
+        state_a: Option<f64>,
+    ) -> (Drawn, f64) {
+        if let Some(current_a) = state_a {
+            return (self.drawn(programmed_a, capacitor_v + esr_ohm * current_a), current_a);
+        }
+        // left = i + drawn(v + r i): Newton's method, one step where the load is straight.
+        let mut current_a = left_a - self.drawn(programmed_a, capacitor_v).drawn_a;
+        for _ in 0..WARM_NEWTON_STEPS {
+            let load = self.drawn(programmed_a, capacitor_v + esr_ohm * current_a);
+            let excess_a = current_a + load.drawn_a - left_a;
+            current_a -= excess_a / (1.0 + load.per_v_s * esr_ohm);
+        }
+        (self.drawn(programmed_a, capacitor_v + esr_ohm * current_a), current_a)
+    }
+
+    /// What a load draws that reads a voltage: programmed, resistive and of constant power together.
+    fn drawn(&self, programmed_a: f64, read_v: f64) -> Drawn {
         let (power_a, power_s) = self.power_drawn(read_v);
+        let (follows_a, follows_s) = (power_a + self.circuit.load_s * read_v, power_s + self.circuit.load_s);
         match self.circuit.knee_s() {
-            Some(_) if read_v <= 0.0 => (power_a, power_s, false),
-            Some(knee_s) if knee_s * read_v < programmed_a => (power_a + knee_s * read_v, power_s + knee_s, false),
-            _ => (power_a + programmed_a, power_s, true),
+            Some(knee_s) if knee_s * read_v < programmed_a && read_v > 0.0 => {
+                Drawn { drawn_a: follows_a + knee_s * read_v, per_v_s: follows_s + knee_s, whole: false }
+            }
+            Some(knee_s) if knee_s * read_v < programmed_a => {
+                Drawn { drawn_a: follows_a, per_v_s: follows_s, whole: false }
+            }
+            _ => Drawn { drawn_a: follows_a + programmed_a, per_v_s: follows_s, whole: true },
         }
     }
 
-    /// The same of a constant-power load alone.
+    /// Current in A of a constant-power load, and by how much it grows with the voltage in S.
     fn power_drawn(&self, read_v: f64) -> (f64, f64) {
         let ends_v = POWER_ENDS * self.circuit.board.output_v;
         if read_v > ends_v {
