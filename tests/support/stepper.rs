@@ -69,9 +69,8 @@ pub struct Setup<'a> {
     pub limit: f64,
     pub source_v: Course,
     pub load_a: Course,
-    /// Output voltage in V below which the programmed load draws in proportion, and nothing at and below zero; 0 for a load that
-    /// always draws.
-    pub knee_v: f64,
+    /// Most that the programmed load draws per V of output, in S; at and below zero it draws nothing. Infinite for an ideal sink.
+    pub knee_s: f64,
     /// Conductance of the load in S.
     pub load_s: f64,
     /// Constant power drawn in W.
@@ -94,7 +93,7 @@ impl<'a> Setup<'a> {
             limit: board.control.protection.current_limit.map_or(f64::INFINITY, |limit| limit.threshold.1),
             source_v: Course::constant(board.nominal_input_v),
             load_a,
-            knee_v: 0.0,
+            knee_s: f64::INFINITY,
             load_s: 0.0,
             load_w: 0.0,
             resistor: None,
@@ -267,6 +266,7 @@ impl<'a> Stepper<'a> {
             integral_vs: 0.0,
             sample_every_s: f64::INFINITY,
         };
+        stepper.low_open = stepper.emulates() && stepper.state.inductor_a <= 0.0;
         stepper.find_output();
         if stepper.is_clocked() {
             stepper.begin_cycle();
@@ -401,13 +401,25 @@ impl<'a> Stepper<'a> {
                 }
             }
         }
-        match first {
-            Some((share, signal)) => {
-                let cut_s = (share * h_s).max(INSTANT_S);
-                ((self.stepped(cut_s), cut_s), Some(signal))
+        let Some((share, signal)) = first else { return ((next, h_s), None) };
+        let cut_s = self.crossing_s(signal, share, h_s).max(INSTANT_S);
+        ((self.stepped(cut_s), cut_s), Some(signal))
+    }
+
+    /// When in a step a signal passes its threshold: a straight line, drawn anew from what is found there.
+    fn crossing_s(&self, signal: Signal, mut share: f64, h_s: f64) -> f64 {
+        let at = |share: f64| self.signal(signal, &self.stepped(share * h_s), self.t_s + share * h_s).unwrap_or(0.0);
+        let (mut low, mut high) = ((0.0, self.signal(signal, &self.state, self.t_s).unwrap_or(0.0)), (1.0, at(1.0)));
+        for _ in 0..2 {
+            let found = at(share);
+            if found < 0.0 {
+                low = (share, found)
+            } else {
+                high = (share, found)
             }
-            None => ((next, h_s), None),
+            share = low.0 + (high.0 - low.0) * low.1 / (low.1 - high.1);
         }
+        share * h_s
     }
 
     fn accept(&mut self, next: State, h_s: f64) {
@@ -839,12 +851,18 @@ impl<'a> Stepper<'a> {
     }
 
     fn find_output(&mut self) {
+        self.state.output_v = self.state.capacitor_v[0];
         self.state.output_v = self.stepped(JUMP_S).output_v;
+    }
+
+    /// Whether the output settles faster than the step: a resistor beside a bank that is all inductive.
+    fn is_stiff(&self) -> bool {
+        self.setup.load_s > 0.0 && self.setup.bank.iter().all(|branch| branch.esl_h > 0.0)
     }
 
     /// The state some time later, with everything switched as it is.
     fn stepped(&self, h_s: f64) -> State {
-        let weight = if self.jumped { 1.0 } else { END_WEIGHT };
+        let weight = if self.jumped || self.is_stiff() { 1.0 } else { END_WEIGHT };
         let rule = Rule { h_s, end: weight, begin: 1.0 - weight };
         let way = self.way();
         let now = &self.state;
@@ -901,14 +919,26 @@ impl<'a> Stepper<'a> {
         }
     }
 
+    /// Voltage of the capacitor of least resistance after a step, where every branch has inductance.
+    fn calm_v(&self, h_s: f64) -> Option<f64> {
+        let bank = self.setup.bank;
+        let least = (0..bank.len()).min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm))?;
+        let grown_v = h_s * self.state.branch_a[least] / bank[least].capacitance_f;
+        bank.iter().all(|branch| branch.esl_h > 0.0).then(|| self.state.capacitor_v[least] + grown_v)
+    }
+
     /// Load current as a line about the present output.
     fn load_line(&self, t_s: f64, output_v: f64) -> Line {
         let setup = &self.setup;
         let program_a = setup.load_a.at(t_s);
         let mut line = Line { fixed: program_a, per_v: setup.load_s };
-        if setup.knee_v > 0.0 && output_v < setup.knee_v {
-            line.fixed = 0.0;
-            line.per_v += if output_v > 0.0 { program_a / setup.knee_v } else { 0.0 };
+        // No such load follows what rings within nanoseconds: beside a bank that is all inductive it reads a capacitor.
+        let calm_v = self.calm_v(t_s - self.t_s);
+        let reading_v = calm_v.unwrap_or(output_v);
+        if setup.knee_s.is_finite() && setup.knee_s * reading_v < program_a {
+            let knee_s = if reading_v > 0.0 { setup.knee_s } else { 0.0 };
+            line.fixed = calm_v.map_or(0.0, |calm_v| knee_s * calm_v);
+            line.per_v += if calm_v.is_some() { 0.0 } else { knee_s };
         }
         if setup.load_w > 0.0 {
             line.fixed += 2.0 * setup.load_w / output_v;
