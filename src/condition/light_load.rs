@@ -2,11 +2,15 @@
 //!
 //! Definitions: docs/physics.md, "light load".
 
-use super::extremes::{Extremes, Range};
+use super::contract::{Condition, Found, Setup, Wish};
+use super::curves::{Curve, LightCurve};
+use super::figures::{Failure, Figures, Note, Place};
+use super::stand::Stand;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Effort, Machine, Observer, Output, Stretch};
+use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::network::Path;
 use crate::engine::program::Program;
+use crate::measure::extremes::{Extremes, Range};
 
 /// Cycles of the control that the pattern is given to settle in.
 const SETTLING: u64 = 400;
@@ -18,6 +22,98 @@ const LONGEST: u64 = 60_000;
 const GAP: f64 = 1.5;
 /// Halvings of the interval in which the boundary of continuous conduction lies.
 const HALVINGS: usize = 24;
+
+/// Loads at which the light load is followed, in equal ratios.
+const LIGHT_LOADS: usize = 9;
+/// Range of repetition in Hz in which a pattern may be heard, and that in which the ear is most sensitive (common practice).
+const AUDIBLE_HZ: (f64, f64) = (20.0, 20e3);
+const MOST_AUDIBLE_HZ: (f64, f64) = (2e3, 5e3);
+/// Cycles of a steady pattern that are shown.
+const PATTERN: u64 = 400;
+
+/// Pulses from the lightest load up to the full one.
+pub struct LightLoad;
+
+impl Condition for LightLoad {
+    fn name(&self) -> &'static str {
+        "light load"
+    }
+
+    fn key(&self) -> &'static str {
+        "load.lightest"
+    }
+
+    fn quantities(&self) -> &'static [&'static str] {
+        &["light_ripple", "pattern_frequency"]
+    }
+
+    fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
+        let lightest_a = stand.case.board.events.light_load_a.filter(|_| stand.corner.is_nominal());
+        lightest_a.iter().map(|&load_a| stand.place(self.name(), load_a)).collect()
+    }
+
+    fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+        let (lightest_a, full_a) = (place.load_a.unwrap_or(0.0), stand.full_load_a());
+        let ambient_degc = stand.case.board.ambient_degc;
+        let (mut machine, _) = stand.changed(ambient_degc, &[], |_| {})?;
+        let mut figures = Figures::at(place, Some(ambient_degc));
+        let points = follow(&mut machine, lightest_a, full_a)?;
+        // Where the limit does not deliver even the lightest load there is nothing to tell.
+        if let Some((_, pattern_hz, _)) = points.first() {
+            let ripple_v = points.iter().map(|point| point.2).fold(0.0, f64::max);
+            figures.extend([("light_ripple", ripple_v), ("pattern_frequency", *pattern_hz)]);
+        }
+        let boundary = match continuous_down_to(&mut machine, lightest_a, full_a) {
+            Err(EngineError::DoesNotDeliver { .. }) => None,
+            found => found?,
+        };
+        if let Some(load_a) = boundary {
+            figures.push("boundary", load_a);
+        }
+        figures.notes.extend(heard(&points));
+        let mut found = Found::of(figures);
+        if stand.is_nominal_input() {
+            found.curves.push(Curve::Light(LightCurve { part: stand.part.name.clone(), points }));
+        }
+        Ok(found)
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
+        let Some(lightest_a) = stand.case.board.events.light_load_a else { return Ok(None) };
+        let (machine, curve) = stand.changed(stand.case.board.ambient_degc, &[], |_| {})?;
+        let begin = Begin::Clock(machine.first_guess(lightest_a));
+        let program = Program::constant(machine.circuit.program_a(lightest_a));
+        Ok(Some(Setup { machine, curve, begin, program, origin: (0, 0.0), cycles: Some(PATTERN) }))
+    }
+
+    fn can_be_read(&self, quantity: &str) -> bool {
+        quantity == "pattern_frequency"
+    }
+}
+
+/// (load in A, repetition of the pattern in Hz, ripple in V) from the lightest load up, as far as the limit does not pause.
+fn follow(machine: &mut Machine, lightest_a: f64, full_a: f64) -> Result<Vec<(f64, f64, f64)>, EngineError> {
+    let mut points = vec![];
+    for k in 0..LIGHT_LOADS {
+        let load_a = lightest_a * (full_a / lightest_a).powf(k as f64 / (LIGHT_LOADS - 1) as f64);
+        let seen = run(machine, load_a)?;
+        if seen.effort.pauses > 0 {
+            break;
+        }
+        points.push((load_a, seen.pattern_hz, seen.ripple.width()));
+    }
+    Ok(points)
+}
+
+/// Whether the pattern may be heard.
+fn heard(points: &[(f64, f64, f64)]) -> Option<Note> {
+    let within = |(low_hz, high_hz): (f64, f64)| points.iter().any(|point| (low_hz..=high_hz).contains(&point.1));
+    if within(MOST_AUDIBLE_HZ) {
+        Some(Note::MostAudible { range_hz: MOST_AUDIBLE_HZ })
+    } else {
+        within(AUDIBLE_HZ).then_some(Note::Audible)
+    }
+}
 
 /// Pulses at one load.
 #[derive(Clone, Copy, Debug)]

@@ -3,10 +3,12 @@
 //! All of it is common practice unless a line says otherwise; the numbers follow from the expected values.
 //! Definitions: docs/physics.md, "bench plan".
 
-use super::super::judge::{COVERAGE, say};
-use super::super::quantities::{Instrument, Quantity};
-use super::super::record::{BenchScreen, BenchSetting, ConditionRecord};
-use crate::case::Case;
+use super::super::layout::{BenchScreen, BenchSetting};
+use super::super::words::say;
+use crate::condition::figures::Figures;
+use crate::judge::COVERAGE;
+use crate::model::case::Case;
+use crate::quantity::{Instrument, Quantity};
 
 /// Divisions of a screen: upwards and sideways (what most oscilloscopes have).
 const DIVISIONS: (f64, f64) = (8.0, 10.0);
@@ -64,7 +66,7 @@ pub struct At<'a> {
     /// Expected values in its unit.
     pub values: Vec<f64>,
     /// Conditions in which they stand.
-    pub conditions: Vec<&'a ConditionRecord>,
+    pub conditions: Vec<&'a Figures>,
     /// Names of the parts.
     pub names: Vec<&'a str>,
 }
@@ -148,7 +150,7 @@ impl Method {
     /// What can hurt.
     pub fn cautions(self, at: &At<'_>) -> Vec<String> {
         let mut cautions = vec![];
-        let input_v = at.conditions.iter().filter_map(|condition| condition.input_v).fold(0.0, f64::max);
+        let input_v = at.conditions.iter().filter_map(|condition| condition.place.input_v).fold(0.0, f64::max);
         if input_v > SAFE_V {
             cautions.push("above 60 V d.c.: isolation, insulated probes and a second person".to_string());
         }
@@ -179,7 +181,7 @@ impl Method {
 
 impl At<'_> {
     fn is_step(&self) -> bool {
-        self.conditions.iter().any(|condition| condition.condition == "load step")
+        self.conditions.iter().any(|condition| condition.place.condition == "load step")
     }
 
     fn largest(&self) -> f64 {
@@ -188,9 +190,7 @@ impl At<'_> {
 
     /// Largest value of another quantity in the same conditions.
     fn largest_of(&self, id: &str) -> Option<f64> {
-        let of =
-            |condition: &&ConditionRecord| condition.values.iter().find(|value| value.quantity == id).map(|v| v.value);
-        self.conditions.iter().filter_map(of).reduce(f64::max)
+        self.conditions.iter().filter_map(|figures| figures.number(id)).reduce(f64::max)
     }
 
     fn period_s(&self) -> f64 {
@@ -228,7 +228,7 @@ impl At<'_> {
     /// Shorter flank of the inductor current in s.
     fn flank_s(&self) -> Option<f64> {
         let shares = self.conditions.iter().filter_map(|condition| {
-            let duty = condition.values.iter().find(|value| value.quantity == "duty")?.value;
+            let duty = condition.number("duty")?;
             Some(duty.min(1.0 - duty))
         });
         shares.filter(|share| *share > 0.0).reduce(f64::min).map(|share| share * self.period_s())
@@ -393,7 +393,7 @@ fn temperature(at: &At<'_>) -> Vec<BenchSetting> {
 }
 
 fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
-    let load_w = at.conditions.first().and_then(|c| c.load_a).unwrap_or(0.0) * at.case.board.output_v;
+    let load_w = at.conditions.first().and_then(|c| c.place.load_a).unwrap_or(0.0) * at.case.board.output_v;
     let input_w = |efficiency: f64| load_w / efficiency;
     let inputs = || at.values.iter().filter(|value| **value > 0.0).map(|value| input_w(*value));
     let span_w = inputs().fold(0.0, f64::max) - inputs().fold(f64::INFINITY, f64::min);
@@ -458,8 +458,7 @@ fn screen_settings(at: &At<'_>, method: Method, screen: &BenchScreen) -> Vec<Ben
 
 /// What a person must know where the cycles of a part are not all alike.
 fn uneven_cycles(at: &At<'_>) -> Option<BenchSetting> {
-    let periods =
-        |condition: &ConditionRecord| condition.values.iter().find(|v| v.quantity == "periods").map(|v| v.value);
+    let periods = |figures: &Figures| figures.number("periods");
     let uneven: Vec<&str> = at
         .conditions
         .iter()

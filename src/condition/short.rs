@@ -2,13 +2,19 @@
 //!
 //! Definitions: docs/physics.md, "short circuit".
 
-use super::step::EdgeWatch;
-use crate::board::ShortCircuit;
+use super::contract::{Condition, Found, Setup, Wish};
+use super::figures::{Failure, Figures, Note, Place};
+use super::stand::{Stand, into_resistance, note_beyond};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Effort, Machine, Observer, Stretch};
+use crate::engine::machine::{Begin, Effort, Machine, Observer, Stretch};
 use crate::engine::program::{Instant, Program, later};
 use crate::engine::row::StateVector;
+use crate::measure::edges::EdgeWatch;
+use crate::measure::steady;
+use crate::model::board::ShortCircuit;
+use crate::model::corner::{End, Parameter};
+use crate::model::parts::saturation::FluxCurve;
 
 /// Cycles before the short circuit.
 const LEAD_CYCLES: u64 = 2;
@@ -16,6 +22,79 @@ const LEAD_CYCLES: u64 = 2;
 const BEGINS_AT: f64 = 0.37;
 /// Cycles whose energy counts as that of the first ones.
 pub const FIRST_CYCLES: u64 = 10;
+
+/// Number of intervals to which a waveform is thinned at most.
+const INTERVALS: f64 = 4000.0;
+/// Cycles that set how finely a waveform is kept: a pause makes a run long in which nothing happens.
+const SHOWN_CYCLES: u64 = 8000;
+/// What makes a short circuit hard besides the corner.
+const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Most)];
+
+/// Short circuit from full load, and its end.
+pub struct Short;
+
+impl Condition for Short {
+    fn name(&self) -> &'static str {
+        "short circuit"
+    }
+
+    fn key(&self) -> &'static str {
+        "load.short"
+    }
+
+    fn quantities(&self) -> &'static [&'static str] {
+        &["short_peak", "short_share", "short_energy", "short_overshoot", "short_recovery"]
+    }
+
+    fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
+        let states = stand.case.board.events.short;
+        states.iter().map(|_| stand.place(self.name(), stand.full_load_a())).collect()
+    }
+
+    fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+        let Some(states) = &stand.case.board.events.short else { return Ok(Found::of(Figures::at(place, None))) };
+        let (mut machine, curve) = shorted(stand, states)?;
+        let from = steady::measure(&mut machine, stand.full_load_a())?;
+        let timing = Timing::new(states, &machine, stand.settling_s());
+        let shown = timing.cycles.min(SHOWN_CYCLES);
+        let mut thinned = stand.thinned(true, &machine, shown, timing.begin, INTERVALS);
+        let (at, mean_v) = ((&from.orbit.x, from.orbit.program_a), from.mean_output_v());
+        let seen = run(&mut machine, &timing, at, mean_v, stand.half_band_v(), &mut thinned)?;
+        let mut figures = Figures::at(place, Some(stand.full_load_degc()?));
+        figures.extend([
+            ("short_peak", seen.peak_a),
+            ("short_share", curve.inductance_h(seen.peak_a) / stand.part.inductance_h),
+            ("short_energy", seen.first_j),
+            ("short_overshoot", seen.overshoot_v),
+        ]);
+        if seen.recovered {
+            figures.push("short_recovery", seen.recovery_s);
+        } else {
+            figures.notes.push(Note::NotBackAfterShort);
+        }
+        note_beyond(&curve, seen.peak_a, &mut figures);
+        let curves = stand.event_curve(self.name(), thinned, (mean_v, mean_v)).into_iter().collect();
+        Ok(Found { residuals: vec![seen.book_residual], curves, ..Found::of(figures) })
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
+        let Some(states) = &stand.case.board.events.short else { return Ok(None) };
+        let (mut machine, curve) = shorted(stand, states)?;
+        let orbit = machine.steady(stand.full_load_a())?;
+        let timing = Timing::new(states, &machine, stand.settling_s());
+        let program = program(&timing, orbit.program_a);
+        let (begin, origin, cycles) = (Begin::Clock(orbit.x), timing.begin, Some(timing.cycles));
+        Ok(Some(Setup { machine, curve, begin, program, origin, cycles }))
+    }
+}
+
+/// The machine with a resistive load and a short circuit beside it.
+fn shorted(stand: &Stand<'_>, states: &ShortCircuit) -> Result<(Machine, FluxCurve), Failure> {
+    stand.changed(stand.full_load_degc()?, ADVERSE, |circuit| {
+        into_resistance(circuit, stand.full_load_a());
+        circuit.short = Some((states.ohm, states.henry));
+    })
+}
 
 /// When a short circuit begins and ends, and how long the run is.
 #[derive(Clone, Copy, Debug, PartialEq)]
