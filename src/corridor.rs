@@ -2,13 +2,13 @@
 
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
-use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place};
+use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
 use crate::condition::stand::{Stand, prepared};
 use crate::crosscheck::{self, Difference};
 use crate::engine::error::EngineError;
 use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
-use crate::model::corner::{CORNERS, Corner};
+use crate::model::corner::{CORNERS, Corner, NOMINAL};
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -55,11 +55,11 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
     let mut found: Vec<Vec<Found>> = case.parts.iter().map(|_| vec![]).collect();
     jobs.iter().zip(results).for_each(|(job, result)| found[job.part].extend(result));
     for (part, found) in found.iter_mut().enumerate() {
-        found.extend(conclusions(&case, part, found)?);
+        found.extend(conclusions(&case, part, found));
     }
     let parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
     let rows = judge::rows(&case, &parts);
-    let verdicts = (1..parts.len()).map(|part| judge::verdict(&case, &rows, part)).collect();
+    let verdicts = (1..parts.len()).map(|part| judge::verdict(&case, &rows, &parts, part)).collect();
     Ok(Comparison { case, parts, found, rows, verdicts })
 }
 
@@ -83,25 +83,42 @@ impl Job {
     }
 }
 
-/// What a condition finds; a load that the limit does not deliver is a finding too.
+/// What a condition finds. What cannot be calculated in one condition is told there, and all else goes on.
 fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
     match condition.simulate(stand, place) {
-        Err(Failure::Engine(EngineError::DoesNotDeliver { how })) => {
-            let mut figures = Figures::at(place, None);
-            figures.push("undelivered", 1.0);
-            figures.notes.push(Note::NotDelivered { how });
-            Ok(Found::of(figures))
-        }
-        other => other,
+        Err(failure) if failure.is_interruption() => Err(failure),
+        Err(failure) => Ok(failed(condition, place, failure)),
+        found => found,
     }
 }
 
+/// No value for any quantity of a condition, and why; a load that the limit does not deliver is a finding of its own.
+fn failed(condition: &dyn Condition, place: Place, failure: Failure) -> Found {
+    let mut figures = Figures::at(place, None);
+    let (why, note) = match failure {
+        Failure::Engine(EngineError::DoesNotDeliver { how }) => {
+            figures.push("undelivered", 1.0);
+            (Why::NotDelivered, Note::NotDelivered { how })
+        }
+        failure => (Why::Failed(failure.clone()), Note::NotComputed(Why::Failed(failure))),
+    };
+    condition.quantities().iter().for_each(|id| figures.push(id, Value::NotComputed(why.clone())));
+    figures.notes.push(note);
+    Found::of(figures)
+}
+
 /// What follows for a part once everything has run.
-fn conclusions(case: &Case, part: usize, found: &[Found]) -> Result<Vec<Found>, Failure> {
+fn conclusions(case: &Case, part: usize, found: &[Found]) -> Vec<Found> {
     let found: Vec<&Found> = found.iter().collect();
-    let conclusions = CONDITIONS.iter().map(|condition| condition.conclude(case, &case.parts[part], &found));
-    let figures = conclusions.collect::<Result<Vec<_>, Failure>>()?;
-    Ok(figures.into_iter().flatten().map(Found::of).collect())
+    let conclusion = |condition: &&dyn Condition| match condition.conclude(case, &case.parts[part], &found) {
+        Ok(figures) => figures.map(Found::of),
+        Err(failure) => {
+            let (condition_name, corner) = (condition.name(), NOMINAL);
+            let place = Place { condition: condition_name, corner, input_v: None, load_a: None, prebias_v: 0.0 };
+            Some(failed(*condition, place, failure))
+        }
+    };
+    CONDITIONS.iter().filter_map(conclusion).collect()
 }
 
 fn figures(case: &Case, part: usize, found: &[Found]) -> PartFigures {

@@ -337,9 +337,10 @@ fn closed_form_gate_loss_follows_the_pulses() {
     *emulation = true;
     for load_a in [0.31, 10.0] {
         let warm = Stand::new(&case, &case.parts[0], CORNERS[0], 12.0).warm(load_a).unwrap();
+        let drive_w = warm.budget.as_ref().expect("losses").drive_w;
         let pulses_hz = warm.steady.trace.high_side.len() as f64 / warm.steady.book.duration_s;
-        println!("{load_a} A: {pulses_hz} Hz, {} W", warm.budget.drive_w);
-        assert!((warm.budget.drive_w / (22e-9 * 5.0 * pulses_hz) - 1.0).abs() < 1e-12);
+        println!("{load_a} A: {pulses_hz} Hz, {} W", drive_w);
+        assert!((drive_w / (22e-9 * 5.0 * pulses_hz) - 1.0).abs() < 1e-12);
         assert_eq!(pulses_hz > 500e3, load_a > 1.0);
     }
 }

@@ -26,7 +26,7 @@ fn two(condition: &'static str, quantity: &'static str, values: [f64; 2], bound:
 
 fn judged(case: &Case, parts: &[PartFigures]) -> (QuantityRow, Verdict) {
     let rows = judge::rows(case, parts);
-    let verdict = record::verdict(case, &rows, parts, &judge::verdict(case, &rows, 1));
+    let verdict = record::verdict(case, &rows, parts, &judge::verdict(case, &rows, parts, 1));
     (record::row(rows.first().expect("a row")), verdict)
 }
 

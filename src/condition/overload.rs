@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "overload".
 
 use super::contract::{Condition, Found, Setup, Wish};
-use super::figures::{Failure, Figures, Note, Place};
+use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, note_beyond};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
@@ -17,7 +17,7 @@ use crate::model::corner::{End, Parameter, end_of};
 use crate::model::parts::saturation::FluxCurve;
 
 /// Share of the output aimed at below which it has given way.
-const GIVES_WAY: f64 = 0.9;
+pub const GIVES_WAY: f64 = 0.9;
 /// Multiple of the full load at which an overload is given up.
 const FURTHEST: f64 = 20.0;
 
@@ -69,7 +69,10 @@ impl Condition for GrowingLoad {
         figures.push("overload_peak", seen.peak_a);
         match seen.trip_a {
             Some(trip_a) => figures.push(trip(ready.further), trip_a),
-            None => figures.notes.push(Note::HoldsUpTo { load_a: seen.furthest_a }),
+            None => {
+                figures.push(trip(ready.further), Value::AtLeast(seen.furthest_a));
+                figures.notes.push(Note::HoldsUpTo { load_a: seen.furthest_a });
+            }
         }
         figures.note_if(seen.effort.limited == 0 && seen.trip_a.is_some(), Note::GivesWayBeforeLimit);
         note_beyond(&ready.curve, seen.peak_a, &mut figures);

@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "short circuit".
 
 use super::contract::{Condition, Found, Setup, Wish};
-use super::figures::{Failure, Figures, Note, Place};
+use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, into_resistance, note_beyond};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
@@ -70,6 +70,7 @@ impl Condition for Short {
         if seen.recovered {
             figures.push("short_recovery", seen.recovery_s);
         } else {
+            figures.push("short_recovery", Value::AtLeast(seen.recovery_s));
             figures.notes.push(Note::NotBackAfterShort);
         }
         note_beyond(&curve, seen.peak_a, &mut figures);

@@ -7,7 +7,7 @@ use crate::engine::machine::Machine;
 use crate::engine::network::{Circuit, LimitLevel};
 use crate::engine::program::Instant;
 use crate::loss::budget::{Budget, budget};
-use crate::loss::{copper, thermal};
+use crate::loss::{LossError, copper, thermal};
 use crate::measure::curves::Thinned;
 use crate::measure::steady::{self, SteadyResult};
 use crate::model::case::Case;
@@ -41,9 +41,9 @@ pub struct Stand<'a> {
 pub struct Warm {
     /// Measured steady state.
     pub steady: SteadyResult,
-    /// Losses.
-    pub budget: Budget,
-    /// Winding temperature in degrees Celsius.
+    /// Losses, or why there are none.
+    pub budget: Result<Budget, LossError>,
+    /// Winding temperature in degrees Celsius; the ambient one without losses.
     pub winding_degc: f64,
     /// Machine at that temperature.
     pub machine: Machine,
@@ -146,20 +146,21 @@ impl<'a> Stand<'a> {
     /// Steady state and winding temperature together: each depends on the other until both settle.
     ///
     /// # Errors
-    /// No steady state, an energy book that does not close, or data that an equation cannot use.
+    /// No steady state, or an energy book that does not close.
     pub fn warm(&self, load_a: f64) -> Result<Warm, Failure> {
         let (board, part) = (&self.case.board, self.part);
         let core_factor = placed(&self.corner, &[], board, part).core_factor;
         let at = |winding_degc: f64| -> Result<Warm, Failure> {
             let (mut machine, curve) = self.machine(load_a, winding_degc)?;
             let steady = steady::measure(&mut machine, load_a)?;
-            let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady)?;
+            let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady);
             Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
         };
         let mut last = None;
         let outcome = thermal::settle(board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
             let warm = at(winding_degc)?;
-            let loss_w = warm.budget.inductor_w();
+            // Without a loss nothing can balance, and the search ends where it is.
+            let loss_w = warm.budget.as_ref().map_or(f64::NAN, Budget::inductor_w);
             last = Some(warm);
             Ok::<f64, Failure>(loss_w)
         })?;
@@ -169,7 +170,7 @@ impl<'a> Stand<'a> {
             thermal::Outcome::Unsettled { .. } => Some(Note::RoughTemperature),
         };
         match last {
-            Some(warm) => Ok(Warm { unsettled, ..warm }),
+            Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
             None => at(board.ambient_degc),
         }
     }

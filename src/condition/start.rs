@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "start".
 
 use super::contract::{Condition, Found, Setup, Wish};
-use super::figures::{Failure, Figures, Note, Place};
+use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, into_resistance, note_beyond};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
@@ -72,7 +72,9 @@ impl Condition for Starts {
         if seen.started {
             figures.push("start_time", seen.time_s);
         } else {
-            figures.notes.push(Note::NoStart { within_s: LONGEST * (soft_start_s + settling_s) });
+            let within_s = LONGEST * (soft_start_s + settling_s);
+            figures.push("start_time", Value::AtLeast(within_s));
+            figures.notes.push(Note::NoStart { within_s });
         }
         note_beyond(&curve, seen.peak_a, &mut figures);
         figures.note_if(seen.effort.pauses > 0, Note::StartPauses);

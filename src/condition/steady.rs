@@ -4,17 +4,22 @@
 
 use super::contract::{Condition, Found, Setup, Wish};
 use super::curves::{Curve, LossSplit, loop_curve, period_curve};
-use super::figures::{Failure, Figures, Note, OffAim, Place, Value};
+use super::figures::{Failure, Figures, Note, OffAim, Place, Value, Why};
+use super::overload::GIVES_WAY;
 use super::stand::{Stand, Warm, note_beyond};
+use crate::engine::error::EngineError;
 use crate::engine::machine::Begin;
 use crate::engine::program::Program;
 use crate::engine::steady::WATCHED_PERIODS;
-use crate::measure::steady::Conduction;
+use crate::measure::steady::{Conduction, SteadyResult};
 use crate::model::board::{Compensator, Modulator};
 use crate::stability::Loop;
 
 /// Share of the output aimed at beyond which a mean output is off its aim.
 const OFF_AIM: f64 = 0.02;
+
+/// Share of a range within which something stands at its end: far above rounding, far below what a loop in order keeps.
+const AT_A_STOP: f64 = 1e-3;
 
 /// Periodic steady states at every load.
 pub struct Steady;
@@ -49,8 +54,15 @@ impl Condition for Steady {
         let load_a = place.load_a.unwrap_or(0.0);
         let mut warm = stand.warm(load_a)?;
         stand.note_winding(warm.winding_degc);
-        let mut figures = values(&warm, place);
-        let control = Loop::around(&mut warm.machine, &warm.steady.orbit)?;
+        let mut figures = values(stand, &warm, place);
+        let control = match Loop::around(&mut warm.machine, &warm.steady.orbit) {
+            Err(EngineError::Interrupted) => return Err(EngineError::Interrupted.into()),
+            Err(error) => {
+                figures.push("crossover", Value::NotComputed(Why::Failed(error.into())));
+                None
+            }
+            Ok(control) => control,
+        };
         let margins = control.as_ref().and_then(Loop::margins);
         if let Some(margins) = margins {
             figures.extend([
@@ -66,11 +78,10 @@ impl Condition for Steady {
         found.load_error = warm.machine.circuit.load_linearisation_error(warm.steady.output.low);
         if stand.is_shown() && load_a == stand.full_load_a() {
             let part = stand.part.name.as_str();
-            found.curves = vec![
-                Curve::Period(period_curve(part, &warm.steady)),
-                Curve::Loop(loop_curve(part, control.as_ref(), margins)),
-                Curve::Losses(LossSplit { part: part.into(), items: warm.budget.items() }),
-            ];
+            let losses = warm.budget.iter().map(|budget| LossSplit { part: part.into(), items: budget.items() });
+            found.curves.extend(losses.map(Curve::Losses));
+            found.curves.push(Curve::Period(period_curve(part, &warm.steady)));
+            found.curves.push(Curve::Loop(loop_curve(part, control.as_ref(), margins)));
         }
         Ok(found)
     }
@@ -95,8 +106,8 @@ impl Condition for Steady {
     }
 }
 
-fn values(warm: &Warm, place: Place) -> Figures {
-    let (steady, budget) = (&warm.steady, &warm.budget);
+fn values(stand: &Stand<'_>, warm: &Warm, place: Place) -> Figures {
+    let steady = &warm.steady;
     let discontinuous = steady.conduction() == Conduction::Discontinuous;
     let mut figures = Figures::at(place, Some(warm.winding_degc));
     figures.extend([
@@ -110,14 +121,8 @@ fn values(warm: &Warm, place: Place) -> Figures {
         ("current_rms", steady.rms_current_a()),
         ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
         ("discontinuous", f64::from(u8::from(discontinuous))),
-        ("winding_dc_loss", budget.winding_dc_w),
-        ("winding_ac_loss", budget.winding_ac_w),
-        ("core_loss", budget.core_w),
-        ("inductor_loss", budget.inductor_w()),
-        ("total_loss", budget.total_w()),
-        ("efficiency", budget.efficiency()),
-        ("winding_temperature", warm.winding_degc),
     ]);
+    loss_values(stand, warm, &mut figures);
     let largest = steady.orbit.largest_multiplier();
     if largest.is_finite() {
         figures.push("multiplier", largest);
@@ -133,6 +138,43 @@ fn values(warm: &Warm, place: Place) -> Figures {
         figures.push("frequency", steady.cycles_hz());
     }
     figures
+}
+
+/// Losses, and what follows from them.
+fn loss_values(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
+    let budget = match &warm.budget {
+        Ok(budget) => budget,
+        Err(error) => {
+            let why = Why::Failed(error.clone().into());
+            let missing = ["inductor_loss", "total_loss", "efficiency", "winding_temperature"];
+            missing.iter().for_each(|id| figures.push(id, Value::NotComputed(why.clone())));
+            figures.notes.push(Note::NotComputed(why));
+            return;
+        }
+    };
+    figures.extend([
+        ("winding_dc_loss", budget.winding_dc_w),
+        ("winding_ac_loss", budget.winding_ac_w),
+        ("core_loss", budget.core_w),
+        ("inductor_loss", budget.inductor_w()),
+        ("total_loss", budget.total_w()),
+    ]);
+    if is_delivered(stand, warm) && budget.load_w > 0.0 {
+        figures.push("efficiency", budget.efficiency());
+    } else {
+        figures.push("efficiency", Value::NotComputed(Why::NotDelivered));
+        figures.push("undelivered", 1.0);
+    }
+    figures.push("winding_temperature", warm.winding_degc);
+}
+
+/// Whether the output has what it is regulated to, or next to it.
+fn is_delivered(stand: &Stand<'_>, warm: &Warm) -> bool {
+    !is_regulated(stand) || warm.steady.mean_output_v() > GIVES_WAY * stand.case.board.output_v
+}
+
+fn is_regulated(stand: &Stand<'_>) -> bool {
+    !matches!(stand.case.board.control.compensator, Compensator::Open)
 }
 
 /// What matters in the control scheme at hand: the ripple that it lives on, or the room that the slope compensation leaves.
@@ -167,7 +209,8 @@ fn note(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
     figures.note_if(one_curve, Note::OneTemperature);
     figures.notes.extend(pattern(warm));
     figures.notes.extend(off_aim(stand, warm));
-    figures.notes.extend(warm.budget.core_cautions.iter().map(|caution| Note::Core(*caution)));
+    let cautions = warm.budget.iter().flat_map(|budget| &budget.core_cautions);
+    figures.notes.extend(cautions.map(|caution| Note::Core(*caution)));
 }
 
 /// What the cycles do where they are not all alike.
@@ -184,6 +227,23 @@ fn pattern(warm: &Warm) -> Option<Note> {
 
 fn off_aim(stand: &Stand<'_>, warm: &Warm) -> Option<Note> {
     let share = (warm.steady.mean_output_v() / stand.case.board.output_v - 1.0).abs();
-    let regulated = !matches!(stand.case.board.control.compensator, Compensator::Open);
-    (share > OFF_AIM && regulated).then_some(Note::OffAim { share, cause: OffAim::EndStop })
+    (share > OFF_AIM && is_regulated(stand)).then(|| Note::OffAim { share, cause: cause(stand, &warm.steady) })
+}
+
+/// Why an output is off its aim.
+fn cause(stand: &Stand<'_>, steady: &SteadyResult) -> OffAim {
+    let control = &stand.case.board.control;
+    // The high side opens for no longer than it must in a cycle.
+    let off_s = (1.0 - steady.duty()) / steady.cycles_hz();
+    let below_v = steady.mean_output_v() < stand.case.board.output_v;
+    if below_v && off_s <= control.min_off_s * (1.0 + AT_A_STOP) + AT_A_STOP / steady.cycles_hz() {
+        return OffAim::Dropout;
+    }
+    let clamp_v = match control.compensator {
+        Compensator::OpAmp { clamp_v, .. } | Compensator::Transconductance { clamp_v, .. } => clamp_v,
+        Compensator::Open | Compensator::Ripple { .. } => return OffAim::FiniteGain,
+    };
+    let near_v = AT_A_STOP * (clamp_v.1 - clamp_v.0);
+    let stopped = steady.control.high >= clamp_v.1 - near_v || steady.control.low <= clamp_v.0 + near_v;
+    if stopped { OffAim::EndStop } else { OffAim::FiniteGain }
 }

@@ -306,7 +306,10 @@ impl<'a, const N: usize> Run<'a, N> {
             _ => {}
         }
         let unlimited = self.agenda.limit_off_s.is_none();
-        if sighted && unlimited && matches!(self.limit_sense(), Some(LimitSense::Peak { .. } | LimitSense::Winding { .. })) {
+        if sighted
+            && unlimited
+            && matches!(self.limit_sense(), Some(LimitSense::Peak { .. } | LimitSense::Winding { .. }))
+        {
             add(Watch::Limit);
         }
         if self.protection.held {

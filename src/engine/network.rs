@@ -284,7 +284,9 @@ pub(super) fn current_states(bank: &[CapacitorBranch], conductive: bool) -> Vec<
 
 /// Branch whose capacitor is nearest to the output: least resistance.
 fn nearest_branch(bank: &[CapacitorBranch]) -> usize {
-    (0..bank.len()).min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm)).expect("a bank has at least one branch")
+    (0..bank.len())
+        .min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm))
+        .expect("a bank has at least one branch")
 }
 
 /// Index of the current of a resistor with its leads, where there is one.
@@ -387,7 +389,8 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
         // Kirchhoff's current law differentiated: the output follows from the rates of all inductive branches.
         branch_a[k] = Some(free);
         let across = driven.map_or(Row::ZERO, |v_sw| (v_sw - inductor_a * circuit.dcr_ohm) * slope);
-        let following = nearest.map_or(Row::ZERO, |n| branch_a[n].unwrap_or(free) * (conductance / bank[n].capacitance_f));
+        let following =
+            nearest.map_or(Row::ZERO, |n| branch_a[n].unwrap_or(free) * (conductance / bank[n].capacitance_f));
         let mut sum = across - programmed(Input::LoadSlew) - following;
         let mut weight = slope;
         for (j, branch) in bank.iter().enumerate() {

@@ -2,7 +2,7 @@
 //!
 //! The rule: docs/physics.md, "decision rule".
 
-use crate::condition::figures::{Figures, PartFigures, Place, Value};
+use crate::condition::figures::{Figures, PartFigures, Place, Value, Why};
 use crate::model::case::{Case, Origin};
 use crate::model::corner::NOMINAL;
 use crate::model::parts::{CoreFamily, Inductor};
@@ -17,6 +17,8 @@ pub const RINGING: f64 = 1.2;
 pub const COVERAGE: f64 = 2.0;
 /// Share of a limit below which the original's value is no base for a fraction.
 const SMALL_SHARE: f64 = 0.1;
+/// A change of that many times the original's value is no ratio any more: the original has none of it.
+const LARGEST_RATIO: f64 = 1e6;
 /// Winding temperature in degrees Celsius from which iron powder may age (common practice).
 pub const AGEING_DEGC: f64 = 100.0;
 
@@ -82,6 +84,8 @@ pub struct Cell {
     pub absolute: Judgement,
     /// Judgement of the change.
     pub relative: Judgement,
+    /// Where it could not be calculated, the first of such places.
+    pub gap: Option<Place>,
 }
 
 /// Change of one part against the original in one place.
@@ -89,6 +93,8 @@ pub struct Cell {
 pub struct Change {
     /// Size, as the quantity expresses it.
     pub value: Value,
+    /// Difference in the unit of the quantity.
+    pub difference: f64,
     /// Where.
     pub place: Place,
     /// Difference in units of what the bench resolves, where it can read the quantity.
@@ -119,6 +125,15 @@ pub enum Basis {
     NoCoreLoss,
     /// Data of the part that were assumed, by name.
     Assumed(Vec<String>),
+    /// A condition that could not be calculated.
+    NotComputed {
+        /// The first place.
+        place: Place,
+        /// Why not.
+        why: Why,
+        /// Further places for the same reason.
+        more: usize,
+    },
 }
 
 /// A finding that bears on a verdict.
@@ -231,7 +246,9 @@ fn cell(
     original: Option<&[Seen<'_>]>,
     agreed: Option<&Limit>,
 ) -> Option<Cell> {
-    let (worst, number) = worst(quantity.side, found)?;
+    let gap =
+        found.iter().chain(original.unwrap_or(&[])).find(|seen| is_gap(seen.value)).map(|seen| seen.figures.place);
+    let Some((worst, number)) = worst(quantity.side, found) else { return not_computed(found) };
     let ambient_degc = case.board.ambient_degc;
     let uncertainty = quantity.uncertainty(number, ambient_degc);
     let limit = (quantity.limit)(case, part);
@@ -250,8 +267,35 @@ fn cell(
         own_limit: limit.filter(|_| limit != (quantity.limit)(case, &case.parts[0])),
         change,
         share_of_limit: limit.filter(|limit| limit.value != 0.0).map(|limit| number / limit.value),
-        absolute: limit.map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, &limit)),
-        relative,
+        absolute: open_at(&gap, limit.map_or(Judgement::NoLimit, |limit| judge(worst.value, uncertainty, &limit))),
+        relative: open_at(&gap, relative),
+        gap,
+    })
+}
+
+/// Whether a value is missing because something could not be calculated. What is not delivered is judged as such.
+fn is_gap(value: &Value) -> bool {
+    matches!(value, Value::NotComputed(why) if *why != Why::NotDelivered)
+}
+
+/// What is not known in one place is not within its limit.
+fn open_at(gap: &Option<Place>, judgement: Judgement) -> Judgement {
+    if gap.is_some() && judgement == Judgement::Pass { Judgement::Inconclusive } else { judgement }
+}
+
+/// The cell of a quantity that has no number anywhere.
+fn not_computed(found: &[Seen<'_>]) -> Option<Cell> {
+    let first = found.iter().find(|seen| is_gap(seen.value))?;
+    Some(Cell {
+        value: first.value.clone(),
+        uncertainty: 0.0,
+        place: first.figures.place,
+        own_limit: None,
+        change: None,
+        share_of_limit: None,
+        absolute: Judgement::Inconclusive,
+        relative: Judgement::NoLimit,
+        gap: Some(first.figures.place),
     })
 }
 
@@ -263,27 +307,26 @@ fn worst_change(
     original: &[Seen<'_>],
     limit: Option<&Limit>,
 ) -> Option<Change> {
-    // Where the original uses less than a tenth of a limit, a change is a fraction of that tenth: 2 us after 0 us is no
-    // change of any weight where 300 us are allowed.
-    let least_base = limit.map_or(f64::MIN_POSITIVE, |limit| SMALL_SHARE * limit.value);
     let changes = found.iter().filter_map(|mine| {
         let base = original.iter().find(|base| base.figures.place == mine.figures.place)?;
         // Nothing can be referred to what had not come.
         let (base, number) = (base.value.exact()?, mine.value.number()?);
         let difference = number - base;
-        let change = match quantity.change_kind {
-            ChangeKind::Difference => difference,
-            ChangeKind::Fraction => difference / base.abs().max(least_base),
+        let resolution = quantity.bench_resolution(&case.bench, base).filter(|resolution| *resolution > 0.0);
+        let value = match relative_to(quantity, base, difference, limit) {
+            Some(change) => mine.value.clone().map(|_| change),
+            None => Value::NotComputed(Why::NoBase),
         };
-        let resolution = quantity.bench_resolution(&case.bench, base);
         Some(Change {
-            value: mine.value.clone().map(|_| change),
+            value,
+            difference,
             place: mine.figures.place,
             in_resolutions: resolution.map(|resolution| (difference / resolution).abs()),
         })
     });
     let adverse = |change: &Change| {
-        let number = change.value.number().unwrap_or(0.0);
+        // Without a ratio it is larger than any.
+        let number = change.value.number().unwrap_or(change.difference.signum() * f64::INFINITY);
         match quantity.side {
             Side::AtMost => number,
             Side::AtLeast => -number,
@@ -291,6 +334,17 @@ fn worst_change(
         }
     };
     changes.reduce(|a, b| if adverse(&b) > adverse(&a) { b } else { a })
+}
+
+/// A difference as the quantity expresses changes; `None` where the original has next to nothing to refer to.
+fn relative_to(quantity: &Quantity, base: f64, difference: f64, limit: Option<&Limit>) -> Option<f64> {
+    if quantity.change_kind == ChangeKind::Difference || difference == 0.0 {
+        return Some(difference);
+    }
+    // Where the original uses less than a tenth of a limit, a change is a fraction of that tenth: 2 us after 0 us is no
+    // change of any weight where 300 us are allowed.
+    let base = limit.map_or(base.abs(), |limit| base.abs().max(SMALL_SHARE * limit.value));
+    (difference.abs() <= LARGEST_RATIO * base).then(|| difference / base)
 }
 
 /// A value against a limit: past it by more than the uncertainty, inside by more, or neither. A bound is past or inside only where
@@ -318,9 +372,10 @@ pub fn judge(value: &Value, uncertainty: f64, limit: &Limit) -> Judgement {
 }
 
 /// The verdict on one substitute (`part` among the parts).
-pub fn verdict(case: &Case, rows: &[Row], part: usize) -> Verdict {
+pub fn verdict(case: &Case, rows: &[Row], parts: &[PartFigures], part: usize) -> Verdict {
     let mut findings: Vec<Finding> = rows.iter().flat_map(|row| findings_of(case, row, part)).collect();
     findings.extend(data_findings(case, rows, part));
+    findings.extend(gaps(&parts[part]));
     findings.sort_by(|a, b| b.outcome.cmp(&a.outcome).then(b.excess.total_cmp(&a.excess)));
     let already_failing = findings.iter().any(|finding| finding.shared && finding.outcome == Outcome::Fail);
     let outcome = findings
@@ -350,7 +405,9 @@ fn findings_of(case: &Case, row: &Row, part: usize) -> Vec<Finding> {
 
 fn limit_finding(case: &Case, row: &Row, part: usize, cell: &Cell) -> Option<Finding> {
     let limit = (row.quantity.limit)(case, &case.parts[part])?;
-    let outcome = outcome_of(cell.absolute, limit.stated)?;
+    // Of what could not be calculated there is a finding for the condition.
+    let open = cell.gap.is_some() && cell.absolute == Judgement::Inconclusive;
+    let outcome = outcome_of(cell.absolute, limit.stated).filter(|_| !open)?;
     let original_fails = row.cells[0].as_ref().is_some_and(|cell| cell.absolute == Judgement::Fail);
     let shared = (cell.absolute == Judgement::Fail && original_fails) || is_as_open(case, row, cell);
     // A default that the working board breaks as well is no yardstick for this board.
@@ -390,9 +447,36 @@ fn breaks_default(case: &Case, row: &Row, part: usize) -> bool {
 
 fn change_finding(row: &Row, cell: &Cell) -> Option<Finding> {
     let (agreed, change) = (row.agreed_change.as_ref()?, cell.change.as_ref()?);
-    let outcome = outcome_of(cell.relative, agreed.stated)?;
+    let open = cell.gap.is_some() && cell.relative == Judgement::Inconclusive;
+    let unrelated = change.value == Value::NotComputed(Why::NoBase);
+    let outcome = outcome_of(cell.relative, agreed.stated).or(unrelated.then_some(Outcome::PassWithNote));
+    let outcome = outcome.filter(|_| !open)?;
     let excess = change.value.number().map_or(0.0, |change| (change / agreed.value).abs() - 1.0);
     Some(Finding { outcome, excess, shared: false, basis: Basis::Change(row.quantity) })
+}
+
+/// Conditions of a part that could not be calculated, each reason once: there is no pass without them.
+fn gaps(part: &PartFigures) -> Vec<Finding> {
+    let mut gaps: Vec<(Place, Why, usize)> = vec![];
+    for figures in &part.results {
+        let Some(why) = figures.values.iter().find_map(|figure| match &figure.value {
+            Value::NotComputed(why) if is_gap(&figure.value) => Some(why),
+            _ => None,
+        }) else {
+            continue;
+        };
+        match gaps.iter_mut().find(|(_, known, _)| known.to_string() == why.to_string()) {
+            Some((_, _, more)) => *more += 1,
+            None => gaps.push((figures.place, why.clone(), 0)),
+        }
+    }
+    let finding = |(place, why, more)| Finding {
+        outcome: Outcome::Inconclusive,
+        excess: 0.0,
+        shared: false,
+        basis: Basis::NotComputed { place, why, more },
+    };
+    gaps.into_iter().map(finding).collect()
 }
 
 /// What a judgement means for the outcome: limits that nobody stated lead to a note only.

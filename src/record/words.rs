@@ -250,6 +250,10 @@ pub fn finding(case: &Case, rows: &[Row], part: usize, finding: &Finding) -> Str
             "iron powder above {AGEING_DEGC:.0} °C may age: its core loss can rise over months (common practice)"
         ),
         Basis::NoCoreLoss => "no core-loss data: losses and temperature are too low by the core's share".into(),
+        Basis::NotComputed { place: at, why, more } => {
+            let further = if *more > 0 { format!(" and {more} more") } else { String::new() };
+            format!("not everything could be calculated: {why} ({}{further})", place(at))
+        }
         Basis::Assumed(data) => format!("assumed data of the part: {}", data.join(", ")),
     }
 }
@@ -260,7 +264,12 @@ fn against_agreed(quantity: &Quantity, cell: &Cell, agreed: &Limit) -> String {
         Value::Number(number) => say_change(quantity, *number),
         Value::AtLeast(number) => format!("at least {}", say_change(quantity, *number)),
         Value::AtMost(number) => format!("at most {}", say_change(quantity, *number)),
-        Value::NotComputed(why) => format!("no change to state ({why})"),
+        Value::NotComputed(_) => {
+            let sign = if change.difference > 0.0 { "+" } else { "" };
+            let difference = format!("{sign}{}", say(change.difference, quantity.unit));
+            let at = place(&change.place);
+            return format!("{}: {difference} against the original, which has next to none ({at})", quantity.label);
+        }
     };
     format!(
         "{}: {said} against the original, {} the {} {} ({})",
