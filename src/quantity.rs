@@ -459,9 +459,9 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "short_energy",
-        label: "Energy, first 10 cycles",
+        label: "Energy, first cycles",
         unit: "J",
-        definition: "Energy from the source in the first ten cycles of a short circuit.",
+        definition: "Energy from the source in the first cycles of a short circuit.",
         trust: TRANSIENT,
         ..BASE
     },

@@ -11,23 +11,11 @@ use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::network::Path;
 use crate::engine::program::Program;
 use crate::measure::extremes::{Extremes, Range};
+use crate::model::procedure::Procedure;
 
-/// Cycles of the control that the pattern is given to settle in.
-const SETTLING: u64 = 400;
-/// Pulses or bursts over which a pattern is averaged.
-const COUNTED: u64 = 40;
-/// Periods after which counting ends in any case.
-const LONGEST: u64 = 60_000;
-/// Distance of two pulses in periods from which there is a gap between them.
-const GAP: f64 = 1.5;
 /// Halvings of the interval in which the boundary of continuous conduction lies.
 const HALVINGS: usize = 24;
 
-/// Loads at which the light load is followed, in equal ratios.
-const LIGHT_LOADS: usize = 9;
-/// Range of repetition in Hz in which a pattern may be heard, and that in which the ear is most sensitive (common practice).
-const AUDIBLE_HZ: (f64, f64) = (20.0, 20e3);
-const MOST_AUDIBLE_HZ: (f64, f64) = (2e3, 5e3);
 /// Cycles of a steady pattern that are shown.
 const PATTERN: u64 = 400;
 
@@ -70,7 +58,7 @@ impl Condition for LightLoad {
         if let Some(load_a) = boundary {
             figures.push("boundary", load_a);
         }
-        figures.notes.extend(heard(&points));
+        figures.notes.extend(heard(&points, &stand.case.board.procedure));
         let mut found = Found::of(figures);
         if stand.is_nominal_input() {
             found.curves.push(Curve::Light(LightCurve { part: stand.part.name.clone(), points }));
@@ -94,8 +82,9 @@ impl Condition for LightLoad {
 /// (load in A, repetition of the pattern in Hz, ripple in V) from the lightest load up, as far as the limit does not pause.
 fn follow(machine: &mut Machine, lightest_a: f64, full_a: f64) -> Result<Vec<(f64, f64, f64)>, EngineError> {
     let mut points = vec![];
-    for k in 0..LIGHT_LOADS {
-        let load_a = lightest_a * (full_a / lightest_a).powf(k as f64 / (LIGHT_LOADS - 1) as f64);
+    let loads = machine.circuit.board.procedure.light_loads;
+    for k in 0..loads {
+        let load_a = lightest_a * (full_a / lightest_a).powf(k as f64 / (loads - 1) as f64);
         let seen = run(machine, load_a)?;
         if seen.effort.pauses > 0 {
             break;
@@ -106,12 +95,12 @@ fn follow(machine: &mut Machine, lightest_a: f64, full_a: f64) -> Result<Vec<(f6
 }
 
 /// Whether the pattern may be heard.
-fn heard(points: &[(f64, f64, f64)]) -> Option<Note> {
+fn heard(points: &[(f64, f64, f64)], procedure: &Procedure) -> Option<Note> {
     let within = |(low_hz, high_hz): (f64, f64)| points.iter().any(|point| (low_hz..=high_hz).contains(&point.1));
-    if within(MOST_AUDIBLE_HZ) {
-        Some(Note::MostAudible { range_hz: MOST_AUDIBLE_HZ })
+    if within(procedure.most_audible_hz) {
+        Some(Note::MostAudible { range_hz: procedure.most_audible_hz })
     } else {
-        within(AUDIBLE_HZ).then_some(Note::Audible)
+        within(procedure.audible_hz).then_some(Note::Audible)
     }
 }
 
@@ -156,6 +145,7 @@ impl Repeats {
 /// Notes when pulses begin, and when a series of pulses at successive clock edges does.
 struct Pulses {
     period_s: f64,
+    gap_s: f64,
     clocked: bool,
     high: bool,
     pulses: Repeats,
@@ -174,7 +164,7 @@ impl Observer for Pulses {
         let high = stretch.mode.key.path == Path::High;
         if high && !self.high {
             let now_s = stretch.cycle as f64 * self.period_s + stretch.phase_s;
-            if self.pulses.count > 0 && now_s - self.pulses.last_s > GAP * self.period_s {
+            if self.pulses.count > 0 && now_s - self.pulses.last_s > self.gap_s {
                 self.bursts.note(now_s);
             }
             self.pulses.note(now_s);
@@ -188,17 +178,19 @@ impl Observer for Pulses {
 /// # Errors
 /// Whatever stops a run.
 pub fn run(machine: &mut Machine, load_a: f64) -> Result<LightResult, EngineError> {
+    let procedure = machine.circuit.board.procedure;
     let mut program = Program::constant(machine.circuit.program_a(load_a));
     let mut state = machine.at_clock(machine.first_guess(load_a));
-    while state.effort.pulses < SETTLING && state.cycle < LONGEST {
+    while state.effort.pulses < procedure.pattern_settling && state.cycle < procedure.pattern_longest {
         machine.run(&mut state, 64, &mut program, &mut (), None)?;
     }
     let begin = state.cycle;
     let (period_s, clocked) = (machine.period_s(), machine.is_clocked());
+    let gap_s = procedure.pattern_gap * period_s;
     let (pulses, bursts) = (Repeats::default(), Repeats::default());
-    let mut seen = Pulses { period_s, clocked, high: true, pulses, bursts };
+    let mut seen = Pulses { period_s, gap_s, clocked, high: true, pulses, bursts };
     let mut extremes = Extremes::of(&[Output::Instrument]);
-    while seen.pattern().count <= COUNTED && state.cycle - begin < LONGEST {
+    while seen.pattern().count <= procedure.pattern_counted && state.cycle - begin < procedure.pattern_longest {
         machine.run(&mut state, 16, &mut program, &mut (&mut seen, &mut extremes), None)?;
     }
     Ok(LightResult {

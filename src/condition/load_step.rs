@@ -16,14 +16,10 @@ use crate::measure::edges::EdgeWatch;
 use crate::measure::steady;
 use crate::model::board::LoadStep;
 
-/// Starts of the load step within the period that are tried; the worst counts.
-const STEP_FRACTIONS: [f64; 4] = [0.0, 0.25, 0.5, 0.75];
 /// Number of intervals to which a waveform is thinned at most.
 const INTERVALS: f64 = 6000.0;
 /// Cycles simulated before the step.
 pub const LEAD_CYCLES: u64 = 1;
-/// Relative difference of states under which the program counts as having come back to its begin.
-const REPEATS: f64 = 1e-3;
 
 /// Load step and release from a steady state.
 pub struct LoadStepAndRelease;
@@ -52,7 +48,8 @@ impl Condition for LoadStepAndRelease {
         let means_v = (low.mean_output_v(), high.mean_output_v());
         let mut found = Found::of(Figures::at(place, Some(winding_degc)));
         let mut runs = vec![];
-        for fraction in STEP_FRACTIONS {
+        let phases = stand.case.board.procedure.step_phases;
+        for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
             let timing = Timing::new(step, machine.period_s(), fraction);
             let mut thinned = stand.thinned(fraction == 0.0, &machine, timing.cycles, timing.step, INTERVALS);
             let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
@@ -236,7 +233,7 @@ pub fn run(
         step: watches.0.response(),
         release: watches.1.response(),
         // Of cycles that alternate the last one may be another than the first.
-        repeats: moved <= REPEATS || low.periods > 1,
+        repeats: moved <= machine.circuit.board.procedure.repeats || low.periods > 1,
         book_residual: book.close()?,
     })
 }

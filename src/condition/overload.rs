@@ -16,11 +16,6 @@ use crate::model::board::Overload;
 use crate::model::corner::{End, Parameter, end_of};
 use crate::model::parts::saturation::FluxCurve;
 
-/// Share of the output aimed at below which it has given way.
-pub const GIVES_WAY: f64 = 0.9;
-/// Multiple of the full load at which an overload is given up.
-const FURTHEST: f64 = 20.0;
-
 /// Cycles that are shown after the output has given way.
 const AFTER_TRIP: u64 = 200;
 /// What makes the output give way earliest, at the corner of the least inductance.
@@ -181,7 +176,7 @@ impl Observer for Decline {
 /// Program of a load that grows from a steady one, and the cycles that it takes to the furthest.
 pub fn program(machine: &Machine, load_a: f64, slew_a_per_s: f64) -> (Program, u64) {
     let (period_s, from_a) = (machine.period_s(), machine.circuit.program_a(load_a));
-    let growth_a = (FURTHEST - 1.0) * load_a;
+    let growth_a = (machine.circuit.board.procedure.overload_furthest - 1.0) * load_a;
     let program = Program::constant(from_a).edge(0, 0.0, from_a + growth_a, slew_a_per_s, period_s);
     (program, (growth_a / slew_a_per_s / period_s).ceil() as u64)
 }
@@ -202,7 +197,7 @@ pub fn run(
     let load_at = |(cycle, phase_s): Instant| load_a + slew_a_per_s * (cycle as f64 * period_s + phase_s);
     let mut decline = Decline {
         band_v: mean_v - half_band_v,
-        lost_v: GIVES_WAY * mean_v,
+        lost_v: machine.circuit.board.procedure.gives_way * mean_v,
         left: None,
         lost: false,
         current: Range::EMPTY,
@@ -215,7 +210,7 @@ pub fn run(
     let gave_way = decline.lost || state.is_paused();
     Ok(OverloadResult {
         trip_a: gave_way.then(|| load_at(decline.left.unwrap_or((state.cycle, 0.0)))),
-        furthest_a: FURTHEST * load_a,
+        furthest_a: machine.circuit.board.procedure.overload_furthest * load_a,
         peak_a: decline.current.high,
         effort: state.effort,
         book_residual: book.close()?,

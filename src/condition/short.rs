@@ -18,11 +18,6 @@ use crate::model::parts::saturation::FluxCurve;
 
 /// Cycles before the short circuit.
 const LEAD_CYCLES: u64 = 2;
-/// Place in the period at which it begins, as a share of it: within the low side's conduction or near the turn-off.
-const BEGINS_AT: f64 = 0.37;
-/// Cycles whose energy counts as that of the first ones.
-pub const FIRST_CYCLES: u64 = 10;
-
 /// Number of intervals to which a waveform is thinned at most.
 const INTERVALS: f64 = 4000.0;
 /// Cycles that set how finely a waveform is kept: a pause makes a run long in which nothing happens.
@@ -114,7 +109,7 @@ impl Timing {
         let protection = &machine.circuit.board.control.protection;
         let pause_s = protection.current_limit.and_then(|limit| limit.hiccup).map_or(0.0, |hiccup| hiccup.pause_s);
         let period_s = machine.period_s();
-        let begin = (LEAD_CYCLES, BEGINS_AT * period_s);
+        let begin = (LEAD_CYCLES, machine.circuit.board.procedure.short_phase * period_s);
         let end = later(begin, short.hold_s, period_s);
         let last = later(end, pause_s + protection.soft_start_s + settling_s, period_s);
         Timing { begin, end, cycles: last.0 + 1 }
@@ -178,7 +173,7 @@ pub fn run(
     let last = (timing.cycles, 0.0);
     let mut during = EdgeWatch::new(timing.begin, timing.end, period_s, mean_v, half_band_v);
     let mut after = EdgeWatch::new(timing.end, last, period_s, mean_v, half_band_v);
-    let first_until = (timing.begin.0 + FIRST_CYCLES, timing.begin.1);
+    let first_until = (timing.begin.0 + machine.circuit.board.procedure.short_first, timing.begin.1);
     let mut first = Between { from: timing.begin, until: first_until, inner: Book::new(&machine.circuit) };
     let mut book = Book::new(&machine.circuit);
     let mut program = program(timing, program_a);

@@ -17,13 +17,6 @@ use crate::model::parts::saturation::{FluxCurve, FluxTable};
 use crate::stability::synthesis;
 use std::cell::Cell;
 
-/// Periods in which a loop settles where no recovery time is stated.
-const SETTLING_PERIODS: f64 = 240.0;
-/// Multiple of the stated recovery time in which everything settles.
-const SETTLING_RECOVERIES: f64 = 8.0;
-/// Time constant in s of a resistive load with its leads: some 10 cm of wire and an ohm or two.
-const LEADS_S: f64 = 60e-9;
-
 /// One part on its board.
 pub struct Stand<'a> {
     /// Case.
@@ -87,8 +80,10 @@ impl<'a> Stand<'a> {
 
     /// Time in s in which a loop settles.
     pub fn settling_s(&self) -> f64 {
-        let periods_s = SETTLING_PERIODS / self.case.board.frequency_hz;
-        self.case.limits.recovery_s.map_or(periods_s, |recovery_s| periods_s.max(SETTLING_RECOVERIES * recovery_s))
+        let procedure = &self.case.board.procedure;
+        let periods_s = procedure.settling_periods / self.case.board.frequency_hz;
+        let of_recovery_s = self.case.limits.recovery_s.map(|recovery_s| procedure.settling_recoveries * recovery_s);
+        of_recovery_s.map_or(periods_s, |recoveries_s| periods_s.max(recoveries_s))
     }
 
     /// The smooth saturation curve of the part at the corner and a winding temperature.
@@ -216,7 +211,7 @@ impl<'a> Stand<'a> {
 pub fn into_resistance(circuit: &mut Circuit, load_a: f64) {
     (circuit.load_s, circuit.load_w) = (0.0, 0.0);
     let ohm = circuit.board.output_v / load_a;
-    circuit.resistor = Some((ohm, LEADS_S * ohm));
+    circuit.resistor = Some((ohm, circuit.board.procedure.leads_s * ohm));
 }
 
 /// Notes a peak current in A that lies beyond the saturation data.

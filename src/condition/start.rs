@@ -16,13 +16,8 @@ use crate::measure::steady;
 use crate::model::corner::{End, Parameter};
 use crate::model::parts::saturation::FluxCurve;
 
-/// Multiple of the soft start, with time to settle, after which a start is given up.
-pub const LONGEST: f64 = 12.0;
-
 /// Number of intervals to which a waveform is thinned at most.
 const INTERVALS: f64 = 4000.0;
-/// Share of the full load that only bleeds the output.
-const BLEEDER: f64 = 0.01;
 /// What makes a start hard besides the corner.
 const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least)];
 
@@ -45,7 +40,7 @@ impl Condition for Starts {
     fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
         let Some(states) = &stand.case.board.events.start else { return vec![] };
         let full = stand.place(self.name(), stand.full_load_a());
-        let bled = Place { load_a: Some(BLEEDER * stand.full_load_a()), ..full };
+        let bled = Place { load_a: Some(stand.case.board.procedure.bleeder * stand.full_load_a()), ..full };
         let charged = states.prebias_v.iter().map(|&prebias_v| Place { prebias_v, ..bled });
         std::iter::once(full).chain(charged).collect()
     }
@@ -72,7 +67,7 @@ impl Condition for Starts {
         if seen.started {
             figures.push("start_time", seen.time_s);
         } else {
-            let within_s = LONGEST * (soft_start_s + settling_s);
+            let within_s = stand.case.board.procedure.start_patience * (soft_start_s + settling_s);
             figures.push("start_time", Value::AtLeast(within_s));
             figures.notes.push(Note::NoStart { within_s });
         }
@@ -142,7 +137,7 @@ impl Observer for RiseWatch {
 }
 
 /// Runs a start from rest, with `output_v` already at the output, until the output has been in its band for `settling_s`, at most
-/// [`LONGEST`] times as long as the soft start takes. `mean_v` is the mean output that it should reach, `half_band_v` half the width
+/// `start_patience` times as long as soft start and settling take. `mean_v` is the mean output that it should reach, `half_band_v` half the width
 /// of the band around it. A further observer sees the whole run.
 ///
 /// # Errors
@@ -157,7 +152,8 @@ pub fn run(
     let period_s = machine.period_s();
     let soft_start_s = machine.circuit.board.control.protection.soft_start_s;
     let settling = (settling_s / period_s).ceil().max(1.0) as u64;
-    let longest = (LONGEST * (soft_start_s + settling_s) / period_s).ceil() as u64;
+    let longest =
+        (machine.circuit.board.procedure.start_patience * (soft_start_s + settling_s) / period_s).ceil() as u64;
     let mut watch = EdgeWatch::new((0, 0.0), (longest, 0.0), period_s, mean_v, half_band_v);
     let mut rise =
         RiseWatch { until_v: mean_v - half_band_v, begun: false, highest_v: 0.0, fall_v: 0.0, reached: false };

@@ -5,7 +5,6 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::curves::{Curve, LossSplit, loop_curve, period_curve};
 use super::figures::{Failure, Figures, Note, OffAim, Place, Value, Why};
-use super::overload::GIVES_WAY;
 use super::stand::{Stand, Warm, note_beyond};
 use crate::engine::error::EngineError;
 use crate::engine::machine::Begin;
@@ -14,9 +13,6 @@ use crate::engine::steady::WATCHED_PERIODS;
 use crate::measure::steady::{Conduction, SteadyResult};
 use crate::model::board::{Compensator, Modulator};
 use crate::stability::Loop;
-
-/// Share of the output aimed at beyond which a mean output is off its aim.
-const OFF_AIM: f64 = 0.02;
 
 /// Share of a range within which something stands at its end: far above rounding, far below what a loop in order keeps.
 const AT_A_STOP: f64 = 1e-3;
@@ -170,7 +166,8 @@ fn loss_values(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
 
 /// Whether the output has what it is regulated to, or next to it.
 fn is_delivered(stand: &Stand<'_>, warm: &Warm) -> bool {
-    !is_regulated(stand) || warm.steady.mean_output_v() > GIVES_WAY * stand.case.board.output_v
+    let least_v = stand.case.board.procedure.gives_way * stand.case.board.output_v;
+    !is_regulated(stand) || warm.steady.mean_output_v() > least_v
 }
 
 fn is_regulated(stand: &Stand<'_>) -> bool {
@@ -227,7 +224,8 @@ fn pattern(warm: &Warm) -> Option<Note> {
 
 fn off_aim(stand: &Stand<'_>, warm: &Warm) -> Option<Note> {
     let share = (warm.steady.mean_output_v() / stand.case.board.output_v - 1.0).abs();
-    (share > OFF_AIM && is_regulated(stand)).then(|| Note::OffAim { share, cause: cause(stand, &warm.steady) })
+    (share > stand.case.board.procedure.off_aim && is_regulated(stand))
+        .then(|| Note::OffAim { share, cause: cause(stand, &warm.steady) })
 }
 
 /// Why an output is off its aim.

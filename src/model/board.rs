@@ -3,6 +3,7 @@
 pub mod modulator;
 
 use super::parts::{Body, CapacitorBranch, PadPair};
+use super::procedure::Procedure;
 pub use modulator::{Comparator, Modulator, OnTime, Ramp};
 
 /// A buck-converter board.
@@ -40,6 +41,8 @@ pub struct Board {
     pub land: Option<PadPair>,
     /// Room for the body.
     pub keep_out: Option<Body>,
+    /// How conditions are run and measured.
+    pub procedure: Procedure,
 }
 
 impl Board {

@@ -353,10 +353,17 @@ pub fn method(case: &Case, load_error: f64) -> Vec<String> {
             say(case.numerics.saturation_error_a, "A")
         ),
         "Corners: nominal; low L, worn (least inductance, largest winding resistance and core loss, aged capacitors); high L, worn (most inductance, the rest the same).".to_string(),
-        "Load step: worst of four starts within the switching period, at the winding temperature of the upper level.".to_string(),
+        format!(
+            "Load step: worst of {} starts within the switching period, at the winding temperature of the upper level.",
+            case.board.procedure.step_phases
+        ),
         "Winding temperature: fixed point of loss and thermal resistance at each steady state.".to_string(),
         format!("Recovery band: {:.1} % of the output voltage around the final mean.", 100.0 * case.limits.recovery_band),
     ];
+    lines.push(format!(
+        "Instrument at the output: first-order low-pass of {}.",
+        say(case.board.procedure.instrument_hz, "Hz")
+    ));
     if load_error > 0.0 {
         lines.push(format!("Constant-power load: linearised in cells of the output voltage, current error at most {load_error:.1e} of its value."));
     }

@@ -14,8 +14,6 @@ use crate::quantity::{Instrument, Quantity};
 const DIVISIONS: (f64, f64) = (8.0, 10.0);
 /// Steps of an 8-bit converter over the height of the screen.
 const CONVERTER_STEPS: f64 = 256.0;
-/// Bandwidth limit for ripple in Hz (common practice; docs/physics.md, "steady-state quantities").
-const BANDWIDTH_HZ: f64 = 20e6;
 /// Samples a second for each hertz of bandwidth: peaks of a sampled trace are then as good as drawn (common practice).
 const SAMPLES_PER_HERTZ: f64 = 5.0;
 /// Samples a switching period, at the least.
@@ -89,7 +87,9 @@ impl Method {
     /// The way in which a quantity is read, or why there is none.
     pub fn of(quantity: &Quantity) -> Result<Method, &'static str> {
         match (quantity.id, quantity.instrument) {
-            ("ripple_raw", _) => Err("ringing and pick-up, which the model leaves out, lie on it: read it at 20 MHz"),
+            ("ripple_raw", _) => {
+                Err("ringing and pick-up, which the model leaves out, lie on it: read it with a limited bandwidth")
+            }
             (_, Instrument::None) => Err("the case states no bench resolution for it"),
             ("trip", _) => Ok(Method::Overload),
             (_, Instrument::Counter) => Ok(Method::Counter),
@@ -125,7 +125,7 @@ impl Method {
     /// The screen, for what is read from one.
     pub fn screen(self, at: &At<'_>) -> Option<BenchScreen> {
         let sample_rate_hz = match self {
-            Method::Voltage => SAMPLES_PER_HERTZ * BANDWIDTH_HZ,
+            Method::Voltage => SAMPLES_PER_HERTZ * at.case.board.procedure.instrument_hz,
             Method::Recovery => SAMPLES_PER_HERTZ / at.case.bench.time_s,
             Method::Current => at.current_sample_rate_hz(),
             _ => return None,
@@ -253,7 +253,7 @@ fn at_the_capacitor() -> BenchSetting {
 fn ripple(at: &At<'_>) -> Vec<BenchSetting> {
     vec![
         at_the_capacitor(),
-        setting("Input", "AC coupling, bandwidth limit 20 MHz"),
+        setting("Input", format!("AC coupling, bandwidth limit {}", at.bandwidth_say())),
         setting("Reading", "peak to peak, parts warm, median of 16 readings, so that noise adds little"),
         setting("Zero", format!("short the probe at its place: what remains must be far below {}", at.resolved_say())),
     ]
@@ -282,8 +282,9 @@ fn step_voltage(at: &At<'_>) -> Vec<BenchSetting> {
         setting(
             "Input",
             format!(
-                "DC coupling with an offset of {}, bandwidth limit 20 MHz; AC coupling sags while a level is held",
-                say(at.case.board.output_v, "V")
+                "DC coupling with an offset of {}, bandwidth limit {}; AC coupling sags while a level is held",
+                say(at.case.board.output_v, "V"),
+                at.bandwidth_say()
             ),
         ),
     ];
@@ -416,6 +417,10 @@ fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
 }
 
 impl At<'_> {
+    fn bandwidth_say(&self) -> String {
+        say(self.case.board.procedure.instrument_hz, "Hz")
+    }
+
     fn resolved_say(&self) -> String {
         let resolved = self.quantity.bench_resolution(&self.case.bench, self.largest()).unwrap_or(0.0);
         say(resolved, self.quantity.unit)
