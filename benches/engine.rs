@@ -12,8 +12,9 @@
 mod support;
 
 use presolder::case::usual_saturation_error_a;
+use presolder::condition::load_step::Timing;
+use presolder::crosscheck::{CrossCheck, Sampling, Side, compare};
 use presolder::engine::book::Book;
-use presolder::engine::crosscheck::{CrossCheck, Sampling, Side, compare};
 use presolder::engine::error::EngineError;
 use presolder::engine::machine::{Begin, Machine, Observer, Output, Stretch};
 use presolder::engine::network::{Circuit, Path};
@@ -21,7 +22,6 @@ use presolder::engine::program::Program;
 use presolder::engine::row::StateVector;
 use presolder::measure::curves::Sample;
 use presolder::measure::extremes::Extremes;
-use presolder::measure::step::Timing;
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
 use std::hint::black_box;

@@ -3,13 +3,15 @@
 use nalgebra::{DMatrix, DVector};
 use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator};
 use presolder::case::{self, Case};
-use presolder::compare::record::Outcome::{self, Fail, Inconclusive, Pass, PassWithNote};
+use presolder::condition::stand::Stand;
 use presolder::engine::machine::{Machine, Observer, Stretch};
 use presolder::engine::network::{Circuit, Path};
 use presolder::engine::program::Program;
+use presolder::model::corner::{CORNERS, Corner};
 use presolder::parts::CapacitorBranch;
 use presolder::parts::saturation::FluxTable;
-use presolder::run::{self, CORNERS, Corner};
+use presolder::record;
+use presolder::record::layout::Outcome::{self, Fail, Inconclusive, Pass, PassWithNote};
 
 fn cases() -> std::path::PathBuf {
     std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases")
@@ -26,7 +28,7 @@ fn expect(name: &str, inputs_v: &[f64], loads_a: &[f64], expected: &[(&str, Outc
     case.board.input_v.retain(|input_v| inputs_v.contains(input_v));
     case.board.load_a.retain(|load_a| loads_a.contains(load_a));
     assert_eq!((case.board.input_v.len(), case.board.load_a.len()), (inputs_v.len(), loads_a.len()));
-    let (record, _) = run::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, _) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     let found: Vec<(&str, Outcome, &str)> =
         record.verdicts.iter().map(|v| (v.part.as_str(), v.outcome, v.sentence.as_str())).collect();
     assert_eq!(found.len(), expected.len());
@@ -179,7 +181,7 @@ fn law_cycles_alternate_in_a_plain_run_exactly_where_the_steady_state_says_so() 
     for (part, (name, corners)) in case.parts.iter().zip(expected) {
         assert_eq!(part.name, name);
         for (corner, alternates) in corners {
-            let (mut machine, _) = run::machine(&case, part, corner, 9.6, 2.4, WINDING_DEGC).unwrap();
+            let (mut machine, _) = Stand::new(&case, part, corner, 9.6).machine(2.4, WINDING_DEGC).unwrap();
             let orbit = machine.steady(2.4).unwrap();
             let duties = last_duties(&mut machine, 2.4);
             println!("{name}, {}: {} periods, {:.4?}", corner.name, orbit.periods, &duties[..6]);
@@ -263,8 +265,7 @@ fn outside_alternation_of_the_river_gauge_follows_the_slope_compensation() {
     for (part, (name, regular)) in case.parts.iter().zip(expected) {
         assert_eq!(part.name, name);
         for (corner, regular) in CORNERS[..2].iter().zip(regular) {
-            let warm =
-                run::warm_steady(&case, part, *corner, input_v, load_a).unwrap_or_else(|error| panic!("{error}"));
+            let warm = Stand::new(&case, part, *corner, input_v).warm(load_a).unwrap_or_else(|error| panic!("{error}"));
             let orbit = &warm.steady.orbit;
             let inductance_h = warm.curve.inductance_h(warm.steady.mean_current_a());
             let needed = (2.0 * case.board.output_v - input_v) / (2.0 * inductance_h);
@@ -297,7 +298,7 @@ fn least_multiplier(case: &mut Case, part: usize, corner: Corner) -> f64 {
     for slope in SLOPES {
         let Modulator::PeakCurrent { slope_a_per_s, .. } = &mut case.board.control.modulator else { unreachable!() };
         *slope_a_per_s = slope;
-        let (mut machine, _) = run::machine(case, &part, corner, 9.6, 2.4, WINDING_DEGC).unwrap();
+        let (mut machine, _) = Stand::new(case, &part, corner, 9.6).machine(2.4, WINDING_DEGC).unwrap();
         let program_a = machine.circuit.program_a(2.4);
         let mut x = state.unwrap_or_else(|| machine.steady(2.4).unwrap().x);
         for _ in 0..NEWTON_STEPS {
@@ -335,10 +336,11 @@ fn closed_form_gate_loss_follows_the_pulses() {
     let LowSide::Switch { emulation, .. } = &mut case.board.stage.low_side else { unreachable!() };
     *emulation = true;
     for load_a in [0.31, 10.0] {
-        let warm = run::warm_steady(&case, &case.parts[0], CORNERS[0], 12.0, load_a).unwrap();
+        let warm = Stand::new(&case, &case.parts[0], CORNERS[0], 12.0).warm(load_a).unwrap();
+        let drive_w = warm.budget.as_ref().expect("losses").drive_w;
         let pulses_hz = warm.steady.trace.high_side.len() as f64 / warm.steady.book.duration_s;
-        println!("{load_a} A: {pulses_hz} Hz, {} W", warm.budget.drive_w);
-        assert!((warm.budget.drive_w / (22e-9 * 5.0 * pulses_hz) - 1.0).abs() < 1e-12);
+        println!("{load_a} A: {pulses_hz} Hz, {} W", drive_w);
+        assert!((drive_w / (22e-9 * 5.0 * pulses_hz) - 1.0).abs() < 1e-12);
         assert_eq!(pulses_hz > 500e3, load_a > 1.0);
     }
 }

@@ -1,6 +1,6 @@
 //! The program as a user meets it: exit codes, files, interruption, pipes.
 
-use presolder::compare::record::{Outcome, Record};
+use presolder::record::layout::{Outcome, Record};
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -376,7 +376,9 @@ fn law_steady_waveforms_show_the_ripple_of_the_record() {
         .iter()
         .find(|result| result.corner == "nominal" && result.input_v == Some(24.0) && result.load_a == Some(3.0))
         .expect("the nominal condition");
-    let value = |quantity: &str| full.values.iter().find(|v| v.quantity == quantity).expect("a value").value;
+    let value = |quantity: &str| {
+        full.values.iter().find(|v| v.quantity == quantity).expect("a value").value.exact().expect("a number")
+    };
     // A sample every 2.5 ns misses the corner of the current by at most 2.5 ns of its slope, 2 A/us.
     assert!((width(3) - value("inductor_ripple")).abs() < 5e-3);
     assert!((width(2) - value("ripple_20mhz")).abs() < 0.01 * value("ripple_20mhz"));
@@ -396,7 +398,7 @@ fn law_load_step_waveforms_show_the_dip_of_the_record() {
         .iter()
         .find(|result| result.condition == "load step" && result.corner == "nominal" && result.input_v == Some(48.0))
         .expect("the nominal load step");
-    let dip = step.values.iter().find(|v| v.quantity == "dip").expect("a dip").value;
+    let dip = step.values.iter().find(|v| v.quantity == "dip").expect("a dip").value.exact().expect("a number");
     // The record holds the worst of four starts within the period; they differ by no more than the ripple.
     let shown = 12.0 - lowest;
     assert!(shown <= dip + 1e-5 && shown > dip - 0.012, "{shown} {dip}");
@@ -447,6 +449,6 @@ fn law_a_long_run_holds_no_more_memory_than_a_short_one() {
     let record: Record =
         serde_json::from_str(&std::fs::read_to_string(out.join("record.json")).expect("the record")).expect("JSON");
     let nominal = record.parts[0].results.iter().find(|result| result.condition == "load step").expect("a load step");
-    let dip = nominal.values.iter().find(|v| v.quantity == "dip").expect("a dip").value;
+    let dip = nominal.values.iter().find(|v| v.quantity == "dip").expect("a dip").value.exact().expect("a number");
     assert!(12.0 - lowest <= dip + 1e-6 && 12.0 - lowest > dip - 0.012, "{lowest} {dip}");
 }

@@ -1,11 +1,12 @@
 //! Alternating cycles of the river gauge: a long run of the independent integration against the exact engine's steady states.
 
 use presolder::case;
-use presolder::engine::crosscheck::{CrossCheck, Instant, Sampling};
+use presolder::condition::stand::Stand;
+use presolder::crosscheck::{CrossCheck, Instant, Sampling};
 use presolder::engine::machine::{Begin, Machine, Observer, Stretch};
 use presolder::engine::network::Path;
 use presolder::engine::program::Program;
-use presolder::run::{self, CORNERS};
+use presolder::model::corner::CORNERS;
 use std::collections::BTreeMap;
 
 /// Input and load at which cycles alternate, and a winding temperature about what the comparison finds.
@@ -89,7 +90,7 @@ fn outside_alternating_cycles_by_a_long_run_of_the_independent_integration() {
     for part in &case.parts {
         for corner in &CORNERS[..2] {
             let name = format!("{}, {}", part.name, corner.name);
-            let (mut machine, curve) = run::machine(&case, part, *corner, input_v, load_a, winding_degc).unwrap();
+            let (mut machine, curve) = Stand::new(&case, part, *corner, input_v).machine(load_a, winding_degc).unwrap();
             let orbit = machine.steady(load_a).unwrap();
             let program = Program::constant(orbit.program_a);
             let period_s = machine.period_s();

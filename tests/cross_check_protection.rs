@@ -8,7 +8,7 @@ mod support;
 use presolder::board::{
     CurrentLimit, Foldback, Hiccup, InputStep, LimitSense, LowSide, Modulator, Protection, ShortCircuit,
 };
-use presolder::engine::crosscheck::Difference;
+use presolder::crosscheck::Difference;
 use presolder::engine::machine::{Begin, Effort, Machine, Output};
 use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;

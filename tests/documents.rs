@@ -96,7 +96,7 @@ fn loss_keywords() -> BTreeSet<String> {
 
 /// The list of equations that goes into every record.
 fn listed_equations() -> BTreeSet<String> {
-    let text = read("src/run.rs");
+    let text = read("src/record/words.rs");
     let (_, list) = text.split_once("const EQUATIONS: &[&str] = &[").expect("the list of equations");
     let (list, _) = list.split_once("];").expect("the end of the list");
     between(list, '"').into_iter().map(str::to_string).collect()
@@ -133,12 +133,12 @@ fn law_every_heading_of_an_equation_is_a_name_in_the_source_and_stands_once() {
 #[test]
 fn law_losses_are_listed_under_keywords_that_their_comments_have() {
     let (sections, keywords) = (referenced_sections(), loss_keywords());
-    let own = ["flux linkage"].map(String::from); // explained in src/parts/saturation.rs without a keyword
+    let own = ["flux linkage"].map(String::from); // explained in src/model/parts/saturation.rs without a keyword
     let strangers: Vec<String> = listed_equations()
         .into_iter()
         .filter(|name| !sections.contains(name) && !keywords.contains(name) && !own.contains(name))
         .collect();
-    assert!(strangers.is_empty(), "src/run.rs lists {strangers:?}, which no comment names");
+    assert!(strangers.is_empty(), "src/record/words.rs lists {strangers:?}, which no comment names");
 }
 
 /// What a text between backticks names, if it is a path of this repository: it holds a slash or is a known file of the root, and

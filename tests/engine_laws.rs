@@ -3,10 +3,10 @@
 mod support;
 
 use presolder::board::{Board, Compensator, Injection, LoadKind, LowSide, Modulator};
+use presolder::condition::load_step::{self as step, StepResult};
 use presolder::engine::machine::Machine;
 use presolder::engine::network::Circuit;
 use presolder::measure::steady::{Conduction, SteadyResult, measure};
-use presolder::measure::step::{self, StepResult};
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
 use support::demo::{self, DemoBoard};

@@ -3,14 +3,15 @@
 
 mod support;
 
+use presolder::condition::load_step as step;
+use presolder::condition::load_step::{StepResult, Timing};
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Machine, Observer, Output, Stretch};
 use presolder::engine::network::{Circuit, Path};
 use presolder::measure::curves::{Grid, Sample};
 use presolder::measure::extremes::Range;
+use presolder::measure::steady;
 use presolder::measure::steady::SteadyResult;
-use presolder::measure::step::{StepResult, Timing};
-use presolder::measure::{steady, step};
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
 use serde_json::Value;

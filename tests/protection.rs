@@ -5,13 +5,14 @@
 mod support;
 
 use presolder::board::*;
+use presolder::condition::load_step::Timing;
+use presolder::condition::{light_load as light, line_step as input_step, overload, short, start};
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Effort, Machine, Output, RunState};
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;
-use presolder::measure::step::Timing;
-use presolder::measure::{input_step, light, overload, short, start, steady};
+use presolder::measure::steady;
 use presolder::parts::saturation::FluxTable;
 use support::branch;
 use support::demo::{self, DemoBoard};

@@ -3,7 +3,7 @@
 #[path = "support/report.rs"]
 mod support;
 
-use presolder::compare::record::{Curves, ValueRecord};
+use presolder::record::layout::{Curves, ValueRecord};
 use presolder::report::{ReportError, html, plots};
 
 const VOID: [&str; 5] = ["meta", "br", "hr", "img", "input"];

@@ -3,7 +3,7 @@
 #[path = "support/report.rs"]
 mod support;
 
-use presolder::compare::record::Record;
+use presolder::record::layout::{Record, Value};
 use presolder::report::json::{record as record_json, record_schema};
 
 #[test]
@@ -20,7 +20,7 @@ type Damage = (&'static str, &'static str, fn(&mut Record));
 fn error_a_number_that_is_not_finite_is_refused_with_its_place() {
     let damages: [Damage; 4] = [
         ("quantities / cells / value (of dip)", "NaN", |r| {
-            r.quantities[2].cells[1].as_mut().expect("a cell").value = f64::NAN
+            r.quantities[2].cells[1].as_mut().expect("a cell").value = Value::Number(f64::NAN)
         }),
         ("share_of_limit", "inf", |r| {
             r.quantities[0].cells[0].as_mut().expect("a cell").share_of_limit = Some(f64::INFINITY)

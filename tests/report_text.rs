@@ -3,7 +3,7 @@
 #[path = "support/report.rs"]
 mod support;
 
-use presolder::compare::record::{ChangeKind, Judgement, LimitRecord, QuantityRow, Side};
+use presolder::record::layout::{ChangeKind, Judgement, LimitRecord, QuantityRow, Side, Value};
 use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::text::comparison;
 
@@ -120,7 +120,7 @@ fn closed_form_changes_and_shares() {
     let format = RowFormat::of(&row);
     let mut cell = row.cells[1].clone().expect("the second part has a value");
     for (change, text) in [(0.151, "+15.1 %"), (-0.0421, "-4.21 %"), (0.00001, "0 %"), (12.3, "+1230 %")] {
-        cell.change = Some(change);
+        cell.change = Some(Value::Number(change));
         assert_eq!(format.change(&cell).as_deref(), Some(text));
     }
     for (share, text) in [(0.474, "47 %"), (0.997, "99.7 %"), (1.0, "100 %"), (1.004, "100.4 %"), (12.0, ">999 %")] {
@@ -134,9 +134,12 @@ fn closed_form_changes_and_shares() {
 fn closed_form_a_bound_is_no_count_and_no_time() {
     let mut row = row(ChangeKind::Fraction, "s");
     let cells = row.cells.iter_mut().flatten();
-    cells.for_each(|cell| (cell.value, cell.bound, cell.change_bound) = (1.2e-3, true, true));
+    cells.for_each(|cell| {
+        cell.value = Value::AtLeast(1.2e-3);
+        cell.change = cell.change.take().and_then(|change| change.number()).map(Value::AtLeast);
+    });
     let cell = row.cells[1].clone().expect("the second part has a value");
-    assert_eq!(RowFormat::of(&row).value(&cell), "not in 1.2");
+    assert_eq!(RowFormat::of(&row).value(&cell), ">1.2");
     assert_eq!(RowFormat::of(&row).change(&cell).map(|change| change.starts_with(">+")), Some(true));
     row.unit = String::new();
     assert_eq!(RowFormat::of(&row).value(&cell), "no repeat");
@@ -146,10 +149,10 @@ fn closed_form_a_bound_is_no_count_and_no_time() {
 #[test]
 fn closed_form_shares_differ_by_points_and_temperatures_by_kelvins() {
     let mut row = row(ChangeKind::Difference, "fraction");
-    row.cells.iter_mut().flatten().for_each(|cell| cell.value = 0.931);
+    row.cells.iter_mut().flatten().for_each(|cell| cell.value = Value::Number(0.931));
     row.agreed_change = Some(LimitRecord { value: -0.003, side: Side::AtLeast, stated: false });
     let mut cell = row.cells[1].clone().expect("the second part has a value");
-    cell.change = Some(-0.0071);
+    cell.change = Some(Value::Number(-0.0071));
     assert_eq!(RowFormat::of(&row).change(&cell).as_deref(), Some("-0.71 points"));
     assert_eq!(RowFormat::of(&row).agreed_change().as_deref(), Some("change min -0.3 points*"));
     row.unit = "degC".into();

@@ -3,12 +3,13 @@
 mod support;
 
 use presolder::board::{Board, Compensator, Injection, LoadKind, LoadStep, LowSide, Modulator};
+use presolder::condition::load_step as step;
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;
+use presolder::measure::steady;
 use presolder::measure::steady::Conduction;
-use presolder::measure::{steady, step};
 use presolder::parts::saturation::FluxTable;
 use support::checked::machine_at;
 use support::{branch, demo, open_loop};

@@ -3,9 +3,10 @@
 mod support;
 
 use presolder::board::{Compensator, LoopAim};
+use presolder::condition::load_step as step;
 use presolder::engine::machine::Machine;
 use presolder::engine::network::Circuit;
-use presolder::measure::{steady, step};
+use presolder::measure::steady;
 use presolder::parts::saturation::FluxTable;
 use presolder::stability::synthesis::{SynthesisError, fit};
 use presolder::stability::{Loop, Margins};

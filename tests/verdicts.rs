@@ -4,29 +4,30 @@
 mod support;
 
 use presolder::case::Case;
-use presolder::compare::judge;
-use presolder::compare::record::{Judgement, Outcome, PartRecord, QuantityRow, Verdict};
-use presolder::run;
+use presolder::condition::figures::{PartFigures, Value};
+use presolder::judge;
+use presolder::model::corner::NOMINAL;
+use presolder::record;
+use presolder::record::layout::{Judgement, Outcome, QuantityRow, Verdict};
 use support::{Shown, case_of, part};
 
-const NOT_BACK: &str = "the output was not back in its band before the next edge";
-const NO_REPETITION: &str = "long and short cycles follow each other without a rule: measured over 128 periods";
-
 fn shown(condition: &'static str, quantity: &'static str, value: f64) -> Vec<Shown> {
-    vec![Shown { condition, corner: run::NOMINAL, input_v: 47.0, load_a: 3.9, values: vec![(quantity, value)] }]
+    vec![Shown { condition, corner: NOMINAL, input_v: 47.0, load_a: 3.9, values: vec![(quantity, value)] }]
 }
 
-fn two(condition: &'static str, quantity: &'static str, values: [f64; 2], note: Option<&str>) -> Vec<PartRecord> {
+fn two(condition: &'static str, quantity: &'static str, values: [f64; 2], bound: bool) -> Vec<PartFigures> {
     let mut parts =
         vec![part(0, &shown(condition, quantity, values[0])), part(1, &shown(condition, quantity, values[1]))];
-    parts[1].results[0].notes.extend(note.map(str::to_string));
+    if bound {
+        parts[1].results[0].values[0].value = Value::AtLeast(values[1]);
+    }
     parts
 }
 
-fn judged(case: &Case, parts: &[PartRecord]) -> (QuantityRow, Verdict) {
+fn judged(case: &Case, parts: &[PartFigures]) -> (QuantityRow, Verdict) {
     let rows = judge::rows(case, parts);
-    let verdict = judge::verdict(case, &rows, 1, parts);
-    (rows.into_iter().next().expect("a row"), verdict)
+    let verdict = record::verdict(case, &rows, parts, &judge::verdict(case, &rows, parts, 1));
+    (record::row(rows.first().expect("a row")), verdict)
 }
 
 /// The hold ended within the limit, but the output was not back: that is no pass.
@@ -34,25 +35,28 @@ fn judged(case: &Case, parts: &[PartRecord]) -> (QuantityRow, Verdict) {
 fn law_a_recovery_that_did_not_come_is_no_pass() {
     let mut case = case_of(2);
     case.limits.recovery_s = Some(1.9e-3);
-    let back = judged(&case, &two("load step", "recovery", [0.9e-3, 1.2e-3], None));
+    let back = judged(&case, &two("load step", "recovery", [0.9e-3, 1.2e-3], false));
     assert_eq!(back.0.cells[1].as_ref().expect("a cell").absolute, Judgement::Pass);
-    let (row, verdict) = judged(&case, &two("load step", "recovery", [0.9e-3, 1.2e-3], Some(NOT_BACK)));
+    let (row, verdict) = judged(&case, &two("load step", "recovery", [0.9e-3, 1.2e-3], true));
     let cell = row.cells[1].as_ref().expect("a cell");
-    assert!(cell.bound && cell.change_bound && !row.cells[0].as_ref().expect("a cell").bound);
+    assert_eq!(cell.value, Value::AtLeast(1.2e-3));
+    assert!(
+        cell.change.as_ref().is_some_and(Value::is_bound) && !row.cells[0].as_ref().expect("a cell").value.is_bound()
+    );
     assert_eq!(cell.absolute, Judgement::Inconclusive);
     assert_eq!(verdict.outcome, Outcome::Inconclusive);
-    assert!(verdict.sentence.contains("not within 1.2 ms, where the limit is 1.9 ms"), "{}", verdict.sentence);
+    assert!(verdict.sentence.contains("more than 1.2 ms, where the limit is 1.9 ms"), "{}", verdict.sentence);
     assert!(verdict.notes.iter().any(|note| note.contains("at least +33.3 %")), "{:?}", verdict.notes);
 }
 
 #[test]
 fn law_a_waveform_that_does_not_repeat_has_no_count() {
-    let (row, verdict) = judged(&case_of(2), &two("steady", "periods", [1.0, 128.0], Some(NO_REPETITION)));
+    let (row, verdict) = judged(&case_of(2), &two("steady", "periods", [1.0, 128.0], true));
     let cell = row.cells[1].as_ref().expect("a cell");
-    assert_eq!((cell.absolute, cell.change), (Judgement::Fail, None));
+    assert_eq!((cell.absolute, &cell.change), (Judgement::Fail, &None));
     assert!(verdict.sentence.contains("does not repeat") && !verdict.sentence.contains("128"), "{}", verdict.sentence);
     // Alternating cycles that do repeat are counted.
-    let (_, verdict) = judged(&case_of(2), &two("steady", "periods", [1.0, 2.0], None));
+    let (_, verdict) = judged(&case_of(2), &two("steady", "periods", [1.0, 2.0], false));
     assert!(verdict.sentence.contains("2 is past its limit of 1"), "{}", verdict.sentence);
 }
 
@@ -62,7 +66,7 @@ fn law_a_default_that_the_original_breaks_too_is_a_note() {
     let mut case = case_of(2);
     case.limits.phase_margin_deg = None;
     let noted = |case: &Case, values| {
-        let (_, verdict) = judged(case, &two("steady", "phase_margin", values, None));
+        let (_, verdict) = judged(case, &two("steady", "phase_margin", values, false));
         let note = verdict.notes.iter().find(|note| note.contains("no yardstick")).cloned();
         (verdict.outcome, note)
     };
@@ -75,9 +79,9 @@ fn law_a_default_that_the_original_breaks_too_is_a_note() {
     assert_eq!(noted(&case, [31.7, 33.1]).1, None, "a stated limit is a finding of its own");
 }
 
-/// The notes by which bounds are known are those that runs write: the gauge's last part has one at 9.6 V.
+/// Runs tell what is only a bound: the gauge's last part has one at 9.6 V.
 #[test]
-fn law_runs_write_the_note_by_which_a_bound_is_known() {
+fn law_runs_tell_what_is_only_a_bound() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/river-gauge");
     let mut case = presolder::case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
     case.board.input_v.retain(|input_v| *input_v < 10.0);
@@ -86,9 +90,9 @@ fn law_runs_write_the_note_by_which_a_bound_is_known() {
     case.limits.recovery_band = 1e-3;
     let names = [case.parts[0].name.clone(), case.parts[case.parts.len() - 1].name.clone()];
     case.parts.retain(|part| names.contains(&part.name));
-    let (record, _) = run::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, _) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     for quantity in ["periods", "recovery"] {
         let row = record.quantities.iter().find(|row| row.quantity == quantity).expect("a row");
-        assert!(row.cells[1].as_ref().is_some_and(|cell| cell.bound), "{quantity}");
+        assert!(row.cells[1].as_ref().is_some_and(|cell| cell.value.is_bound()), "{quantity}");
     }
 }

@@ -5,6 +5,7 @@ use super::source::Sources;
 use super::walk::{Fault, Values};
 use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::board::*;
+use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, PadPair};
 use crate::units::{Dimension, show};
 
@@ -62,6 +63,7 @@ pub fn build(
         events: protection::events(v)?,
         land: pads(v),
         keep_out: keep_out(v),
+        procedure: procedure(v),
     };
     let full_load_a = *board.load_a.last()?;
     let numerics = Numerics { saturation_error_a: saturation_error_a(v, full_load_a) };
@@ -338,6 +340,44 @@ fn limits(v: &Values) -> Option<Limits> {
             temperature_k: agreed("temperature")?,
         },
     })
+}
+
+/// Key and field of a number of the procedures.
+type Setter = (&'static str, fn(&mut Procedure, f64));
+
+/// How conditions are run and measured.
+fn procedure(v: &Values) -> Procedure {
+    let setters: [Setter; 22] = [
+        ("instrument_bandwidth", |procedure, number| procedure.instrument_hz = number),
+        ("step_phases", |procedure, number| procedure.step_phases = number as u64),
+        ("repeats", |procedure, number| procedure.repeats = number),
+        ("settling_periods", |procedure, number| procedure.settling_periods = number),
+        ("settling_recoveries", |procedure, number| procedure.settling_recoveries = number),
+        ("off_aim", |procedure, number| procedure.off_aim = number),
+        ("gives_way", |procedure, number| procedure.gives_way = number),
+        ("overload_furthest", |procedure, number| procedure.overload_furthest = number),
+        ("start_patience", |procedure, number| procedure.start_patience = number),
+        ("bleeder", |procedure, number| procedure.bleeder = number),
+        ("leads", |procedure, number| procedure.leads_s = number),
+        ("short_phase", |procedure, number| procedure.short_phase = number),
+        ("short_first", |procedure, number| procedure.short_first = number as u64),
+        ("light_loads", |procedure, number| procedure.light_loads = number as u64),
+        ("pattern_settling", |procedure, number| procedure.pattern_settling = number as u64),
+        ("pattern_counted", |procedure, number| procedure.pattern_counted = number as u64),
+        ("pattern_longest", |procedure, number| procedure.pattern_longest = number as u64),
+        ("pattern_gap", |procedure, number| procedure.pattern_gap = number),
+        ("audible_low", |procedure, number| procedure.audible_hz.0 = number),
+        ("audible_high", |procedure, number| procedure.audible_hz.1 = number),
+        ("most_audible_low", |procedure, number| procedure.most_audible_hz.0 = number),
+        ("most_audible_high", |procedure, number| procedure.most_audible_hz.1 = number),
+    ];
+    let mut procedure = Procedure::default();
+    for (key, set) in setters {
+        if let Some(number) = v.number(&format!("measure.{key}")) {
+            set(&mut procedure, number);
+        }
+    }
+    procedure
 }
 
 fn bench(v: &Values) -> Option<Bench> {

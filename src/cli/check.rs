@@ -2,8 +2,8 @@
 
 use super::{Done, output};
 use crate::case::{self, Case, Origin};
-use crate::compare::judge::say;
 use crate::error::Error;
+use crate::record::words::say;
 use clap::Args;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};

@@ -2,10 +2,10 @@
 
 use super::{Done, output};
 use crate::case;
-use crate::compare::record::Outcome;
 use crate::error::Error;
+use crate::record;
+use crate::record::layout::Outcome;
 use crate::report::{ReportError, folder, json, text};
-use crate::run;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -51,9 +51,9 @@ impl Compare {
             folder::check(target, self.replace).map_err(|error| self.refused(error))?;
             output::note_target(target);
         }
-        let (mut record, curves) = run::compare(&case, &output::progress)?;
+        let (mut record, curves) = record::compare(&case, &output::progress)?;
         if self.cross_check {
-            record.cross_check = run::cross_check(&case)?;
+            record.cross_check = record::cross_check(&case)?;
         }
         // The folder first: a table that cannot be printed takes no results with it.
         if let Some(target) = &target {

@@ -1,21 +1,20 @@
 //! `presolder waveforms`.
 
 use super::{Done, output};
-use crate::board::LoadStep;
 use crate::case::{self, Case};
-use crate::compare::judge::say;
+use crate::condition::CONDITIONS;
+use crate::condition::contract::{Condition, Setup, Wish};
+use crate::condition::stand::{Stand, prepared};
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Begin, INTERRUPT, Machine};
-use crate::engine::program::Program;
-use crate::engine::steady::Orbit;
+use crate::engine::machine::INTERRUPT;
 use crate::error::Error;
 use crate::measure::curves::{Grid, Sample};
-use crate::measure::steady;
-use crate::measure::step::Timing;
-use crate::run::events::{Event, Setup};
-use crate::run::{self, CORNERS, Corner};
+use crate::model::corner::{CORNERS, Corner};
+use crate::record;
+use crate::record::words::say;
 use crate::units::{self, Dimension};
-use clap::{Args, ValueEnum};
+use clap::Args;
+use clap::builder::PossibleValuesParser;
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -37,57 +36,23 @@ const INPUT_V: (f64, f64) = (1.0, 1000.0);
 /// Most load current in A that a case may state as well.
 const MOST_LOAD_A: f64 = 1000.0;
 
-/// Condition whose waveforms are wanted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum Condition {
-    /// Periodic steady state.
-    Steady,
-    /// Load step and release of the board.
-    LoadStep,
-    /// Start at full load.
-    Start,
-    /// Step of the input voltage and back.
-    InputStep,
-    /// Load that grows until the output gives way.
-    Overload,
-    /// Short circuit at the output and its end.
-    ShortCircuit,
-    /// Pulses at the lightest load.
-    LightLoad,
+/// Words by which conditions go on the command line.
+fn condition_words() -> PossibleValuesParser {
+    let run = CONDITIONS.iter().filter(|condition| !condition.is_data());
+    PossibleValuesParser::new(run.map(|condition| word_of(condition.name())).collect::<Vec<_>>())
 }
 
-impl Condition {
-    fn event(self) -> Option<Event> {
-        match self {
-            Condition::Steady | Condition::LoadStep => None,
-            Condition::Start => Some(Event::Start),
-            Condition::InputStep => Some(Event::InputStep),
-            Condition::Overload => Some(Event::Overload),
-            Condition::ShortCircuit => Some(Event::Short),
-            Condition::LightLoad => Some(Event::LightLoad),
-        }
-    }
+/// Words by which corners go on the command line: the begin of their names.
+fn corner_words() -> PossibleValuesParser {
+    PossibleValuesParser::new(CORNERS.iter().map(corner_word).collect::<Vec<_>>())
 }
 
-/// Corner of the tolerances.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum CornerName {
-    /// Everything as stated.
-    Nominal,
-    /// Least inductance, worn parts.
-    LowL,
-    /// Most inductance, worn parts.
-    HighL,
+fn corner_word(corner: &Corner) -> String {
+    word_of(corner.name.split(',').next().unwrap_or(corner.name))
 }
 
-impl CornerName {
-    fn corner(self) -> Corner {
-        CORNERS[match self {
-            CornerName::Nominal => 0,
-            CornerName::LowL => 1,
-            CornerName::HighL => 2,
-        }]
-    }
+fn word_of(name: &str) -> String {
+    name.to_lowercase().replace(' ', "-")
 }
 
 fn time(text: &str) -> Result<f64, String> {
@@ -116,8 +81,8 @@ pub struct Waveforms {
     #[arg(long, value_name = "NAME")]
     part: Option<String>,
     /// Condition.
-    #[arg(long, value_enum, default_value = "steady")]
-    condition: Condition,
+    #[arg(long, value_parser = condition_words(), default_value = "steady")]
+    condition: String,
     /// Input voltage [default: nominal], for example 24V.
     #[arg(long, value_name = "VOLTAGE", value_parser = voltage, allow_hyphen_values = true)]
     input: Option<f64>,
@@ -125,8 +90,8 @@ pub struct Waveforms {
     #[arg(long, value_name = "CURRENT", value_parser = current, allow_hyphen_values = true)]
     load: Option<f64>,
     /// Corner of the tolerances.
-    #[arg(long, value_enum, default_value = "nominal")]
-    corner: CornerName,
+    #[arg(long, value_parser = corner_words(), default_value = "nominal")]
+    corner: String,
     /// Distance of the samples [default: a two-hundredth (steady) or a twentieth of the period].
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     every: Option<f64>,
@@ -141,106 +106,92 @@ pub struct Waveforms {
     out: Option<PathBuf>,
 }
 
-/// A run with its begin and time axis.
-struct Plan {
-    begin: Begin,
-    program: Program,
-    origin: (u64, f64),
-    cycles: u64,
+/// Which samples are taken.
+struct Samples {
     span_s: (f64, f64),
     every_s: f64,
+    /// Whole cycles that reach the last of them.
+    cycles: u64,
 }
 
 impl Waveforms {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let case = run::prepared(&case::read(&self.case)?)?;
-        let index = self.part_index(&case)?;
-        let input_v = self.input_v(&case)?;
-        let failed =
-            |error: EngineError| Error::Simulation { source: error, condition: case.parts[index].name.clone() };
-        let (mut machine, plan) = match self.condition.event() {
-            Some(event) => self.event_plan(&case, index, input_v, event)?,
-            None => self.periodic_plan(&case, index, input_v, &failed)?,
-        };
+        let read = case::read(&self.case)?;
+        let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
+        let part = &case.parts[self.part_index(&case)?];
+        let condition = self.condition()?;
+        let stand = Stand::new(&case, part, self.corner(), self.input_v(&case)?);
+        let load_a = self.load_a(&case, condition)?;
+        let Setup { mut machine, begin, mut program, origin, cycles, .. } = self.set_up(&stand, condition, load_a)?;
+        let period_s = machine.period_s();
+        let begin_s = -(origin.0 as f64 * period_s + origin.1);
+        let end_s = cycles.map(|cycles| cycles as f64 * period_s + begin_s);
+        let samples = self.samples(condition, (begin_s, end_s), period_s)?;
+        let cycles = samples.cycles.min(cycles.unwrap_or(samples.cycles));
         let mut sink = CsvSink::open(self.out.as_deref())?;
-        let mut grid =
-            Grid::new(plan.origin, machine.period_s(), plan.every_s, plan.span_s, |sample| sink.write(&sample));
-        let mut program = plan.program;
-        let mut state = machine.begin(plan.begin);
-        let ran = machine.run(&mut state, plan.cycles, &mut program, &mut grid, None);
-        match ran {
+        let mut grid = Grid::new(origin, period_s, samples.every_s, samples.span_s, |sample| sink.write(&sample));
+        let mut state = machine.begin(begin);
+        match machine.run(&mut state, cycles, &mut program, &mut grid, None) {
             // The sink asks for the stop when nothing more can be written.
             Err(EngineError::Interrupted) if sink.failed.is_some() => sink.close().map(|()| Done::Well),
-            Err(EngineError::Interrupted) => Err(Error::Interrupted),
-            Err(error) => Err(failed(error)),
+            Err(error) => Err(record::error(error.into(), &part.name)),
             Ok(()) => sink.close().map(|()| Done::Well),
         }
     }
 
-    /// A steady state or a load step from one.
-    fn periodic_plan(
-        &self,
-        case: &Case,
-        index: usize,
-        input_v: f64,
-        failed: &dyn Fn(EngineError) -> Error,
-    ) -> Result<(Machine, Plan), Error> {
-        let step = match self.condition {
-            Condition::LoadStep => Some(case.board.load_step.ok_or_else(|| not_stated(case, "load.step"))?),
-            _ => None,
-        };
-        let steady_a = self.load_a(case)?;
-        let load_a = step.map_or(steady_a, |step| step.to_a);
-        let warm = run::warm_steady(case, &case.parts[index], self.corner.corner(), input_v, load_a)?;
-        let mut machine = warm.machine;
-        let plan = match step {
-            None => self.steady_plan(machine.period_s(), &warm.steady.orbit)?,
-            Some(step) => {
-                let low = steady::measure(&mut machine, step.from_a).map_err(failed)?;
-                let timing = self.timing(&step, machine.period_s(), low.orbit.periods)?;
-                let program = timing.program(&step, &machine);
-                self.step_plan(machine.period_s(), Begin::Clock(low.orbit.x), program, &timing)?
-            }
-        };
-        Ok((machine, plan))
+    fn condition(&self) -> Result<&'static dyn Condition, Error> {
+        let wanted = CONDITIONS.iter().find(|condition| word_of(condition.name()) == self.condition);
+        wanted.copied().ok_or_else(|| Error::Output(format!("error: --condition {}: unknown", self.condition)))
     }
 
-    /// What befalls the board.
-    fn event_plan(&self, case: &Case, index: usize, input_v: f64, event: Event) -> Result<(Machine, Plan), Error> {
-        self.load_a(case)?;
-        let setup = run::events::setup(case, index, self.corner.corner(), input_v, event)?;
-        let key = match event {
-            Event::Start => "start",
-            Event::InputStep => "input.step",
-            Event::Overload => "load.overload",
-            Event::Short => "load.short",
-            Event::LightLoad => "load.lightest",
-        };
-        let Setup { machine, begin, program, origin, cycles, .. } = setup.ok_or_else(|| not_stated(case, key))?;
-        let period_s = machine.period_s();
-        let end_s = (cycles - origin.0) as f64 * period_s - origin.1;
-        let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(end_s));
-        let begin_s = -(origin.0 as f64 * period_s + origin.1);
-        for (name, wanted_s) in [("--from", span_s.0), ("--to", span_s.1)] {
-            if !(begin_s..=end_s).contains(&wanted_s) {
-                return Err(Error::Output(format!(
-                    "error: {name} {}: expected a time from {} to {}, the begin and the end of this run",
-                    say(wanted_s, "s"),
-                    say(begin_s, "s"),
-                    say(end_s, "s")
-                )));
+    fn corner(&self) -> Corner {
+        CORNERS.into_iter().find(|corner| corner_word(corner) == self.corner).unwrap_or(CORNERS[0])
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, condition: &dyn Condition, load_a: Option<f64>) -> Result<Setup, Error> {
+        let before_s = (-self.from.unwrap_or(0.0)).max(0.0);
+        let period_s = 1.0 / stand.case.board.frequency_hz;
+        if before_s / period_s > MOST_PERIODS {
+            return Err(too_many_periods("--from", -before_s));
+        }
+        let setup = condition.set_up(stand, &Wish { load_a, before_s });
+        let setup = setup.map_err(|failure| record::error(failure, &stand.part.name))?;
+        setup.ok_or_else(|| not_stated(stand.case, condition.key()))
+    }
+
+    /// The samples of a run that lies between two times; without an end it goes on as long as anyone looks.
+    fn samples(
+        &self,
+        condition: &dyn Condition,
+        (begin_s, end_s): (f64, Option<f64>),
+        period_s: f64,
+    ) -> Result<Samples, Error> {
+        let from_s = self.from.unwrap_or(0.0);
+        // Two periods of an endless run from wherever the first sample is.
+        let to_s = self.to.unwrap_or(end_s.unwrap_or(from_s + STEADY_PERIODS * period_s));
+        for (name, wanted_s) in [("--from", from_s), ("--to", to_s)] {
+            if wanted_s < begin_s || end_s.is_some_and(|end_s| wanted_s > end_s) {
+                let expected = match end_s {
+                    Some(end_s) => {
+                        let (begin, end) = (say(begin_s, "s"), say(end_s, "s"));
+                        format!(
+                            "a time from {begin} to {end}, the begin and the end of this run (see {})",
+                            condition.key()
+                        )
+                    }
+                    None => "0 s or later: a steady state has nothing before its first clock edge".into(),
+                };
+                return Err(Error::Output(format!("error: {name} {}: expected {expected}", say(wanted_s, "s"))));
             }
         }
-        let every_s = self.every.unwrap_or(period_s / 20.0);
-        let mut plan = self.plan((begin, program), origin, span_s, every_s, period_s)?;
-        plan.cycles = plan.cycles.min(cycles);
-        Ok((machine, plan))
+        let usual_s = if end_s.is_some() { period_s / 20.0 } else { period_s / 200.0 };
+        self.checked((from_s, to_s), self.every.unwrap_or(usual_s), (begin_s, period_s))
     }
 
     fn part_index(&self, case: &Case) -> Result<usize, Error> {
         let Some(name) = &self.part else { return Ok(0) };
-        run::part_index(case, name).ok_or_else(|| {
+        case.parts.iter().position(|part| part.name == *name).ok_or_else(|| {
             let names: Vec<&str> = case.parts.iter().map(|part| part.name.as_str()).collect();
             Error::Output(format!(
                 "error: --part {name}: the case {} has no such part; it has {}",
@@ -265,14 +216,13 @@ impl Waveforms {
     }
 
     /// Load current of the steady state. What a case may not ask for is refused here too.
-    fn load_a(&self, case: &Case) -> Result<f64, Error> {
-        let full_a = case.board.load_a.last().copied().unwrap_or(0.0);
-        let Some(load_a) = self.load else { return Ok(full_a) };
+    fn load_a(&self, case: &Case, condition: &dyn Condition) -> Result<Option<f64>, Error> {
+        let Some(load_a) = self.load else { return Ok(None) };
         let wrong =
             |expected: String| Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
         let lowest_a = case.board.control.protection.lowest_peak_a();
         match lowest_a {
-            _ if self.condition != Condition::Steady => {
+            _ if !condition.takes_load() => {
                 wrong("no load current but with --condition steady: the others take theirs from board.toml".into())
             }
             _ if !(0.0..=MOST_LOAD_A).contains(&load_a) => {
@@ -282,66 +232,11 @@ impl Waveforms {
                 "less than the lowest current-limit threshold of {}: the board could not deliver it",
                 say(lowest_a, "A")
             )),
-            _ => Ok(load_a),
+            _ => Ok(Some(load_a)),
         }
     }
 
-    /// Timing of the load step with as many periods before it as the first sample asks for.
-    fn timing(&self, step: &LoadStep, period_s: f64, orbit_periods: u64) -> Result<Timing, Error> {
-        let mut timing = Timing::new(step, period_s, 0.0);
-        let wanted = (-self.from.unwrap_or(0.0) / period_s).ceil().max(0.0);
-        if wanted > MOST_PERIODS {
-            return Err(too_many_periods("--from", self.from.unwrap_or(0.0)));
-        }
-        // Whole orbits, so that the step meets the phase that it meets without them.
-        let more = (wanted as u64).saturating_sub(timing.step.0).next_multiple_of(orbit_periods.max(1));
-        timing.step.0 += more;
-        timing.release.0 += more;
-        timing.cycles += more;
-        Ok(timing)
-    }
-
-    fn steady_plan(&self, period_s: f64, orbit: &Orbit) -> Result<Plan, Error> {
-        let from_s = self.from.unwrap_or(0.0);
-        if from_s < 0.0 {
-            return Err(Error::Output(format!(
-                "error: --from {}: expected 0 s or later: a steady state has nothing before its first clock edge",
-                say(from_s, "s")
-            )));
-        }
-        // Two periods from wherever the first sample is.
-        let span_s = (from_s, self.to.unwrap_or(from_s + STEADY_PERIODS * period_s));
-        let every_s = self.every.unwrap_or(period_s / 200.0);
-        let run = (Begin::Clock(orbit.x), Program::constant(orbit.program_a));
-        self.plan(run, (0, 0.0), span_s, every_s, period_s)
-    }
-
-    fn step_plan(&self, period_s: f64, begin: Begin, program: Program, timing: &Timing) -> Result<Plan, Error> {
-        let end_s = (timing.cycles - timing.step.0) as f64 * period_s - timing.step.1;
-        for (name, wanted) in [("--from", self.from), ("--to", self.to)] {
-            if let Some(wanted_s) = wanted.filter(|wanted_s| *wanted_s > end_s) {
-                return Err(Error::Output(format!(
-                    "error: {name} {}: expected at most {}, the end of step and release: a longer load.step.hold in board.toml moves it",
-                    say(wanted_s, "s"),
-                    say(end_s, "s")
-                )));
-            }
-        }
-        let span_s = (self.from.unwrap_or(0.0), self.to.unwrap_or(end_s));
-        let every_s = self.every.unwrap_or(period_s / 20.0);
-        let mut plan = self.plan((begin, program), timing.step, span_s, every_s, period_s)?;
-        plan.cycles = plan.cycles.min(timing.cycles);
-        Ok(plan)
-    }
-
-    fn plan(
-        &self,
-        (begin, program): (Begin, Program),
-        origin: (u64, f64),
-        span_s: (f64, f64),
-        every_s: f64,
-        period_s: f64,
-    ) -> Result<Plan, Error> {
+    fn checked(&self, span_s: (f64, f64), every_s: f64, (begin_s, period_s): (f64, f64)) -> Result<Samples, Error> {
         let wrong = |text: String| Err(Error::Output(text));
         if every_s <= 0.0 {
             return wrong(format!("error: --every {}: expected a time above zero", say(every_s, "s")));
@@ -358,8 +253,8 @@ impl Waveforms {
         if span_s.1 / period_s > MOST_PERIODS {
             return Err(too_many_periods("--to", span_s.1));
         }
-        let cycles = origin.0 + ((span_s.1 + origin.1).max(0.0) / period_s).floor() as u64 + 1;
-        Ok(Plan { begin, program, origin, cycles, span_s, every_s })
+        let cycles = ((span_s.1 - begin_s).max(0.0) / period_s).floor() as u64 + 1;
+        Ok(Samples { span_s, every_s, cycles })
     }
 }
 

@@ -2,7 +2,6 @@
 
 pub mod book;
 pub mod compensator;
-pub mod crosscheck;
 pub mod crossing;
 pub mod error;
 pub mod machine;

@@ -9,9 +9,6 @@ use crate::board::{Board, LimitSense, LoadKind, LowSide};
 use crate::parts::CapacitorBranch;
 use crate::parts::saturation::FluxTable;
 
-/// Bandwidth in Hz of the instrument through which ripple is usually read (common practice).
-pub const INSTRUMENT_BANDWIDTH_HZ: f64 = 20e6;
-
 /// Which way the inductor current takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Path {
@@ -464,7 +461,7 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     });
     let instrument_v = if circuit.instrument {
         let reading = Row::state(derivative.len());
-        derivative.push((output_v - reading) * (std::f64::consts::TAU * INSTRUMENT_BANDWIDTH_HZ));
+        derivative.push((output_v - reading) * (std::f64::consts::TAU * circuit.board.procedure.instrument_hz));
         reading
     } else {
         output_v

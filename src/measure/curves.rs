@@ -135,6 +135,15 @@ impl Observer for Thinned {
     }
 }
 
+/// A watch that is only there where its curve is wanted.
+impl Observer for Option<Thinned> {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        if let Some(thinned) = self {
+            thinned.stretch(stretch);
+        }
+    }
+}
+
 /// One sample on a grid.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sample {

@@ -1,12 +1,6 @@
-//! Measures: definitions applied to what the engine does.
+//! Measures: observers of stretches that more than one condition uses.
 
 pub mod curves;
+pub mod edges;
 pub mod extremes;
-pub mod input_step;
-pub mod light;
-pub mod limit;
-pub mod overload;
-pub mod short;
-pub mod start;
 pub mod steady;
-pub mod step;

@@ -1,8 +1,8 @@
 //! Tables as CSV (RFC 4180): comma, decimal point, CRLF, SI units in the header.
 
 use super::{ReportError, check_finite};
-use crate::compare::record::{
-    BenchReading, Cell, Curves, LightCurve, LimitRecord, LoopCurve, PeriodCurve, QuantityRow, Record, StepCurve,
+use crate::record::layout::{
+    BenchReading, Cell, Curves, LightCurve, LimitRecord, LoopCurve, PeriodCurve, QuantityRow, Record, StepCurve, Value,
 };
 use serde::Serialize;
 
@@ -146,7 +146,7 @@ struct QuantityLine<'a> {
     part: &'a str,
     original: bool,
     value: Option<String>,
-    value_is_bound: Option<bool>,
+    value_is: Option<&'static str>,
     uncertainty: Option<String>,
     place: Option<&'a str>,
     limit: Option<String>,
@@ -184,15 +184,15 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
     let side_of = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| word(&l.side));
     let stated = |limit: &Option<LimitRecord>| limit.as_ref().map(|l| l.stated);
     // The limit by which the part was judged.
-    let limit = cell.and_then(|c| c.own_limit.clone()).or_else(|| row.limit.clone());
+    let limit = cell.and_then(|c| c.own_limit).or(row.limit);
     QuantityLine {
         quantity: &row.quantity,
         label: &row.label,
         unit: &row.unit,
         part,
         original,
-        value: cell.and_then(|c| number(c.value)),
-        value_is_bound: cell.map(|c| c.bound),
+        value: cell.and_then(|c| c.value.number()).and_then(number),
+        value_is: cell.map(|c| kind(&c.value)),
         uncertainty: cell.and_then(|c| number(c.uncertainty)),
         place: cell.map(|c| c.place.as_str()),
         limit: value_of(&limit),
@@ -200,7 +200,7 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
         limit_stated: stated(&limit),
         share_of_limit: cell.and_then(|c| c.share_of_limit).and_then(number),
         judgement: cell.map(|c| word(&c.absolute)),
-        change: cell.and_then(|c| c.change).and_then(number),
+        change: cell.and_then(|c| c.change.as_ref()?.number()).and_then(number),
         change_kind: word(&row.change_kind),
         change_place: cell.and_then(|c| c.change_place.as_deref()),
         agreed_change: value_of(&row.agreed_change),
@@ -208,6 +208,16 @@ fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'
         agreed_stated: stated(&row.agreed_change),
         change_judgement: cell.map(|c| word(&c.relative)),
         bench_sees: cell.and_then(|c| c.bench_sees),
+    }
+}
+
+/// What a value is: a number, a bound, or none.
+fn kind(value: &Value) -> &'static str {
+    match value {
+        Value::Number(_) => "number",
+        Value::AtLeast(_) => "at-least",
+        Value::AtMost(_) => "at-most",
+        Value::NotComputed(_) => "not-computed",
     }
 }
 

@@ -1,7 +1,7 @@
 //! The result folder: written beside its place first, then moved there in one step.
 
 use super::{ReportError, csv, html, json, plots};
-use crate::compare::record::{Curves, Record};
+use crate::record::layout::{Curves, Record};
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,14 +1,14 @@
 //! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
 
-use super::number::{MARKS, RowFormat, Scale, change_mark, difference_unit, fixed, mark, quantity};
+use super::number::{MARKS, RowFormat, Scale, bounded, change_mark, difference_unit, mark, quantity};
 use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, outcome_name};
 use super::{ReportError, check_finite, csv};
-use crate::compare::judge::{is_bound, place, say_bound};
-use crate::compare::record::{
-    Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, ValueRecord, Verdict,
+use crate::record::layout::{
+    Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, Value, ValueRecord, Verdict,
 };
+use crate::record::words::{place_of, say_value};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
@@ -207,6 +207,11 @@ fn doubt(row: &QuantityRow, cell: &Cell) -> String {
     }
 }
 
+/// Value with unit; what is no number is said.
+fn in_full(cell: &Cell, row: &QuantityRow, scale: &Scale) -> String {
+    cell.value.exact().map_or_else(|| say_value(&cell.value, &row.unit), |number| scale.with_unit(number))
+}
+
 fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
     let scale = RowFormat::of(row).scale;
     let bench = |cell: &Cell| match cell.bench_sees {
@@ -220,7 +225,7 @@ fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
                 tr {
                     th scope="row" { (row.label) }
                     td { (part.name) }
-                    td.n { @if cell.bound { (say_bound(&row.quantity, cell.value, &row.unit)) } @else { (scale.with_unit(cell.value)) } }
+                    td.n { (in_full(cell, row, &scale)) }
                     td.n { (doubt(row, cell)) }
                     td { (cell.place) }
                     td { (cell.change_place.as_deref().unwrap_or("–")) }
@@ -336,11 +341,11 @@ impl<'a> Columns<'a> {
         let (constant, values) = quantities_of(results)
             .into_iter()
             .map(|column| {
-                let values = results.iter().filter_map(|result| value_of(result, &column.quantity));
+                let values = results.iter().filter_map(|result| value_of(result, &column.quantity)?.number());
                 (column, Scale::of(values, &column.unit))
             })
             .partition(|(column, _)| {
-                results.len() > 1 && results.iter().all(|r| value_of(r, &column.quantity) == Some(column.value))
+                results.len() > 1 && results.iter().all(|r| value_of(r, &column.quantity) == Some(&column.value))
             });
         Columns { settings: settings.collect(), values, constant }
     }
@@ -348,7 +353,7 @@ impl<'a> Columns<'a> {
     fn constant_sentence(&self, record: &Record) -> Markup {
         let each = self.constant.iter().map(|(column, scale)| {
             let unit = if scale.unit.is_empty() { String::new() } else { format!(" {}", scale.unit) };
-            format!("{} {}{unit}", label_of(record, &column.quantity), plain(&column.quantity, column.value, scale))
+            format!("{} {}{unit}", label_of(record, &column.quantity), plain(&column.quantity, &column.value, scale))
         });
         let each = each.collect::<Vec<_>>().join("; ");
         html! { @if !each.is_empty() { p { "The same in every line: " (each) "." } } }
@@ -357,44 +362,25 @@ impl<'a> Columns<'a> {
 
 /// A value of a table of conditions, in words where it is not a measure.
 fn shown(result: &ConditionRecord, id: &str, scale: &Scale) -> String {
-    match value_of(result, id) {
-        None => "–".into(),
-        Some(_) if is_bound(id, result) && id == "periods" => "none".into(),
-        Some(value) if is_bound(id, result) => format!(">{}", scale.short(value)),
-        Some(value) => plain(id, value, scale),
+    value_of(result, id).map_or_else(|| "–".into(), |value| plain(id, value, scale))
+}
+
+fn plain(id: &str, value: &Value, scale: &Scale) -> String {
+    match (id, value) {
+        ("discontinuous", Value::Number(number)) if *number > 0.5 => "yes".into(),
+        ("discontinuous", Value::Number(_)) => "no".into(),
+        _ => bounded(scale, value, &scale.unit),
     }
 }
 
-fn plain(id: &str, value: f64, scale: &Scale) -> String {
-    match id {
-        "discontinuous" if value > 0.5 => "yes".into(),
-        "discontinuous" => "no".into(),
-        _ if scale.unit.is_empty() && value.fract() == 0.0 => fixed(value, 0),
-        _ => scale.number(value),
-    }
+fn value_of<'a>(result: &'a ConditionRecord, id: &str) -> Option<&'a Value> {
+    result.values.iter().find(|value| value.quantity == id).map(|value| &value.value)
 }
-
-fn value_of(result: &ConditionRecord, id: &str) -> Option<f64> {
-    result.values.iter().find(|value| value.quantity == id).map(|value| value.value)
-}
-
-/// Labels of the values that are recorded and not compared.
-const UNCOMPARED: [(&str, &str); 9] = [
-    ("output_mean", "Output, mean"),
-    ("duty", "Duty"),
-    ("current_low", "Lowest current"),
-    ("current_rms", "Current, rms"),
-    ("discontinuous", "Discontinuous"),
-    ("winding_dc_loss", "Winding loss, direct current"),
-    ("winding_ac_loss", "Winding loss, alternating current"),
-    ("core_loss", "Core loss"),
-    ("total_loss", "All losses"),
-];
 
 /// Label of a quantity; an identifier that nobody gave a label is at least written as words.
 fn label_of(record: &Record, id: &str) -> String {
     let compared = record.quantities.iter().find(|row| row.quantity == id).map(|row| row.label.as_str());
-    let known = || UNCOMPARED.iter().find(|(name, _)| *name == id).map(|(_, label)| *label);
+    let known = || crate::quantity::find(id).map(|quantity| quantity.label);
     compared.or_else(known).map_or_else(|| capital(&id.replace('_', " ")), str::to_string)
 }
 
@@ -402,6 +388,11 @@ fn label_of(record: &Record, id: &str) -> String {
 pub(super) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
+/// Where a result stands, in words.
+fn at(result: &ConditionRecord) -> String {
+    place_of(&result.condition, &result.corner, result.input_v, result.load_a)
 }
 
 /// Places of a note that are named; the others are counted.
@@ -420,7 +411,7 @@ fn condition_notes(record: &Record, kind: &str) -> Markup {
     }
     let places = |note: &str, part: &PartRecord| {
         let noted = |result: &&ConditionRecord| result.condition == kind && result.notes.iter().any(|own| own == note);
-        let places = part.results.iter().filter(noted).map(place).collect::<Vec<_>>();
+        let places = part.results.iter().filter(noted).map(at).collect::<Vec<_>>();
         match places.len() {
             0 => None,
             count if count == of_kind(part) => Some(format!("{}: everywhere", part.name)),

@@ -1,7 +1,7 @@
 //! The record as JSON, and its schema.
 
 use super::{ReportError, check_finite};
-use crate::compare::record::Record;
+use crate::record::layout::Record;
 
 /// The record as indented JSON with a final line feed.
 ///

@@ -1,6 +1,6 @@
 //! Numbers for people: one prefix a row, three to four significant digits, signs and shares.
 
-use crate::compare::record::{Cell, ChangeKind, Judgement, LimitRecord, QuantityRow, Side};
+use crate::record::layout::{Cell, ChangeKind, Judgement, LimitRecord, QuantityRow, Side, Value};
 
 /// Units that take a prefix, with the largest power of ten that is usual for them.
 const PREFIXED: [(&str, i32); 13] = [
@@ -167,6 +167,18 @@ pub fn percent(share: f64) -> String {
     }
 }
 
+/// A value on a scale: a count as a whole number, a bound marked as one.
+pub fn bounded(scale: &Scale, value: &Value, unit: &str) -> String {
+    match value {
+        Value::AtLeast(_) if unit.is_empty() => "no repeat".into(),
+        Value::Number(number) if unit.is_empty() && number.fract() == 0.0 => fixed(*number, 0),
+        Value::Number(number) => scale.number(*number),
+        Value::AtLeast(number) => format!(">{}", scale.short(*number)),
+        Value::AtMost(number) => format!("<{}", scale.short(*number)),
+        Value::NotComputed(_) => "not known".into(),
+    }
+}
+
 /// How the cells of one row of the comparison are shown.
 pub struct RowFormat<'a> {
     row: &'a QuantityRow,
@@ -177,34 +189,28 @@ pub struct RowFormat<'a> {
 impl<'a> RowFormat<'a> {
     /// Format that suits the cells of `row`.
     pub fn of(row: &'a QuantityRow) -> Self {
-        let cells = row.cells.iter().flatten().map(|cell| cell.value);
+        let cells = row.cells.iter().flatten().filter_map(|cell| cell.value.number());
         Self { row, scale: Scale::of(cells, &row.unit) }
     }
 
-    /// Value without unit; a count stays a whole number.
-    ///
-    /// What had not come when the watch ended is said and not counted.
+    /// Value without unit; a count stays a whole number, a bound is marked as one.
     pub fn value(&self, cell: &Cell) -> String {
-        if cell.bound {
-            return if self.row.unit.is_empty() {
-                "no repeat".into()
-            } else {
-                format!("not in {}", self.scale.short(cell.value))
-            };
-        }
-        let is_count = self.row.unit.is_empty() && cell.value.fract() == 0.0;
-        if is_count { fixed(cell.value, 0) } else { self.scale.number(cell.value) }
+        bounded(&self.scale, &cell.value, &self.row.unit)
     }
 
     /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it; shares differ by points.
     pub fn change(&self, cell: &Cell) -> Option<String> {
-        let change = cell.change?;
-        let text = match self.row.change_kind {
+        let say = |change: f64| match self.row.change_kind {
             ChangeKind::Fraction => format!("{} %", signed_percent(change)),
             ChangeKind::Difference if self.row.unit == FRACTION => format!("{} points", self.signed(change)),
             ChangeKind::Difference => self.signed(change),
         };
-        Some(if cell.change_bound { format!(">{text}") } else { text })
+        Some(match cell.change.as_ref()? {
+            Value::Number(change) => say(*change),
+            Value::AtLeast(change) => format!(">{}", say(*change)),
+            Value::AtMost(change) => format!("<{}", say(*change)),
+            Value::NotComputed(_) => "no ratio".into(),
+        })
     }
 
     /// A difference with the decimals of the row, which is what both values were shown with.
@@ -274,10 +280,11 @@ fn sided(limit: &LimitRecord, number: &str, what: &str) -> String {
 ///
 /// A waveform that does not repeat has no count of periods that could be a share of the limit.
 pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
-    let limit = cell.own_limit.as_ref().or(row.limit.as_ref()).filter(|_| !(cell.bound && row.unit.is_empty()))?;
+    let number = cell.value.number().filter(|_| !(cell.value.is_bound() && row.unit.is_empty()))?;
+    let limit = cell.own_limit.as_ref().or(row.limit.as_ref())?;
     let share = match limit.side {
         Side::AtMost | Side::Within => cell.share_of_limit?,
-        Side::AtLeast if cell.value > 0.0 && limit.value > 0.0 => limit.value / cell.value,
+        Side::AtLeast if number > 0.0 && limit.value > 0.0 => limit.value / number,
         Side::AtLeast => return None,
     };
     share.is_finite().then_some(share)

@@ -3,8 +3,8 @@
 use super::html::capital;
 use super::number::{Scale, difference_unit, fixed, quantity, separation};
 use super::text::{pad_right, push_wrapped};
-use crate::compare::judge::COVERAGE;
-use crate::compare::record::{
+use crate::judge::COVERAGE;
+use crate::record::layout::{
     BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading,
 };
 use maud::{Markup, html};

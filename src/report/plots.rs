@@ -12,7 +12,7 @@ mod style;
 
 use super::number::{Scale, limit_use, percent};
 use super::{ReportError, check_finite};
-use crate::compare::record::{Curves, Outcome, PeriodCurve, Record, StepCurve};
+use crate::record::layout::{Curves, Outcome, PeriodCurve, Record, StepCurve};
 use bars::{Bar, BarChart, Group};
 use panels::{Axis, Envelope, Legend, Level, Mark, MarkShape, Panel, Trace};
 use style::Stroke;
@@ -250,7 +250,7 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     if parts.iter().all(|part| part.cold.len() < 2 && part.hot.len() < 2) {
         return Ok(None);
     }
-    let marks = |(i, part): (usize, &crate::compare::record::SaturationPlot)| {
+    let marks = |(i, part): (usize, &crate::record::layout::SaturationPlot)| {
         let peak = Mark { at: part.peak, shape: MarkShape::Dot, stroke: Stroke::part(i) };
         let limit = part.limit.map(|at| Mark { at, shape: MarkShape::Cross, stroke: Stroke::part(i) });
         [Some(peak), limit].into_iter().flatten().collect::<Vec<_>>()
@@ -258,7 +258,7 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let points = || parts.iter().flat_map(|p| p.cold.iter().chain(&p.hot).chain([&p.peak]).chain(&p.limit));
     let current = Axis::new("Current", "A", points().map(|p| p.0).chain([0.0])).tight();
     let axis = |label: &str| Axis::new(label, "H", points().map(|p| p.1).chain([0.0])).starting_at_zero();
-    let traces = |of: &dyn Fn(&crate::compare::record::SaturationPlot) -> Vec<(f64, f64)>| {
+    let traces = |of: &dyn Fn(&crate::record::layout::SaturationPlot) -> Vec<(f64, f64)>| {
         let trace = |(i, p)| Trace { points: of(p), stroke: Stroke::part(i) };
         parts.iter().enumerate().map(trace).collect::<Vec<_>>()
     };
@@ -342,7 +342,7 @@ fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
     }
     rows.sort_by(|a, b| b.0.total_cmp(&a.0));
     let bar = |share: f64| Bar { value: 100.0 * share.max(0.0), text: percent(share) };
-    let group = |(_, row, shares): &(f64, &crate::compare::record::QuantityRow, Vec<Option<f64>>)| Group {
+    let group = |(_, row, shares): &(f64, &crate::record::layout::QuantityRow, Vec<Option<f64>>)| Group {
         label: row.label.clone(),
         bars: shares.iter().map(|share| share.map(bar)).collect(),
     };

@@ -2,7 +2,7 @@
 
 use super::number::{MARKS, RowFormat, change_mark, mark};
 use super::plan;
-use crate::compare::record::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
+use crate::record::layout::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
 
 /// Narrowest column of a part: "+1234 %!  >999 %".
 const PART_COLUMN: usize = 14;
@@ -210,7 +210,7 @@ fn push_energy(out: &mut String, record: &Record, width: usize) {
 }
 
 /// The line on one cross-check, shared with the page.
-pub fn cross_check_sentence(check: &crate::compare::record::CrossCheckRecord) -> String {
+pub fn cross_check_sentence(check: &crate::record::layout::CrossCheckRecord) -> String {
     let (volts, amperes) =
         (super::number::quantity(check.output_v, "V"), super::number::quantity(check.current_a, "A"));
     let until = check.until_s.map_or_else(String::new, |until_s| {

@@ -1,11 +1,11 @@
 //! The exact engine held to the independent integration: what the tests of it share.
 
 use super::demo::DemoBoard;
-use presolder::engine::crosscheck::{Difference, compare};
+use presolder::condition::load_step::Timing;
+use presolder::crosscheck::{Difference, compare};
 use presolder::engine::machine::{Begin, Machine};
 use presolder::engine::network::Circuit;
 use presolder::engine::program::Program;
-use presolder::measure::step::Timing;
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
 

@@ -2,8 +2,9 @@
 #![allow(dead_code)] // every test file uses another part of it
 
 use presolder::case::{self, Case};
-use presolder::compare::quantities::QUANTITIES;
-use presolder::compare::record::{ConditionRecord, PartRecord, QuantityRow, ValueRecord};
+use presolder::condition::figures::{Figures, PartFigures, Place};
+use presolder::judge::Row;
+use presolder::quantity::QUANTITIES;
 
 /// Names of the made-up parts, the original first.
 pub const NAMES: [&str; 4] = ["Lark-22", "Finch-22", "Wagtail-27", "Siskin-33"];
@@ -34,35 +35,19 @@ pub fn case_of(parts: usize) -> Case {
 }
 
 /// A part with these results.
-pub fn part(index: usize, shown: &[Shown]) -> PartRecord {
-    let results = shown.iter().map(|shown| ConditionRecord {
-        condition: shown.condition.into(),
-        corner: shown.corner.into(),
-        input_v: Some(shown.input_v),
-        load_a: Some(shown.load_a),
-        winding_degc: Some(83.0),
-        values: shown
-            .values
-            .iter()
-            .map(|(quantity, value)| ValueRecord { quantity: (*quantity).into(), value: *value, unit: String::new() })
-            .collect(),
-        notes: vec![],
+pub fn part(index: usize, shown: &[Shown]) -> PartFigures {
+    let results = shown.iter().map(|shown| {
+        let (condition, corner) = (shown.condition, shown.corner);
+        let (input_v, load_a) = (Some(shown.input_v), Some(shown.load_a));
+        let mut figures = Figures::at(Place { condition, corner, input_v, load_a, prebias_v: 0.0 }, Some(83.0));
+        shown.values.iter().for_each(|(quantity, value)| figures.push(quantity, *value));
+        figures
     });
-    PartRecord { name: NAMES[index].into(), original: index == 0, results: results.collect() }
+    PartFigures { name: NAMES[index].into(), original: index == 0, results: results.collect() }
 }
 
 /// A row without cells for every quantity: the plan looks at which there are, and at the results.
-pub fn rows() -> Vec<QuantityRow> {
-    QUANTITIES
-        .iter()
-        .map(|quantity| QuantityRow {
-            quantity: quantity.id.into(),
-            label: quantity.label.into(),
-            unit: quantity.unit.into(),
-            change_kind: quantity.change_kind,
-            limit: None,
-            agreed_change: None,
-            cells: vec![],
-        })
-        .collect()
+pub fn rows() -> Vec<Row> {
+    let compared = QUANTITIES.iter().filter(|quantity| quantity.compared);
+    compared.map(|quantity| Row { quantity, limit: None, agreed_change: None, cells: vec![] }).collect()
 }

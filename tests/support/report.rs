@@ -1,7 +1,7 @@
 //! A made-up comparison with plausible numbers, for tests of the formats. Nothing here is simulated.
 #![allow(dead_code)] // every test file uses another part of it
 
-use presolder::compare::record::*;
+use presolder::record::layout::*;
 
 const NAMES: [&str; 8] = [
     "Original-10",
@@ -288,13 +288,11 @@ fn quantity_row(
         let change =
             (i > 0).then(|| if change_kind == ChangeKind::Fraction { value / base - 1.0 } else { value - base });
         Some(Cell {
-            value,
+            value: Value::Number(value),
             uncertainty: 0.013 * value.abs(),
-            bound: false,
             place: "32 V, 3 A, low inductance, worn".into(),
             own_limit: None,
-            change,
-            change_bound: false,
+            change: change.map(Value::Number),
             change_place: change.map(|_| "24 V, 3 A, nominal".into()),
             share_of_limit: limit.as_ref().map(|limit| value / limit.value),
             absolute: judge(value, &limit, 0.013 * value.abs()),
@@ -328,7 +326,7 @@ fn part(i: usize, name: &str) -> PartRecord {
 }
 
 fn value(quantity: &str, value: f64, unit: &str) -> ValueRecord {
-    ValueRecord { quantity: quantity.into(), value, unit: unit.into() }
+    ValueRecord { quantity: quantity.into(), value: Value::Number(value), unit: unit.into() }
 }
 
 fn steady(i: usize, corner: &str, input_v: f64, load_a: f64) -> ConditionRecord {

@@ -4,7 +4,7 @@ use super::super::ReportError;
 use super::panels::{self, Axis, Envelope, Panel};
 use super::style::Stroke;
 use super::{Legend, Plot, legend_of, plot, rows_within};
-use crate::compare::record::{Curves, StepCurve};
+use crate::record::layout::{Curves, StepCurve};
 
 /// Switching periods shown of a short circuit, and before it.
 const SHORT_PERIODS: (f64, f64) = (90.0, 4.0);

@@ -3,7 +3,7 @@
 use super::panels::{self, Axis, Level, Mark, MarkShape, Panel, Trace};
 use super::style::Stroke;
 use super::{Legend, Plot, legend_of, plot};
-use crate::compare::record::{Curves, LoopCurve};
+use crate::record::layout::{Curves, LoopCurve};
 use crate::report::ReportError;
 
 /// Lowest frequency drawn, as a share of the highest: below, an integrator goes on as a straight line.

@@ -4,7 +4,8 @@
 use super::{Log, Status};
 use crate::support::demo::{self, DemoBoard};
 use crate::support::*;
-use presolder::measure::{steady, step};
+use presolder::condition::load_step as step;
+use presolder::measure::steady;
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::FluxCurve;
 use serde_json::Value;

@@ -4,8 +4,8 @@
 use super::{Log, Status};
 use crate::support::*;
 use presolder::board::{Board, Compensator, Control, LoadKind, LoadStep, Modulator, Protection, Ramp};
+use presolder::condition::load_step::{self as step, StepResult, Timing};
 use presolder::measure::curves::Grid;
-use presolder::measure::step::{self, StepResult, Timing};
 use std::f64::consts::TAU;
 
 /// Published input network: R1 in series with R2, C2 across R2.

@@ -3,17 +3,17 @@
 //! All of it is common practice unless a line says otherwise; the numbers follow from the expected values.
 //! Definitions: docs/physics.md, "bench plan".
 
-use super::super::judge::{COVERAGE, say};
-use super::super::quantities::{Instrument, Quantity};
-use super::super::record::{BenchScreen, BenchSetting, ConditionRecord};
-use crate::case::Case;
+use super::super::layout::{BenchScreen, BenchSetting};
+use super::super::words::say;
+use crate::condition::figures::Figures;
+use crate::judge::COVERAGE;
+use crate::model::case::Case;
+use crate::quantity::{Instrument, Quantity};
 
 /// Divisions of a screen: upwards and sideways (what most oscilloscopes have).
 const DIVISIONS: (f64, f64) = (8.0, 10.0);
 /// Steps of an 8-bit converter over the height of the screen.
 const CONVERTER_STEPS: f64 = 256.0;
-/// Bandwidth limit for ripple in Hz (common practice; docs/physics.md, "steady-state quantities").
-const BANDWIDTH_HZ: f64 = 20e6;
 /// Samples a second for each hertz of bandwidth: peaks of a sampled trace are then as good as drawn (common practice).
 const SAMPLES_PER_HERTZ: f64 = 5.0;
 /// Samples a switching period, at the least.
@@ -64,7 +64,7 @@ pub struct At<'a> {
     /// Expected values in its unit.
     pub values: Vec<f64>,
     /// Conditions in which they stand.
-    pub conditions: Vec<&'a ConditionRecord>,
+    pub conditions: Vec<&'a Figures>,
     /// Names of the parts.
     pub names: Vec<&'a str>,
 }
@@ -87,7 +87,9 @@ impl Method {
     /// The way in which a quantity is read, or why there is none.
     pub fn of(quantity: &Quantity) -> Result<Method, &'static str> {
         match (quantity.id, quantity.instrument) {
-            ("ripple_raw", _) => Err("ringing and pick-up, which the model leaves out, lie on it: read it at 20 MHz"),
+            ("ripple_raw", _) => {
+                Err("ringing and pick-up, which the model leaves out, lie on it: read it with a limited bandwidth")
+            }
             (_, Instrument::None) => Err("the case states no bench resolution for it"),
             ("trip", _) => Ok(Method::Overload),
             (_, Instrument::Counter) => Ok(Method::Counter),
@@ -123,7 +125,7 @@ impl Method {
     /// The screen, for what is read from one.
     pub fn screen(self, at: &At<'_>) -> Option<BenchScreen> {
         let sample_rate_hz = match self {
-            Method::Voltage => SAMPLES_PER_HERTZ * BANDWIDTH_HZ,
+            Method::Voltage => SAMPLES_PER_HERTZ * at.case.board.procedure.instrument_hz,
             Method::Recovery => SAMPLES_PER_HERTZ / at.case.bench.time_s,
             Method::Current => at.current_sample_rate_hz(),
             _ => return None,
@@ -148,7 +150,7 @@ impl Method {
     /// What can hurt.
     pub fn cautions(self, at: &At<'_>) -> Vec<String> {
         let mut cautions = vec![];
-        let input_v = at.conditions.iter().filter_map(|condition| condition.input_v).fold(0.0, f64::max);
+        let input_v = at.conditions.iter().filter_map(|condition| condition.place.input_v).fold(0.0, f64::max);
         if input_v > SAFE_V {
             cautions.push("above 60 V d.c.: isolation, insulated probes and a second person".to_string());
         }
@@ -179,7 +181,7 @@ impl Method {
 
 impl At<'_> {
     fn is_step(&self) -> bool {
-        self.conditions.iter().any(|condition| condition.condition == "load step")
+        self.conditions.iter().any(|condition| condition.place.condition == "load step")
     }
 
     fn largest(&self) -> f64 {
@@ -188,9 +190,7 @@ impl At<'_> {
 
     /// Largest value of another quantity in the same conditions.
     fn largest_of(&self, id: &str) -> Option<f64> {
-        let of =
-            |condition: &&ConditionRecord| condition.values.iter().find(|value| value.quantity == id).map(|v| v.value);
-        self.conditions.iter().filter_map(of).reduce(f64::max)
+        self.conditions.iter().filter_map(|figures| figures.number(id)).reduce(f64::max)
     }
 
     fn period_s(&self) -> f64 {
@@ -228,7 +228,7 @@ impl At<'_> {
     /// Shorter flank of the inductor current in s.
     fn flank_s(&self) -> Option<f64> {
         let shares = self.conditions.iter().filter_map(|condition| {
-            let duty = condition.values.iter().find(|value| value.quantity == "duty")?.value;
+            let duty = condition.number("duty")?;
             Some(duty.min(1.0 - duty))
         });
         shares.filter(|share| *share > 0.0).reduce(f64::min).map(|share| share * self.period_s())
@@ -253,7 +253,7 @@ fn at_the_capacitor() -> BenchSetting {
 fn ripple(at: &At<'_>) -> Vec<BenchSetting> {
     vec![
         at_the_capacitor(),
-        setting("Input", "AC coupling, bandwidth limit 20 MHz"),
+        setting("Input", format!("AC coupling, bandwidth limit {}", at.bandwidth_say())),
         setting("Reading", "peak to peak, parts warm, median of 16 readings, so that noise adds little"),
         setting("Zero", format!("short the probe at its place: what remains must be far below {}", at.resolved_say())),
     ]
@@ -282,8 +282,9 @@ fn step_voltage(at: &At<'_>) -> Vec<BenchSetting> {
         setting(
             "Input",
             format!(
-                "DC coupling with an offset of {}, bandwidth limit 20 MHz; AC coupling sags while a level is held",
-                say(at.case.board.output_v, "V")
+                "DC coupling with an offset of {}, bandwidth limit {}; AC coupling sags while a level is held",
+                say(at.case.board.output_v, "V"),
+                at.bandwidth_say()
             ),
         ),
     ];
@@ -393,7 +394,7 @@ fn temperature(at: &At<'_>) -> Vec<BenchSetting> {
 }
 
 fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
-    let load_w = at.conditions.first().and_then(|c| c.load_a).unwrap_or(0.0) * at.case.board.output_v;
+    let load_w = at.conditions.first().and_then(|c| c.place.load_a).unwrap_or(0.0) * at.case.board.output_v;
     let input_w = |efficiency: f64| load_w / efficiency;
     let inputs = || at.values.iter().filter(|value| **value > 0.0).map(|value| input_w(*value));
     let span_w = inputs().fold(0.0, f64::max) - inputs().fold(f64::INFINITY, f64::min);
@@ -416,6 +417,10 @@ fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
 }
 
 impl At<'_> {
+    fn bandwidth_say(&self) -> String {
+        say(self.case.board.procedure.instrument_hz, "Hz")
+    }
+
     fn resolved_say(&self) -> String {
         let resolved = self.quantity.bench_resolution(&self.case.bench, self.largest()).unwrap_or(0.0);
         say(resolved, self.quantity.unit)
@@ -458,8 +463,7 @@ fn screen_settings(at: &At<'_>, method: Method, screen: &BenchScreen) -> Vec<Ben
 
 /// What a person must know where the cycles of a part are not all alike.
 fn uneven_cycles(at: &At<'_>) -> Option<BenchSetting> {
-    let periods =
-        |condition: &ConditionRecord| condition.values.iter().find(|v| v.quantity == "periods").map(|v| v.value);
+    let periods = |figures: &Figures| figures.number("periods");
     let uneven: Vec<&str> = at
         .conditions
         .iter()

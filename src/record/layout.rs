@@ -1,13 +1,15 @@
-//! The record: the machine-readable result of a comparison, and the curves that its plots show.
+//! The record: the machine-readable result of a comparison.
 
+pub use super::curves::*;
+pub use crate::condition::curves::*;
+pub use crate::condition::figures::{Value, Why};
+pub use crate::judge::{Judgement, Outcome};
+pub use crate::quantity::{ChangeKind, Limit as LimitRecord, Side};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Name of the nominal corner.
-pub const NOMINAL: &str = "nominal";
-
 /// Version of the record's layout; raised when a reader of the former one would go wrong.
-pub const RECORD_VERSION: u32 = 1;
+pub const RECORD_VERSION: u32 = 2;
 
 /// Result of comparing the original with every substitute on one board.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -98,8 +100,8 @@ pub struct ConditionRecord {
 pub struct ValueRecord {
     /// Identifier of the quantity, for example "ripple_20mhz".
     pub quantity: String,
-    /// Value in the unit.
-    pub value: f64,
+    /// Value in the unit, a bound, or why there is none.
+    pub value: Value,
     /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
     pub unit: String,
 }
@@ -123,59 +125,20 @@ pub struct QuantityRow {
     pub cells: Vec<Option<Cell>>,
 }
 
-/// How a change against the original is expressed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChangeKind {
-    /// As a fraction of the original's value.
-    Fraction,
-    /// As a difference in the quantity's unit.
-    Difference,
-}
-
-/// A limit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct LimitRecord {
-    /// Value: in the quantity's unit, or for a change, with its sign, as its `change_kind` says.
-    pub value: f64,
-    /// Which side is allowed.
-    pub side: Side,
-    /// Whether the case states it; otherwise it is a default of this tool.
-    pub stated: bool,
-}
-
-/// Allowed side of a limit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Side {
-    /// The value must not exceed the limit.
-    AtMost,
-    /// The value must not fall below the limit.
-    AtLeast,
-    /// The change must stay within plus and minus the limit.
-    Within,
-}
-
 /// Value of one quantity for one part.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Cell {
-    /// Worst value.
-    pub value: f64,
+    /// Worst value, a bound, or why there is none.
+    pub value: Value,
     /// Its uncertainty, in the same unit.
     pub uncertainty: f64,
-    /// Whether the value is only the end of what was watched: what it counts had not come by then.
-    #[serde(default)]
-    pub bound: bool,
     /// Where it occurs, in words: "32 V, 3 A, low inductance, worn".
     pub place: String,
     /// The part's own absolute limit, where it is another than that of the row, which is the original's.
     #[serde(default)]
     pub own_limit: Option<LimitRecord>,
     /// Change against the original in the same condition and corner; `None` for the original.
-    pub change: Option<f64>,
-    /// Whether the change is at least that, because the value in its condition is only a bound.
-    #[serde(default)]
-    pub change_bound: bool,
+    pub change: Option<Value>,
     /// Condition and corner of the largest change, in words.
     pub change_place: Option<String>,
     /// Value as a share of the absolute limit.
@@ -188,34 +151,6 @@ pub struct Cell {
     pub change_in_resolutions: Option<f64>,
     /// Whether the stated bench would see the change; `None` for the original.
     pub bench_sees: Option<bool>,
-}
-
-/// Judgement of one value against one limit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Judgement {
-    /// There is no limit.
-    NoLimit,
-    /// Inside the limit by more than the uncertainty.
-    Pass,
-    /// The limit lies inside the uncertainty.
-    Inconclusive,
-    /// Past the limit by more than the uncertainty.
-    Fail,
-}
-
-/// Outcome for a substitute, from best to worst.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Outcome {
-    /// Every limit is met.
-    Pass,
-    /// Every limit is met, but data were assumed or an unstated default change is exceeded.
-    PassWithNote,
-    /// A limit lies inside the uncertainty.
-    Inconclusive,
-    /// A limit is broken.
-    Fail,
 }
 
 /// Verdict on a substitute.
@@ -418,125 +353,4 @@ pub struct CrossCheckRecord {
     /// nothing is compared from there. Absent where they never did.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until_s: Option<f64>,
-}
-
-/// Curves of all parts for the plots and the waveform files. Not part of the record.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Curves {
-    /// One switching period in steady state, one entry a part.
-    pub periods: Vec<PeriodCurve>,
-    /// In words: "24 V in, 3 A, nominal".
-    pub period_condition: String,
-    /// Load step and release, one entry a part; empty where the board states no step.
-    pub steps: Vec<StepCurve>,
-    /// In words.
-    pub step_condition: String,
-    /// Recovery band around the final mean in V (half width).
-    pub step_band_v: f64,
-    /// Allowed deviation at the step in V, where stated.
-    pub step_limit_v: Option<f64>,
-    /// Start at full load, one entry a part; empty where the board states none.
-    pub starts: Vec<StepCurve>,
-    /// Short circuit and its end, one entry a part; empty where the board states none.
-    pub shorts: Vec<StepCurve>,
-    /// Pulses towards light load, one entry a part; empty where the board states none.
-    pub light: Vec<LightCurve>,
-    /// Inductance against current, one entry a part.
-    pub saturation: Vec<SaturationPlot>,
-    /// Loop gain in the condition of the periods, one entry a part, without points where it has no loop.
-    pub loops: Vec<LoopCurve>,
-    /// Loss split, one entry a part, the same items in the same order for every part.
-    pub losses: Vec<LossSplit>,
-    /// In words.
-    pub loss_condition: String,
-}
-
-/// Loop gain as a loop analyser shows it, up to half the switching frequency.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LoopCurve {
-    /// Part.
-    pub part: String,
-    /// Frequency in Hz, ascending.
-    pub frequency_hz: Vec<f64>,
-    /// Magnitude in dB.
-    pub gain_db: Vec<f64>,
-    /// Phase in degrees, without jumps of a turn.
-    pub phase_deg: Vec<f64>,
-    /// Crossover in Hz, where there is one.
-    pub crossover_hz: Option<f64>,
-}
-
-/// One switching period.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PeriodCurve {
-    /// Part.
-    pub part: String,
-    /// Time in s from the clock edge, ascending; two entries share a time where a waveform jumps.
-    pub time_s: Vec<f64>,
-    /// Inductor current in A.
-    pub current_a: Vec<f64>,
-    /// Output voltage in V.
-    pub output_v: Vec<f64>,
-    /// Output voltage through the 20 MHz low-pass in V.
-    pub output_20mhz_v: Vec<f64>,
-    /// Switch-node voltage in V.
-    pub switch_v: Vec<f64>,
-}
-
-/// Load step and release, thinned so that the extremes of every interval are kept.
-#[derive(Clone, Debug, PartialEq)]
-pub struct StepCurve {
-    /// Part.
-    pub part: String,
-    /// Time in s from the begin of the step, ascending.
-    pub time_s: Vec<f64>,
-    /// Lowest output voltage in the interval that begins at that time, in V.
-    pub output_low_v: Vec<f64>,
-    /// Highest output voltage in that interval in V.
-    pub output_high_v: Vec<f64>,
-    /// Lowest inductor current in A.
-    pub current_low_a: Vec<f64>,
-    /// Highest inductor current in A.
-    pub current_high_a: Vec<f64>,
-    /// Load current at the begin of the interval in A.
-    pub load_a: Vec<f64>,
-    /// Final mean of the output at the upper level in V.
-    pub mean_high_load_v: f64,
-    /// Mean of the output at the lower level in V.
-    pub mean_low_load_v: f64,
-}
-
-/// Pulses of one part towards light load.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LightCurve {
-    /// Part.
-    pub part: String,
-    /// (load in A, repetition of the pattern in Hz, ripple in V), load ascending.
-    pub points: Vec<(f64, f64, f64)>,
-}
-
-/// Inductance against current of one part.
-#[derive(Clone, Debug, PartialEq)]
-pub struct SaturationPlot {
-    /// Part.
-    pub part: String,
-    /// (A, H) at 25 C.
-    pub cold: Vec<(f64, f64)>,
-    /// (A, H) at the hottest winding temperature that occurred.
-    pub hot: Vec<(f64, f64)>,
-    /// That temperature in degrees Celsius.
-    pub hot_degc: f64,
-    /// Highest peak current in steady state and load step in A, and the hot inductance there in H.
-    pub peak: (f64, f64),
-    /// Current reached at the limit with its delay, where there is a limit, in A, and the hot inductance there in H.
-    pub limit: Option<(f64, f64)>,
-}
-
-/// Losses of one part by cause.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LossSplit {
-    /// Part.
-    pub part: String,
-    /// (cause, loss in W).
-    pub items: Vec<(String, f64)>,
 }

@@ -13,12 +13,12 @@ mod equations;
 mod sequence;
 mod solver;
 
-use super::error::EngineError;
-use super::machine::{Begin, Machine, Observer, Stretch};
-use super::network::{Circuit, Path};
-pub use super::program::Instant;
-use super::program::Program;
-use super::row::{Input, StateVector};
+use crate::engine::error::EngineError;
+use crate::engine::machine::{Begin, Machine, Observer, Stretch};
+use crate::engine::network::{Circuit, Path};
+pub use crate::engine::program::Instant;
+use crate::engine::program::Program;
+use crate::engine::row::{Input, StateVector};
 use crate::measure::curves::{Grid, Sample};
 use crate::parts::saturation::FluxCurve;
 use equations::Equations;

@@ -7,7 +7,7 @@
 use crate::board::{Compensator, Injection, LimitSense, LowSide, Modulator, Ramp};
 use crate::engine::compensator::Analog;
 use crate::engine::error::EngineError;
-use crate::engine::network::{Circuit, INSTRUMENT_BANDWIDTH_HZ, Path};
+use crate::engine::network::{Circuit, Path};
 use crate::engine::program::Line;
 use crate::engine::row::{MAX_STATES, StateVector};
 use crate::measure::curves::Sample;
@@ -512,7 +512,7 @@ impl Equations {
         }
         if self.circuit.instrument {
             let last = self.states - 1;
-            rate[last] = TAU * INSTRUMENT_BANDWIDTH_HZ * (point.output_v - y[last]);
+            rate[last] = TAU * self.circuit.board.procedure.instrument_hz * (point.output_v - y[last]);
         }
     }
 
@@ -615,7 +615,7 @@ impl Equations {
                 let point = self.point(setting, t_s, y, former);
                 let mut rate = [0.0; super::MOST_STATES];
                 self.amplifier_rates(&point, along(setting.reference_v, t_s), y, &mut rate);
-                let drive = rate[self.first_amplifier] / (TAU * INSTRUMENT_BANDWIDTH_HZ);
+                let drive = rate[self.first_amplifier] / (TAU * self.circuit.board.procedure.instrument_hz);
                 if setting.amplifier == Analog::ClampHigh { -drive } else { drive }
             }
         }

@@ -4,18 +4,26 @@
 
 mod settings;
 
-use super::judge::{self, COVERAGE, Found, say};
-use super::quantities::{self, Quantity};
-use super::record::{
-    BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading, ChangeKind,
-    ConditionRecord, NOMINAL, PartRecord, QuantityRow,
-};
-use crate::case::Case;
+use super::layout::{BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading};
+use super::words::{self, say};
+use crate::condition;
+use crate::condition::figures::{Figures, Note, PartFigures, Place};
+use crate::judge::{self, COVERAGE, Row};
+use crate::model::case::Case;
+use crate::model::corner::NOMINAL;
+use crate::quantity::{ChangeKind, Quantity};
 use settings::Method;
 pub use settings::step_125;
 
 /// Most measurements that are proposed: a third costs more at the bench than it tells.
 const MOST_MEASUREMENTS: usize = 2;
+
+/// A number of a part with the figures in which it stands.
+#[derive(Clone, Copy)]
+struct Found<'a> {
+    value: f64,
+    figures: &'a Figures,
+}
 
 /// A quantity in one condition: what every part shows there.
 struct Reading<'a> {
@@ -35,10 +43,10 @@ struct Pair {
 }
 
 /// The plan for the rows of a comparison. Only simulated conditions of nominal parts are proposed, and only such as a bench can set.
-pub fn plan(case: &Case, parts: &[PartRecord], rows: &[QuantityRow]) -> BenchPlan {
+pub fn plan(case: &Case, parts: &[PartFigures], rows: &[Row]) -> BenchPlan {
     let mut all: Vec<Reading<'_>> = vec![];
     let mut lines = vec![];
-    for quantity in rows.iter().filter_map(|row| quantities::find(&row.quantity)) {
+    for quantity in rows.iter().map(|row| row.quantity) {
         let found = Method::of(quantity).map(|method| readings(case, parts, quantity, method));
         lines.push(line(case, parts, quantity, found.as_deref().map_err(|reason| *reason)));
         all.extend(found.unwrap_or_default());
@@ -66,14 +74,21 @@ fn pairs_of(parts: usize) -> Vec<(usize, usize)> {
 }
 
 /// Every condition in which at least two parts have a value of the quantity.
-fn readings<'a>(case: &Case, parts: &'a [PartRecord], quantity: &'static Quantity, method: Method) -> Vec<Reading<'a>> {
+fn readings<'a>(
+    case: &Case,
+    parts: &'a [PartFigures],
+    quantity: &'static Quantity,
+    method: Method,
+) -> Vec<Reading<'a>> {
     let mut conditions: Vec<Vec<(usize, Found<'a>)>> = vec![];
     for (index, part) in parts.iter().enumerate() {
-        for found in judge::values(case, part, quantity) {
-            if !can_be_run(case, quantity.id, index, found.condition) || judge::is_bound(quantity.id, found.condition) {
+        for seen in judge::values(case, part, quantity) {
+            let (Some(value), figures) = (seen.value.exact(), seen.figures) else { continue };
+            if !can_be_run(case, quantity.id, index, figures) {
                 continue;
             }
-            match conditions.iter_mut().find(|group| judge::same_setting(group[0].1.condition, found.condition)) {
+            let found = Found { value, figures };
+            match conditions.iter_mut().find(|group| group[0].1.figures.place == figures.place) {
                 Some(group) => group.push((index, found)),
                 None => conditions.push(vec![(index, found)]),
             }
@@ -82,21 +97,17 @@ fn readings<'a>(case: &Case, parts: &'a [PartRecord], quantity: &'static Quantit
     conditions.into_iter().filter_map(|values| Reading::new(case, quantity, method, values)).collect()
 }
 
-/// Whether a bench can set the condition for a quantity and the part survives it: no corners of tolerance, nothing but steady states,
-/// the load step, the load at which the output gives way and the pulses at light load (a short circuit needs thought first), no
-/// winding above what the part bears.
-fn can_be_run(case: &Case, id: &str, index: usize, condition: &ConditionRecord) -> bool {
-    let ordinary = matches!(
-        (condition.condition.as_str(), id),
-        ("steady" | "load step", _) | ("overload", "trip") | ("light load", "pattern_frequency")
-    );
+/// Whether a bench can set the condition for a quantity and the part survives it: no corners of tolerance, only what the condition
+/// itself calls readable, no winding above what the part bears.
+fn can_be_run(case: &Case, id: &str, index: usize, figures: &Figures) -> bool {
+    let ordinary = condition::find(figures.place.condition).is_some_and(|condition| condition.can_be_read(id));
     let most_degc = case.parts.get(index).and_then(|part| part.max_temperature_degc);
-    let cool = match (condition.winding_degc, most_degc) {
+    let cool = match (figures.winding_degc, most_degc) {
         (Some(winding_degc), Some(most_degc)) => winding_degc <= most_degc,
         _ => true,
     };
-    let runs_away = condition.notes.iter().any(|note| note.contains("thermal runaway"));
-    ordinary && condition.corner == NOMINAL && cool && !runs_away
+    let runs_away = figures.notes.contains(&Note::ThermalRunaway);
+    ordinary && figures.place.corner == NOMINAL && cool && !runs_away
 }
 
 impl<'a> Reading<'a> {
@@ -137,8 +148,8 @@ impl<'a> Reading<'a> {
         self.pairs.iter().any(|pair| pair.told_apart && open.contains(&pair.parts))
     }
 
-    fn record(&self, case: &Case, parts: &[PartRecord]) -> BenchReading {
-        let condition = self.values[0].1.condition;
+    fn record(&self, case: &Case, parts: &[PartFigures]) -> BenchReading {
+        let at = &self.values[0].1.figures.place;
         let original = self.values.iter().find(|(index, _)| parts[*index].original).map(|(_, found)| found.value);
         let expected = self.values.iter().map(|(index, found)| BenchExpected {
             part: parts[*index].name.clone(),
@@ -150,22 +161,22 @@ impl<'a> Reading<'a> {
             }),
         });
         BenchReading {
-            condition: condition.condition.clone(),
-            input_v: condition.input_v,
-            load_a: condition.load_a,
-            place: place(case, condition),
+            condition: words::kind(at),
+            input_v: at.input_v,
+            load_a: at.load_a,
+            place: place(case, at),
             expected: expected.collect(),
             pairs: self.pairs.iter().map(|pair| pair.record(parts)).collect(),
             smallest_separation: self.pairs.iter().map(|pair| pair.separation).fold(f64::INFINITY, f64::min),
         }
     }
 
-    fn measurement(&self, case: &Case, parts: &[PartRecord]) -> BenchMeasurement {
+    fn measurement(&self, case: &Case, parts: &[PartFigures]) -> BenchMeasurement {
         let at = settings::At {
             case,
             quantity: self.quantity,
             values: self.values.iter().map(|(_, found)| found.value).collect(),
-            conditions: self.values.iter().map(|(_, found)| found.condition).collect(),
+            conditions: self.values.iter().map(|(_, found)| found.figures).collect(),
             names: self.values.iter().map(|(index, _)| parts[*index].name.as_str()).collect(),
         };
         BenchMeasurement {
@@ -181,7 +192,7 @@ impl<'a> Reading<'a> {
 }
 
 impl Pair {
-    fn record(&self, parts: &[PartRecord]) -> BenchPair {
+    fn record(&self, parts: &[PartFigures]) -> BenchPair {
         BenchPair {
             first: parts[self.parts.0].name.clone(),
             second: parts[self.parts.1].name.clone(),
@@ -212,7 +223,7 @@ fn best<'b, 'a>(all: &'b [Reading<'a>], wanted: impl Fn(&Pair) -> bool) -> Optio
 }
 
 /// A pair with the largest separation that any reading has for it.
-fn farthest(all: &[Reading<'_>], parts: &[PartRecord], wanted: (usize, usize)) -> BenchPair {
+fn farthest(all: &[Reading<'_>], parts: &[PartFigures], wanted: (usize, usize)) -> BenchPair {
     let none = Pair { parts: wanted, separation: 0.0, told_apart: false };
     let order = |a: &Pair, b: &Pair| a.told_apart.cmp(&b.told_apart).then(a.separation.total_cmp(&b.separation));
     let pairs = all.iter().flat_map(|reading| &reading.pairs).filter(|pair| pair.parts == wanted).copied();
@@ -221,7 +232,7 @@ fn farthest(all: &[Reading<'_>], parts: &[PartRecord], wanted: (usize, usize)) -
 
 fn line(
     case: &Case,
-    parts: &[PartRecord],
+    parts: &[PartFigures],
     quantity: &Quantity,
     readings: Result<&[Reading<'_>], &'static str>,
 ) -> BenchLine {
@@ -244,19 +255,19 @@ fn line(
 }
 
 /// What to set, in words.
-fn place(case: &Case, condition: &ConditionRecord) -> String {
-    let input = condition.input_v.map_or_else(String::new, |input_v| format!("{} input, ", say(input_v, "V")));
-    match (condition.condition.as_str(), case.board.load_step) {
+fn place(case: &Case, at: &Place) -> String {
+    let input = at.input_v.map_or_else(String::new, |input_v| format!("{} input, ", say(input_v, "V")));
+    match (at.condition, case.board.load_step) {
         ("load step", Some(step)) => {
             let [from, to] = [step.from_a, step.to_a].map(|level_a| say(level_a, "A"));
             let (slew, hold) = (say(step.slew_a_per_s, "A/s"), say(step.hold_s, "s"));
             format!("{input}load step {from} to {to} and back at {slew}, each level held for {hold}")
         }
-        _ => format!("{input}{} load", say(condition.load_a.unwrap_or(0.0), "A")),
+        _ => format!("{input}{} load", say(at.load_a.unwrap_or(0.0), "A")),
     }
 }
 
-fn summary(parts: &[PartRecord], chosen: &[&Reading<'_>], open: &[(usize, usize)]) -> String {
+fn summary(parts: &[PartFigures], chosen: &[&Reading<'_>], open: &[(usize, usize)]) -> String {
     let total = pairs_of(parts.len()).len();
     if total == 0 {
         return "there is only one part".into();

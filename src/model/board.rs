@@ -2,7 +2,8 @@
 
 pub mod modulator;
 
-use crate::parts::{Body, CapacitorBranch, PadPair};
+use super::parts::{Body, CapacitorBranch, PadPair};
+use super::procedure::Procedure;
 pub use modulator::{Comparator, Modulator, OnTime, Ramp};
 
 /// A buck-converter board.
@@ -40,6 +41,20 @@ pub struct Board {
     pub land: Option<PadPair>,
     /// Room for the body.
     pub keep_out: Option<Body>,
+    /// How conditions are run and measured.
+    pub procedure: Procedure,
+}
+
+impl Board {
+    /// Full load in A: the last of the loads, 0 without any.
+    pub fn full_load_a(&self) -> f64 {
+        self.load_a.last().copied().unwrap_or(0.0)
+    }
+
+    /// Highest input voltage in V.
+    pub fn highest_input_v(&self) -> f64 {
+        self.input_v.iter().copied().fold(0.0, f64::max)
+    }
 }
 
 /// Conditions beyond steady states and load step, each where the board states it.
@@ -124,7 +139,7 @@ pub struct Control {
     /// Error amplifier and its network.
     pub compensator: Compensator,
     /// Where the amplifier's network is not known: what its loop does with the original part. The compensator then stands for one
-    /// that is yet to be laid out.
+    /// that is yet to be laid out, or has been.
     pub aim: Option<LoopAim>,
     /// Pulse forming.
     pub modulator: Modulator,

@@ -2,14 +2,78 @@
 //!
 //! Definitions: docs/physics.md, "input step".
 
-use super::extremes::Range;
-use super::step::{EdgeWatch, LEAD_CYCLES};
-use crate::board::InputStep;
+use super::contract::{Condition, Found, Setup, Wish};
+use super::figures::{Failure, Figures, Note, Place, Value};
+use super::load_step::LEAD_CYCLES;
+use super::stand::{Stand, note_beyond};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
-use crate::engine::machine::Machine;
+use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::{Instant, Program, later};
 use crate::engine::steady::Orbit;
+use crate::measure::edges::EdgeWatch;
+use crate::measure::extremes::Range;
+use crate::measure::steady;
+use crate::model::board::InputStep;
+use crate::model::parts::saturation::FluxCurve;
+
+/// Step of the input voltage and back.
+pub struct LineStep;
+
+impl Condition for LineStep {
+    fn name(&self) -> &'static str {
+        "input step"
+    }
+
+    fn key(&self) -> &'static str {
+        "input.step"
+    }
+
+    fn quantities(&self) -> &'static [&'static str] {
+        &["input_step_deviation", "input_step_recovery", "input_step_peak"]
+    }
+
+    fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
+        // It has input voltages of its own and runs once.
+        let step = stand.case.board.events.input_step.filter(|_| stand.is_nominal_input());
+        step.iter().map(|step| Place { input_v: None, ..stand.place(self.name(), step.load_a) }).collect()
+    }
+
+    fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+        let mut figures = Figures::at(place, Some(stand.full_load_degc()?));
+        let Some(step) = &stand.case.board.events.input_step else { return Ok(Found::of(figures)) };
+        let (mut machine, _) = supplied(stand, step.to_v)?;
+        let to = steady::measure(&mut machine, step.load_a)?;
+        let (mut machine, curve) = supplied(stand, step.from_v)?;
+        let from = steady::measure(&mut machine, step.load_a)?;
+        let means_v = (from.mean_output_v(), to.mean_output_v());
+        let seen = run(&mut machine, step, &from.orbit, means_v, stand.half_band_v())?;
+        figures.push("input_step_deviation", seen.deviation_v);
+        let recovery_s = seen.recovery_s;
+        figures.push(
+            "input_step_recovery",
+            if seen.recovered { Value::Number(recovery_s) } else { Value::AtLeast(recovery_s) },
+        );
+        figures.push("input_step_peak", seen.peak_a);
+        figures.note_if(!seen.recovered, Note::NotBackAtInput);
+        note_beyond(&curve, seen.peak_a, &mut figures);
+        Ok(Found { residuals: vec![seen.book_residual], peak_a: seen.peak_a, ..Found::of(figures) })
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
+        let Some(step) = &stand.case.board.events.input_step else { return Ok(None) };
+        let (mut machine, curve) = supplied(stand, step.from_v)?;
+        let begin = Begin::Clock(machine.steady(step.load_a)?.x);
+        let timing = Timing::new(step, machine.period_s());
+        let program = timing.program(step, &machine);
+        Ok(Some(Setup { machine, curve, begin, program, origin: timing.there, cycles: Some(timing.cycles) }))
+    }
+}
+
+/// The machine at another input voltage.
+fn supplied(stand: &Stand<'_>, source_v: f64) -> Result<(Machine, FluxCurve), Failure> {
+    stand.changed(stand.full_load_degc()?, &[], |circuit| circuit.source_v = source_v)
+}
 
 /// Result of a step of the input voltage and back.
 #[derive(Clone, Copy, Debug)]

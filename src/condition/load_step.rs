@@ -2,19 +2,103 @@
 //!
 //! Definitions: docs/physics.md, "load step".
 
-use super::extremes::Range;
-use crate::board::LoadStep;
+use super::contract::{Condition, Found, Setup, Wish};
+use super::figures::{Failure, Figures, Note, Place, Value};
+use super::stand::{Stand, Warm};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Machine, Observer, Output, Stretch};
+use crate::engine::machine::{Begin, Machine, Observer};
 pub use crate::engine::program::Instant;
 use crate::engine::program::Program;
 use crate::engine::steady::Orbit;
+pub use crate::measure::edges::EdgeResponse;
+use crate::measure::edges::EdgeWatch;
+use crate::measure::steady;
+use crate::model::board::LoadStep;
 
+/// Number of intervals to which a waveform is thinned at most.
+const INTERVALS: f64 = 6000.0;
 /// Cycles simulated before the step.
 pub const LEAD_CYCLES: u64 = 1;
-/// Relative difference of states under which the program counts as having come back to its begin.
-const REPEATS: f64 = 1e-3;
+
+/// Load step and release from a steady state.
+pub struct LoadStepAndRelease;
+
+impl Condition for LoadStepAndRelease {
+    fn name(&self) -> &'static str {
+        "load step"
+    }
+
+    fn key(&self) -> &'static str {
+        "load.step"
+    }
+
+    fn quantities(&self) -> &'static [&'static str] {
+        &["dip", "rise", "window", "recovery", "output_deviation", "peak_current"]
+    }
+
+    fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
+        stand.case.board.load_step.iter().map(|step| stand.place(self.name(), step.to_a)).collect()
+    }
+
+    fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+        let Some(step) = &stand.case.board.load_step else { return Ok(Found::of(Figures::at(place, None))) };
+        let Warm { mut machine, steady: high, winding_degc, .. } = stand.warm(step.to_a)?;
+        let low = steady::measure(&mut machine, step.from_a)?;
+        let means_v = (low.mean_output_v(), high.mean_output_v());
+        let mut found = Found::of(Figures::at(place, Some(winding_degc)));
+        let mut runs = vec![];
+        let phases = stand.case.board.procedure.step_phases;
+        for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
+            let timing = Timing::new(step, machine.period_s(), fraction);
+            let mut thinned = stand.thinned(fraction == 0.0, &machine, timing.cycles, timing.step, INTERVALS);
+            let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
+            found.residuals.push(found_run.book_residual);
+            found.peak_a = found.peak_a.max(found_run.peak_a());
+            found.curves.extend(stand.event_curve(self.name(), thinned, means_v));
+            runs.push(found_run);
+        }
+        measure(&runs, stand.case.board.output_v, &mut found.figures);
+        Ok(found)
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, wish: &Wish) -> Result<Option<Setup>, Failure> {
+        let Some(step) = &stand.case.board.load_step else { return Ok(None) };
+        let Warm { mut machine, curve, .. } = stand.warm(step.to_a)?;
+        let low = machine.steady(step.from_a)?;
+        let timing = Timing::new(step, machine.period_s(), 0.0).after(wish.before_s / machine.period_s(), low.periods);
+        let program = timing.program(step, &machine);
+        let (origin, cycles) = (timing.step, Some(timing.cycles));
+        Ok(Some(Setup { machine, curve, begin: Begin::Clock(low.x), program, origin, cycles }))
+    }
+
+    fn is_checked_for_all(&self) -> bool {
+        true
+    }
+
+    fn can_be_read(&self, _: &str) -> bool {
+        true
+    }
+}
+
+/// The worst of the runs.
+fn measure(runs: &[StepResult], aim_v: f64, figures: &mut Figures) {
+    let worst = |quantity: &dyn Fn(&StepResult) -> f64| runs.iter().map(quantity).fold(f64::NEG_INFINITY, f64::max);
+    let recovered = runs.iter().all(|run| run.step.recovered && run.release.recovered);
+    let recovery_s = worst(&StepResult::recovery_s);
+    figures.extend([
+        ("dip", worst(&StepResult::dip_v)),
+        ("rise", worst(&StepResult::rise_v)),
+        ("window", worst(&StepResult::window_v)),
+    ]);
+    figures.push("recovery", if recovered { Value::Number(recovery_s) } else { Value::AtLeast(recovery_s) });
+    figures.extend([
+        ("output_deviation", worst(&|run| run.deviation_from(aim_v))),
+        ("peak_current", worst(&StepResult::peak_a)),
+    ]);
+    figures.note_if(!recovered, Note::NotBack);
+    figures.note_if(!runs.iter().all(|run| run.repeats), Note::NotSettled);
+}
 
 /// When a load step program does what.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -42,6 +126,17 @@ impl Timing {
         }
     }
 
+    /// The same with at least that many periods before the step, in whole orbits, so that the step meets the phase that it meets
+    /// without them.
+    fn after(mut self, periods: f64, orbit_periods: u64) -> Timing {
+        let wanted = periods.ceil().max(0.0) as u64;
+        let more = wanted.saturating_sub(self.step.0).next_multiple_of(orbit_periods.max(1));
+        self.step.0 += more;
+        self.release.0 += more;
+        self.cycles += more;
+        self
+    }
+
     /// The load program.
     pub fn program(&self, step: &LoadStep, machine: &Machine) -> Program {
         let circuit = &machine.circuit;
@@ -50,19 +145,6 @@ impl Timing {
             .edge(self.step.0, self.step.1, circuit.program_a(step.to_a), step.slew_a_per_s, period_s)
             .edge(self.release.0, self.release.1, circuit.program_a(step.from_a), step.slew_a_per_s, period_s)
     }
-}
-
-/// What happened after one edge of the load.
-#[derive(Clone, Copy, Debug)]
-pub struct EdgeResponse {
-    /// Range of the output voltage in V.
-    pub output: Range,
-    /// Range of the inductor current in A.
-    pub current: Range,
-    /// From leaving the band around the final mean to the last re-entry in s; 0 where it never left.
-    pub recovery_s: f64,
-    /// Whether the output was inside the band at the end of the program's level.
-    pub recovered: bool,
 }
 
 /// Result of a load step and release.
@@ -113,125 +195,6 @@ impl StepResult {
     }
 }
 
-/// Follows the output and current from one instant to another.
-pub(super) struct EdgeWatch {
-    from: Instant,
-    until: Instant,
-    period_s: f64,
-    band_v: (f64, f64),
-    output: Range,
-    current: Range,
-    left_s: Option<f64>,
-    back_s: f64,
-    inside: bool,
-}
-
-impl EdgeWatch {
-    pub(super) fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
-        EdgeWatch {
-            from,
-            until,
-            period_s,
-            band_v: (mean_v - half_band_v, mean_v + half_band_v),
-            output: Range::EMPTY,
-            current: Range::EMPTY,
-            left_s: None,
-            back_s: 0.0,
-            inside: true,
-        }
-    }
-
-    fn since_edge_s(&self, cycle: u64, phase_s: f64) -> f64 {
-        (cycle as f64 - self.from.0 as f64) * self.period_s + (phase_s - self.from.1)
-    }
-
-    fn is_outside(&self, output_v: f64) -> bool {
-        output_v < self.band_v.0 || output_v > self.band_v.1
-    }
-
-    /// The band is judged between the turning points of a stretch, where the output is monotone.
-    fn follow_band(&mut self, stretch: &Stretch<'_>) {
-        let track = stretch.track(Output::Voltage);
-        let mut previous = (0.0, track.start());
-        let mut pieces = vec![];
-        track.turning_points(stretch.duration_s, stretch.end_basis, |t| pieces.push(t));
-        pieces.push(stretch.duration_s);
-        let begin_s = self.since_edge_s(stretch.cycle, stretch.phase_s);
-        self.note(begin_s, previous.1);
-        for t in pieces {
-            let value = track.value(t);
-            if self.is_outside(previous.1) != self.is_outside(value) {
-                let edge_s =
-                    bisect(previous.0, t, |at| self.is_outside(track.value(at)) == self.is_outside(previous.1));
-                self.note_edge(begin_s + edge_s, self.is_outside(value));
-            }
-            self.note(begin_s + t, value);
-            previous = (t, value);
-        }
-    }
-
-    fn note(&mut self, at_s: f64, output_v: f64) {
-        if self.is_outside(output_v) == self.inside {
-            self.note_edge(at_s, self.inside);
-        }
-    }
-
-    fn note_edge(&mut self, at_s: f64, leaves: bool) {
-        if leaves {
-            self.left_s.get_or_insert(at_s);
-        } else {
-            self.back_s = at_s;
-        }
-        self.inside = !leaves;
-    }
-
-    /// Whether the output has been in its band from some time on until the latest stretch seen.
-    pub(super) fn is_inside(&self) -> bool {
-        self.inside
-    }
-
-    /// When the output came back into its band last, in s after the begin.
-    pub(super) fn back_s(&self) -> f64 {
-        self.back_s
-    }
-
-    pub(super) fn response(&self) -> EdgeResponse {
-        let end_s = self.since_edge_s(self.until.0, self.until.1);
-        let back_s = if self.inside { self.back_s } else { end_s };
-        EdgeResponse {
-            output: self.output,
-            current: self.current,
-            recovery_s: self.left_s.map_or(0.0, |left_s| back_s - left_s),
-            recovered: self.inside,
-        }
-    }
-}
-
-impl Observer for EdgeWatch {
-    fn stretch(&mut self, stretch: &Stretch<'_>) {
-        let begin = (stretch.cycle, stretch.phase_s);
-        if begin >= self.from && begin < self.until {
-            let mut output = Range::EMPTY;
-            output.include_stretch(stretch, Output::Voltage);
-            self.output.include(&output);
-            self.current.include_stretch(stretch, Output::Inductor);
-            let stays_inside = !self.is_outside(output.low) && !self.is_outside(output.high);
-            if !(self.inside && stays_inside) {
-                self.follow_band(stretch);
-            }
-        }
-    }
-}
-
-/// Last time in `[low, high]` for which `holds` is still true, given that it is true at `low` and false at `high`.
-fn bisect(mut low: f64, mut high: f64, holds: impl Fn(f64) -> bool) -> f64 {
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if holds(middle) { low = middle } else { high = middle }
-    }
-    high
-}
-
 /// Runs a load step and release from the steady state `low` at the lower level; `high` is that at the upper level.
 /// `means_v` are the mean outputs of the two, `half_band_v` the half width of the recovery band. A further observer sees the whole run.
 ///
@@ -270,7 +233,7 @@ pub fn run(
         step: watches.0.response(),
         release: watches.1.response(),
         // Of cycles that alternate the last one may be another than the first.
-        repeats: moved <= REPEATS || low.periods > 1,
+        repeats: moved <= machine.circuit.board.procedure.repeats || low.periods > 1,
         book_residual: book.close()?,
     })
 }

@@ -1,0 +1,35 @@
+//! Conditions: what is done to a board, one file each. [`CONDITIONS`] registers them; nothing else names one.
+
+pub mod contract;
+pub mod curves;
+pub mod figures;
+pub mod light_load;
+pub mod limit;
+pub mod line_step;
+pub mod load_step;
+pub mod overload;
+pub mod sheet;
+pub mod short;
+pub mod stand;
+pub mod start;
+pub mod steady;
+
+use contract::Condition;
+
+/// Every condition, in the order in which they run.
+pub static CONDITIONS: &[&dyn Condition] = &[
+    &steady::Steady,
+    &load_step::LoadStepAndRelease,
+    &start::Starts,
+    &line_step::LineStep,
+    &overload::GrowingLoad,
+    &short::Short,
+    &light_load::LightLoad,
+    &limit::AtLimit,
+    &sheet::DataSheet,
+];
+
+/// The condition of a name.
+pub fn find(name: &str) -> Option<&'static dyn Condition> {
+    CONDITIONS.iter().copied().find(|condition| condition.name() == name)
+}

@@ -1,0 +1,218 @@
+//! Overload that grows slowly: the load at which the output gives way.
+//!
+//! Definitions: docs/physics.md, "overload".
+
+use super::contract::{Condition, Found, Setup, Wish};
+use super::figures::{Failure, Figures, Note, Place, Value};
+use super::stand::{Stand, note_beyond};
+use crate::engine::book::Book;
+use crate::engine::error::EngineError;
+use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
+use crate::engine::program::{Instant, Program};
+use crate::engine::row::StateVector;
+use crate::measure::extremes::Range;
+use crate::measure::steady::{self, SteadyResult};
+use crate::model::board::Overload;
+use crate::model::corner::{End, Parameter, end_of};
+use crate::model::parts::saturation::FluxCurve;
+
+/// Cycles that are shown after the output has given way.
+const AFTER_TRIP: u64 = 200;
+/// What makes the output give way earliest, at the corner of the least inductance.
+const EARLIEST: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least), (Parameter::Winding, End::Most)];
+/// What makes it give way latest, at the corner of the most inductance.
+const LATEST: &[(Parameter, End)] =
+    &[(Parameter::LimitThreshold, End::Most), (Parameter::Winding, End::Least), (Parameter::Resistance, End::Least)];
+
+/// A load that grows from the full one until the output gives way.
+pub struct GrowingLoad;
+
+/// One overload on a stand, ready to begin.
+struct Ready {
+    machine: Machine,
+    curve: FluxCurve,
+    from_a: f64,
+    from: SteadyResult,
+    slew_a_per_s: f64,
+    winding_degc: f64,
+    further: &'static [(Parameter, End)],
+}
+
+impl Condition for GrowingLoad {
+    fn name(&self) -> &'static str {
+        "overload"
+    }
+
+    fn key(&self) -> &'static str {
+        "load.overload"
+    }
+
+    fn quantities(&self) -> &'static [&'static str] {
+        &["overload_peak"]
+    }
+
+    fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
+        let states = stand.case.board.events.overload;
+        states.iter().map(|_| stand.place(self.name(), stand.full_load_a())).collect()
+    }
+
+    fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+        let Some(states) = stand.case.board.events.overload else { return Ok(Found::of(Figures::at(place, None))) };
+        let mut ready = Ready::on(stand, &states)?;
+        let seen = ready.run(stand)?;
+        let mut figures = Figures::at(place, Some(ready.winding_degc));
+        figures.push("overload_peak", seen.peak_a);
+        match seen.trip_a {
+            Some(trip_a) => figures.push(trip(ready.further), trip_a),
+            None => {
+                figures.push(trip(ready.further), Value::AtLeast(seen.furthest_a));
+                figures.notes.push(Note::HoldsUpTo { load_a: seen.furthest_a });
+            }
+        }
+        figures.note_if(seen.effort.limited == 0 && seen.trip_a.is_some(), Note::GivesWayBeforeLimit);
+        note_beyond(&ready.curve, seen.peak_a, &mut figures);
+        Ok(Found { residuals: vec![seen.book_residual], ..Found::of(figures) })
+    }
+
+    fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
+        let Some(states) = stand.case.board.events.overload else { return Ok(None) };
+        let mut ready = Ready::on(stand, &states)?;
+        let seen = ready.run(stand)?;
+        let Ready { machine, curve, from_a, from, slew_a_per_s, .. } = ready;
+        let (program, longest) = program(&machine, from_a, slew_a_per_s);
+        let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - from_a;
+        let trip = (growth_a / slew_a_per_s / machine.period_s()) as u64;
+        let (begin, cycles) = (Begin::Clock(from.orbit.x), Some(longest.min(trip + AFTER_TRIP)));
+        Ok(Some(Setup { machine, curve, begin, program, origin: (0, 0.0), cycles }))
+    }
+
+    fn can_be_read(&self, quantity: &str) -> bool {
+        quantity == "trip"
+    }
+}
+
+impl Ready {
+    fn on(stand: &Stand<'_>, states: &Overload) -> Result<Ready, Failure> {
+        let further = match stand.corner.end_of(Parameter::Inductance) {
+            None => &[],
+            Some(End::Least) => EARLIEST,
+            Some(End::Most) => LATEST,
+        };
+        let winding_degc = match end_of(further, Parameter::Winding) {
+            None => stand.full_load_degc()?,
+            Some(End::Least) => states.winding_degc.0,
+            Some(End::Most) => states.winding_degc.1,
+        };
+        let (mut machine, curve) = stand.changed(winding_degc, further, |_| {})?;
+        let (from_a, from) = deliverable(&mut machine, stand.full_load_a())?;
+        Ok(Ready { machine, curve, from_a, from, slew_a_per_s: states.slew_a_per_s, winding_degc, further })
+    }
+
+    fn run(&mut self, stand: &Stand<'_>) -> Result<OverloadResult, EngineError> {
+        let band_v = (self.from.mean_output_v(), stand.half_band_v());
+        run(&mut self.machine, (&self.from.orbit.x, self.from_a), band_v, self.slew_a_per_s)
+    }
+}
+
+/// The highest threshold is held against the highest allowed load, the lowest against the lowest.
+fn trip(further: &[(Parameter, End)]) -> &'static str {
+    match end_of(further, Parameter::LimitThreshold) {
+        None => "trip",
+        Some(End::Least) => "trip_lowest",
+        Some(End::Most) => "trip_highest",
+    }
+}
+
+/// The steady state at the full load, or where the limit does not deliver it at a half, a quarter and so on of it.
+fn deliverable(machine: &mut Machine, full_a: f64) -> Result<(f64, SteadyResult), EngineError> {
+    let mut load_a = full_a;
+    loop {
+        match steady::measure(machine, load_a) {
+            Err(EngineError::DoesNotDeliver { .. }) if load_a > 0.05 * full_a => load_a *= 0.5,
+            other => return other.map(|found| (load_a, found)),
+        }
+    }
+}
+
+/// Result of an overload.
+#[derive(Clone, Copy, Debug)]
+pub struct OverloadResult {
+    /// Load in A from which on the output no longer held its band, or at which a pause began; `None` where neither happened.
+    pub trip_a: Option<f64>,
+    /// Highest load that was tried in A.
+    pub furthest_a: f64,
+    /// Highest inductor current in A.
+    pub peak_a: f64,
+    /// What happened.
+    pub effort: Effort,
+    /// Residual of the energy book.
+    pub book_residual: f64,
+}
+
+/// Follows the output on its way down.
+struct Decline {
+    band_v: f64,
+    lost_v: f64,
+    /// When the output left its band, while it is below.
+    left: Option<Instant>,
+    lost: bool,
+    current: Range,
+}
+
+impl Observer for Decline {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let mut output = Range::EMPTY;
+        output.include_stretch(stretch, Output::Voltage);
+        self.current.include_stretch(stretch, Output::Inductor);
+        if output.low >= self.band_v {
+            self.left = None;
+        } else {
+            self.left.get_or_insert((stretch.cycle, stretch.phase_s));
+        }
+        self.lost |= output.low < self.lost_v;
+    }
+}
+
+/// Program of a load that grows from a steady one, and the cycles that it takes to the furthest.
+pub fn program(machine: &Machine, load_a: f64, slew_a_per_s: f64) -> (Program, u64) {
+    let (period_s, from_a) = (machine.period_s(), machine.circuit.program_a(load_a));
+    let growth_a = (machine.circuit.board.procedure.overload_furthest - 1.0) * load_a;
+    let program = Program::constant(from_a).edge(0, 0.0, from_a + growth_a, slew_a_per_s, period_s);
+    (program, (growth_a / slew_a_per_s / period_s).ceil() as u64)
+}
+
+/// Lets the load of a machine grow from its steady state `x` at a load, with a mean output of `mean_v`, until the output gives way.
+/// `half_band_v` is half the width of the band around that mean.
+///
+/// # Errors
+/// Whatever stops a run; an energy book that does not close.
+pub fn run(
+    machine: &mut Machine,
+    (x, load_a): (&StateVector, f64),
+    (mean_v, half_band_v): (f64, f64),
+    slew_a_per_s: f64,
+) -> Result<OverloadResult, EngineError> {
+    let period_s = machine.period_s();
+    let (mut program, cycles) = program(machine, load_a, slew_a_per_s);
+    let load_at = |(cycle, phase_s): Instant| load_a + slew_a_per_s * (cycle as f64 * period_s + phase_s);
+    let mut decline = Decline {
+        band_v: mean_v - half_band_v,
+        lost_v: machine.circuit.board.procedure.gives_way * mean_v,
+        left: None,
+        lost: false,
+        current: Range::EMPTY,
+    };
+    let mut book = Book::new(&machine.circuit);
+    let mut state = machine.at_clock(*x);
+    while state.cycle < cycles && !decline.lost && !state.is_paused() {
+        machine.run(&mut state, 1, &mut program, &mut (&mut decline, &mut book), None)?;
+    }
+    let gave_way = decline.lost || state.is_paused();
+    Ok(OverloadResult {
+        trip_a: gave_way.then(|| load_at(decline.left.unwrap_or((state.cycle, 0.0)))),
+        furthest_a: machine.circuit.board.procedure.overload_furthest * load_a,
+        peak_a: decline.current.high,
+        effort: state.effort,
+        book_residual: book.close()?,
+    })
+}

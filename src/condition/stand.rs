@@ -1,0 +1,236 @@
+//! The stand: one part on its board, at a corner and an input voltage, on which a condition runs.
+
+use super::curves::{Curve, step_curve};
+use super::figures::{Failure, Figures, Note, Place};
+use crate::engine::error::EngineError;
+use crate::engine::machine::Machine;
+use crate::engine::network::{Circuit, LimitLevel};
+use crate::engine::program::Instant;
+use crate::loss::budget::{Budget, budget};
+use crate::loss::{LossError, copper, thermal};
+use crate::measure::curves::Thinned;
+use crate::measure::steady::{self, SteadyResult};
+use crate::model::case::Case;
+use crate::model::corner::{CORNERS, Corner, End, Parameter, placed};
+use crate::model::parts::Inductor;
+use crate::model::parts::saturation::{FluxCurve, FluxTable};
+use crate::stability::synthesis;
+use std::cell::Cell;
+
+/// One part on its board.
+pub struct Stand<'a> {
+    /// Case.
+    pub case: &'a Case,
+    /// Part.
+    pub part: &'a Inductor,
+    /// Corner.
+    pub corner: Corner,
+    /// Input voltage in V.
+    pub input_v: f64,
+    full_load_degc: Cell<Option<f64>>,
+}
+
+/// A steady state at its own winding temperature.
+pub struct Warm {
+    /// Measured steady state.
+    pub steady: SteadyResult,
+    /// Losses, or why there are none.
+    pub budget: Result<Budget, LossError>,
+    /// Winding temperature in degrees Celsius; the ambient one without losses.
+    pub winding_degc: f64,
+    /// Machine at that temperature.
+    pub machine: Machine,
+    /// Smooth curve at that temperature.
+    pub curve: FluxCurve,
+    /// What is to be said where the temperature did not settle.
+    pub unsettled: Option<Note>,
+}
+
+impl<'a> Stand<'a> {
+    /// A part of a case at a corner and an input voltage in V.
+    pub fn new(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64) -> Stand<'a> {
+        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None) }
+    }
+
+    /// The place of a condition at a load in A.
+    pub fn place(&self, condition: &'static str, load_a: f64) -> Place {
+        let (corner, input_v) = (self.corner.name, Some(self.input_v));
+        Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0 }
+    }
+
+    /// Whether curves are wanted: of the nominal corner at the nominal input.
+    pub fn is_shown(&self) -> bool {
+        self.corner.is_nominal() && self.is_nominal_input()
+    }
+
+    /// Whether the input is the nominal one.
+    pub fn is_nominal_input(&self) -> bool {
+        self.input_v == self.case.board.nominal_input_v
+    }
+
+    /// Full load in A.
+    pub fn full_load_a(&self) -> f64 {
+        self.case.board.full_load_a()
+    }
+
+    /// Half the width of the recovery band in V.
+    pub fn half_band_v(&self) -> f64 {
+        self.case.limits.recovery_band * self.case.board.output_v
+    }
+
+    /// Time in s in which a loop settles.
+    pub fn settling_s(&self) -> f64 {
+        let procedure = &self.case.board.procedure;
+        let periods_s = procedure.settling_periods / self.case.board.frequency_hz;
+        let of_recovery_s = self.case.limits.recovery_s.map(|recovery_s| procedure.settling_recoveries * recovery_s);
+        of_recovery_s.map_or(periods_s, |recoveries_s| periods_s.max(recoveries_s))
+    }
+
+    /// The smooth saturation curve of the part at the corner and a winding temperature.
+    fn curve(&self, factor: f64, winding_degc: f64) -> Result<FluxCurve, Failure> {
+        Ok(FluxCurve::new(&self.part.saturation, winding_degc, factor)?)
+    }
+
+    /// The circuit at a steady load and a winding temperature, with the smooth curve behind it. `further` lists what the condition
+    /// drives to an end besides the corner.
+    fn circuit(
+        &self,
+        load_a: f64,
+        winding_degc: f64,
+        further: &[(Parameter, End)],
+    ) -> Result<(Circuit, FluxCurve), Failure> {
+        let (case, part) = (self.case, self.part);
+        let at = placed(&self.corner, further, &case.board, part);
+        let curve = self.curve(at.inductance_factor, winding_degc)?;
+        let table = FluxTable::from_curve(&curve, case.numerics.saturation_error_a)?;
+        let dcr_ohm = copper::resistance_ohm(at.dcr_ohm, winding_degc);
+        let mut circuit = Circuit::new(&case.board, table, dcr_ohm, self.input_v, load_a);
+        circuit.bank = at.bank;
+        circuit.limit_level = match at.threshold {
+            None => LimitLevel::Typical,
+            Some(End::Least) => LimitLevel::Lowest,
+            Some(End::Most) => LimitLevel::Highest,
+        };
+        Ok((circuit, curve))
+    }
+
+    /// A machine at a steady load in A and a winding temperature in degrees Celsius, with the smooth curve behind it.
+    ///
+    /// # Errors
+    /// A circuit that the engine cannot hold, or a saturation table that cannot be laid.
+    pub fn machine(&self, load_a: f64, winding_degc: f64) -> Result<(Machine, FluxCurve), Failure> {
+        let (circuit, curve) = self.circuit(load_a, winding_degc, &[])?;
+        Ok((Machine::new(circuit)?, curve))
+    }
+
+    /// A machine at full load with what a condition changes.
+    ///
+    /// # Errors
+    /// As [`Stand::machine`].
+    pub fn changed(
+        &self,
+        winding_degc: f64,
+        further: &[(Parameter, End)],
+        change: impl FnOnce(&mut Circuit),
+    ) -> Result<(Machine, FluxCurve), Failure> {
+        let (mut circuit, curve) = self.circuit(self.full_load_a(), winding_degc, further)?;
+        change(&mut circuit);
+        Ok((Machine::new(circuit)?, curve))
+    }
+
+    /// Steady state and winding temperature together: each depends on the other until both settle.
+    ///
+    /// # Errors
+    /// No steady state, or an energy book that does not close.
+    pub fn warm(&self, load_a: f64) -> Result<Warm, Failure> {
+        let (board, part) = (&self.case.board, self.part);
+        let core_factor = placed(&self.corner, &[], board, part).core_factor;
+        let at = |winding_degc: f64| -> Result<Warm, Failure> {
+            let (mut machine, curve) = self.machine(load_a, winding_degc)?;
+            let steady = steady::measure(&mut machine, load_a)?;
+            let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady);
+            Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
+        };
+        let mut last = None;
+        let outcome = thermal::settle(board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
+            let warm = at(winding_degc)?;
+            // Without a loss nothing can balance, and the search ends where it is.
+            let loss_w = warm.budget.as_ref().map_or(f64::NAN, Budget::inductor_w);
+            last = Some(warm);
+            Ok::<f64, Failure>(loss_w)
+        })?;
+        let unsettled = match outcome {
+            thermal::Outcome::Settled(_) => None,
+            thermal::Outcome::Runaway { .. } => Some(Note::ThermalRunaway),
+            thermal::Outcome::Unsettled { .. } => Some(Note::RoughTemperature),
+        };
+        match last {
+            Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
+            None => at(board.ambient_degc),
+        }
+    }
+
+    /// Notes the winding temperature in degrees Celsius at the highest load that has been found so far.
+    pub fn note_winding(&self, winding_degc: f64) {
+        self.full_load_degc.set(Some(winding_degc));
+    }
+
+    /// Winding temperature in degrees Celsius at full load, or at the highest load that the limit delivers; the ambient one where it
+    /// delivers none.
+    ///
+    /// # Errors
+    /// As [`Stand::warm`], except for a load that is not delivered.
+    pub fn full_load_degc(&self) -> Result<f64, Failure> {
+        if let Some(known) = self.full_load_degc.get() {
+            return Ok(known);
+        }
+        let winding_degc = match self.warm(self.full_load_a()) {
+            Ok(warm) => warm.winding_degc,
+            Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => self.case.board.ambient_degc,
+            Err(failure) => return Err(failure),
+        };
+        self.note_winding(winding_degc);
+        Ok(winding_degc)
+    }
+
+    /// A watch for the waveform of a run of a condition where curves are wanted: in intervals of which there are at most `most`,
+    /// times counted from `origin`.
+    pub fn thinned(&self, wanted: bool, machine: &Machine, cycles: u64, origin: Instant, most: f64) -> Option<Thinned> {
+        let duration_s = cycles as f64 * machine.period_s();
+        let interval_s = (duration_s / most).max(0.25 * machine.period_s());
+        (wanted && self.is_shown()).then(|| Thinned::new(origin, machine.period_s(), interval_s))
+    }
+
+    /// The curve of a run, where it was watched.
+    pub fn event_curve(&self, condition: &'static str, thinned: Option<Thinned>, means_v: (f64, f64)) -> Option<Curve> {
+        thinned.map(|thinned| Curve::Event(condition, step_curve(&self.part.name, thinned, means_v)))
+    }
+}
+
+/// The load as a resistor that draws a current in A at the output aimed at: a sink would pull an empty output below zero.
+pub fn into_resistance(circuit: &mut Circuit, load_a: f64) {
+    (circuit.load_s, circuit.load_w) = (0.0, 0.0);
+    let ohm = circuit.board.output_v / load_a;
+    circuit.resistor = Some((ohm, circuit.board.procedure.leads_s * ohm));
+}
+
+/// Notes a peak current in A that lies beyond the saturation data.
+pub fn note_beyond(curve: &FluxCurve, peak_a: f64, figures: &mut Figures) {
+    figures.note_if(curve.is_beyond(peak_a), Note::BeyondSaturationData);
+}
+
+/// The case with everything laid out that it only describes: a compensator that is known by its loop.
+///
+/// # Errors
+/// A loop that cannot be had on the original part.
+pub fn prepared(case: &Case) -> Result<Case, Failure> {
+    let Some(aim) = case.board.control.aim else { return Ok(case.clone()) };
+    let board = &case.board;
+    let stand = Stand::new(case, &case.parts[0], CORNERS[0], board.nominal_input_v);
+    let full_a = stand.full_load_a();
+    let (circuit, _) = stand.circuit(full_a, board.ambient_degc, &[])?;
+    let compensator = synthesis::fit(&circuit, &aim, full_a)?;
+    let mut case = case.clone();
+    case.board.control.compensator = compensator;
+    Ok(case)
+}

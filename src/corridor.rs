@@ -1,0 +1,187 @@
+//! The corridor: calls the rooms in order. Read this first.
+
+use crate::condition::CONDITIONS;
+use crate::condition::contract::{Condition, Found, Setup, Wish};
+use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
+use crate::condition::stand::{Stand, prepared};
+use crate::crosscheck::{self, Difference};
+use crate::engine::error::EngineError;
+use crate::judge::{self, Row, Verdict};
+use crate::model::case::Case;
+use crate::model::corner::{CORNERS, Corner, NOMINAL};
+use rayon::prelude::*;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Result of comparing the original with every substitute on one board.
+pub struct Comparison {
+    /// The case, with everything laid out that it only describes.
+    pub case: Case,
+    /// What each part shows.
+    pub parts: Vec<PartFigures>,
+    /// What was found in every place, part by part; the figures of [`Comparison::parts`] and what belongs to them.
+    pub found: Vec<Vec<Found>>,
+    /// One row a compared quantity.
+    pub rows: Vec<Row>,
+    /// One verdict a substitute.
+    pub verdicts: Vec<Verdict>,
+}
+
+/// One part at one corner and input voltage.
+#[derive(Clone, Copy, Debug)]
+struct Job {
+    part: usize,
+    corner: Corner,
+    input_v: f64,
+}
+
+/// Compares the original with every substitute. `progress` is told how many of how many jobs have been done.
+///
+/// # Errors
+/// A compensator that cannot be laid out, or an interruption. What fails in one condition is told there.
+pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
+    let case = prepared(case)?;
+    let jobs = jobs(&case);
+    let done = AtomicUsize::new(0);
+    let results: Vec<Result<Vec<Found>, Failure>> = jobs
+        .par_iter()
+        .map(|job| {
+            let found = job.run(&case);
+            progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
+            found
+        })
+        .collect();
+    // The first failure in the order of the jobs, whatever the order in which threads finished.
+    let results = results.into_iter().collect::<Result<Vec<_>, Failure>>()?;
+    let mut found: Vec<Vec<Found>> = case.parts.iter().map(|_| vec![]).collect();
+    jobs.iter().zip(results).for_each(|(job, result)| found[job.part].extend(result));
+    for (part, found) in found.iter_mut().enumerate() {
+        found.extend(conclusions(&case, part, found));
+    }
+    let parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
+    let rows = judge::rows(&case, &parts);
+    let verdicts = (1..parts.len()).map(|part| judge::verdict(&case, &rows, &parts, part)).collect();
+    Ok(Comparison { case, parts, found, rows, verdicts })
+}
+
+fn jobs(case: &Case) -> Vec<Job> {
+    let inputs = || case.board.input_v.iter().copied();
+    let of_part =
+        |part| CORNERS.into_iter().flat_map(move |corner| inputs().map(move |input_v| Job { part, corner, input_v }));
+    (0..case.parts.len()).flat_map(of_part).collect()
+}
+
+impl Job {
+    fn run(&self, case: &Case) -> Result<Vec<Found>, Failure> {
+        let stand = Stand::new(case, &case.parts[self.part], self.corner, self.input_v);
+        let mut all = vec![];
+        for condition in CONDITIONS {
+            for place in condition.places(&stand) {
+                all.push(found(*condition, &stand, place)?);
+            }
+        }
+        Ok(all)
+    }
+}
+
+/// What a condition finds. What cannot be calculated in one condition is told there, and all else goes on.
+fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+    match condition.simulate(stand, place) {
+        Err(failure) if failure.is_interruption() => Err(failure),
+        Err(failure) => Ok(failed(condition, place, failure)),
+        found => found,
+    }
+}
+
+/// No value for any quantity of a condition, and why; a load that the limit does not deliver is a finding of its own.
+fn failed(condition: &dyn Condition, place: Place, failure: Failure) -> Found {
+    let mut figures = Figures::at(place, None);
+    let (why, note) = match failure {
+        Failure::Engine(EngineError::DoesNotDeliver { how }) => {
+            figures.push("undelivered", 1.0);
+            (Why::NotDelivered, Note::NotDelivered { how })
+        }
+        failure => (Why::Failed(failure.clone()), Note::NotComputed(Why::Failed(failure))),
+    };
+    condition.quantities().iter().for_each(|id| figures.push(id, Value::NotComputed(why.clone())));
+    figures.notes.push(note);
+    Found::of(figures)
+}
+
+/// What follows for a part once everything has run.
+fn conclusions(case: &Case, part: usize, found: &[Found]) -> Vec<Found> {
+    let found: Vec<&Found> = found.iter().collect();
+    let conclusion = |condition: &&dyn Condition| match condition.conclude(case, &case.parts[part], &found) {
+        Ok(figures) => figures.map(Found::of),
+        Err(failure) => {
+            let (condition_name, corner) = (condition.name(), NOMINAL);
+            let place = Place { condition: condition_name, corner, input_v: None, load_a: None, prebias_v: 0.0 };
+            Some(failed(*condition, place, failure))
+        }
+    };
+    CONDITIONS.iter().filter_map(conclusion).collect()
+}
+
+fn figures(case: &Case, part: usize, found: &[Found]) -> PartFigures {
+    PartFigures {
+        name: case.parts[part].name.clone(),
+        original: part == 0,
+        results: found.iter().map(|found| found.figures.clone()).collect(),
+    }
+}
+
+/// Relative tolerance of the independent integration.
+const CROSS_CHECK_TOLERANCE: f64 = 1e-9;
+/// Samples a period, and offset of the first as a part of the period: no sample falls on a clock edge.
+const CROSS_CHECK_SAMPLES: (f64, f64) = (41.0, 0.0137);
+/// Most samples of a condition.
+const MOST_SAMPLES: f64 = 200e3;
+/// Most periods of a condition that are integrated.
+const CROSS_CHECK_CYCLES: u64 = 30_000;
+/// Periods of a run that has no end of its own.
+const CROSS_CHECK_PERIODS: u64 = 50;
+
+/// Comparison of the exact engine with the independent integration in one condition.
+#[derive(Clone, Debug)]
+pub struct Checked {
+    /// Part.
+    pub part: String,
+    /// Name of the condition, at the nominal corner and input.
+    pub condition: &'static str,
+    /// Largest differences.
+    pub difference: Difference,
+    /// Switching period of the run in s.
+    pub period_s: f64,
+}
+
+/// Integrates every condition of the original, and of every substitute those that are checked for all, nominal, by the independent
+/// method on the smooth saturation curve. Method: docs/physics.md, "cross-check".
+///
+/// # Errors
+/// Whatever stops either engine.
+pub fn cross_check(case: &Case) -> Result<Vec<Checked>, Failure> {
+    let case = &prepared(case)?;
+    let of_part = |part: usize| {
+        let wanted = CONDITIONS.iter().filter(move |condition| part == 0 || condition.is_checked_for_all());
+        wanted.map(move |condition| (part, *condition))
+    };
+    let jobs: Vec<(usize, &dyn Condition)> = (0..case.parts.len()).flat_map(of_part).collect();
+    let checks: Vec<Result<Option<Checked>, Failure>> =
+        jobs.par_iter().map(|&(part, condition)| check(case, part, condition)).collect();
+    Ok(checks.into_iter().collect::<Result<Vec<_>, Failure>>()?.into_iter().flatten().collect())
+}
+
+fn check(case: &Case, part: usize, condition: &dyn Condition) -> Result<Option<Checked>, Failure> {
+    let stand = Stand::new(case, &case.parts[part], CORNERS[0], case.board.nominal_input_v);
+    let setup = match condition.set_up(&stand, &Wish::default()) {
+        Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => return Ok(None),
+        other => other?,
+    };
+    let Some(Setup { mut machine, curve, begin, program, cycles, .. }) = setup else { return Ok(None) };
+    let period_s = machine.period_s();
+    let cycles = cycles.unwrap_or(CROSS_CHECK_PERIODS).min(CROSS_CHECK_CYCLES);
+    let every = (cycles as f64 * CROSS_CHECK_SAMPLES.0 / MOST_SAMPLES).ceil();
+    let (every_s, offset_s) = (every / CROSS_CHECK_SAMPLES.0 * period_s, CROSS_CHECK_SAMPLES.1 * period_s);
+    let tolerance = CROSS_CHECK_TOLERANCE;
+    let difference = crosscheck::compare(&mut machine, &curve, begin, cycles, &program, every_s, offset_s, tolerance)?;
+    Ok(Some(Checked { part: case.parts[part].name.clone(), condition: condition.name(), difference, period_s }))
+}

@@ -1,0 +1,141 @@
+//! What follows an edge: extremes, and how long the output is out of a band.
+//!
+//! Definitions: docs/physics.md, "load step".
+
+use super::extremes::Range;
+use crate::engine::machine::{Observer, Output, Stretch};
+use crate::engine::program::Instant;
+
+/// What happened after one edge of the load.
+#[derive(Clone, Copy, Debug)]
+pub struct EdgeResponse {
+    /// Range of the output voltage in V.
+    pub output: Range,
+    /// Range of the inductor current in A.
+    pub current: Range,
+    /// From leaving the band around the final mean to the last re-entry in s; 0 where it never left.
+    pub recovery_s: f64,
+    /// Whether the output was inside the band at the end of the program's level.
+    pub recovered: bool,
+}
+
+/// Follows the output and current from one instant to another.
+pub struct EdgeWatch {
+    from: Instant,
+    until: Instant,
+    period_s: f64,
+    band_v: (f64, f64),
+    output: Range,
+    current: Range,
+    left_s: Option<f64>,
+    back_s: f64,
+    inside: bool,
+}
+
+impl EdgeWatch {
+    /// Watches from one instant to another with a band of `half_band_v` either way around `mean_v`.
+    pub fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
+        EdgeWatch {
+            from,
+            until,
+            period_s,
+            band_v: (mean_v - half_band_v, mean_v + half_band_v),
+            output: Range::EMPTY,
+            current: Range::EMPTY,
+            left_s: None,
+            back_s: 0.0,
+            inside: true,
+        }
+    }
+
+    fn since_edge_s(&self, cycle: u64, phase_s: f64) -> f64 {
+        (cycle as f64 - self.from.0 as f64) * self.period_s + (phase_s - self.from.1)
+    }
+
+    fn is_outside(&self, output_v: f64) -> bool {
+        output_v < self.band_v.0 || output_v > self.band_v.1
+    }
+
+    /// The band is judged between the turning points of a stretch, where the output is monotone.
+    fn follow_band(&mut self, stretch: &Stretch<'_>) {
+        let track = stretch.track(Output::Voltage);
+        let mut previous = (0.0, track.start());
+        let mut pieces = vec![];
+        track.turning_points(stretch.duration_s, stretch.end_basis, |t| pieces.push(t));
+        pieces.push(stretch.duration_s);
+        let begin_s = self.since_edge_s(stretch.cycle, stretch.phase_s);
+        self.note(begin_s, previous.1);
+        for t in pieces {
+            let value = track.value(t);
+            if self.is_outside(previous.1) != self.is_outside(value) {
+                let edge_s =
+                    bisect(previous.0, t, |at| self.is_outside(track.value(at)) == self.is_outside(previous.1));
+                self.note_edge(begin_s + edge_s, self.is_outside(value));
+            }
+            self.note(begin_s + t, value);
+            previous = (t, value);
+        }
+    }
+
+    fn note(&mut self, at_s: f64, output_v: f64) {
+        if self.is_outside(output_v) == self.inside {
+            self.note_edge(at_s, self.inside);
+        }
+    }
+
+    fn note_edge(&mut self, at_s: f64, leaves: bool) {
+        if leaves {
+            self.left_s.get_or_insert(at_s);
+        } else {
+            self.back_s = at_s;
+        }
+        self.inside = !leaves;
+    }
+
+    /// Whether the output has been in its band from some time on until the latest stretch seen.
+    pub fn is_inside(&self) -> bool {
+        self.inside
+    }
+
+    /// When the output came back into its band last, in s after the begin.
+    pub fn back_s(&self) -> f64 {
+        self.back_s
+    }
+
+    /// What was seen.
+    pub fn response(&self) -> EdgeResponse {
+        let end_s = self.since_edge_s(self.until.0, self.until.1);
+        let back_s = if self.inside { self.back_s } else { end_s };
+        EdgeResponse {
+            output: self.output,
+            current: self.current,
+            recovery_s: self.left_s.map_or(0.0, |left_s| back_s - left_s),
+            recovered: self.inside,
+        }
+    }
+}
+
+impl Observer for EdgeWatch {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let begin = (stretch.cycle, stretch.phase_s);
+        if begin >= self.from && begin < self.until {
+            let mut output = Range::EMPTY;
+            output.include_stretch(stretch, Output::Voltage);
+            self.output.include(&output);
+            self.current.include_stretch(stretch, Output::Inductor);
+            let stays_inside = !self.is_outside(output.low) && !self.is_outside(output.high);
+            if !(self.inside && stays_inside) {
+                self.follow_band(stretch);
+            }
+        }
+    }
+}
+
+/// Last time in `[low, high]` for which `holds` is still true, given that it is true at `low` and false at `high`.
+fn bisect(mut low: f64, mut high: f64, holds: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if holds(middle) { low = middle } else { high = middle }
+    }
+    high
+}

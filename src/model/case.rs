@@ -1,0 +1,165 @@
+//! A case as data: board, parts, limits, what the bench resolves, numerical settings. Plain values; whoever reads or builds one fills it.
+
+use super::board::Board;
+use super::parts::Inductor;
+
+/// A case that has been read and found consistent.
+#[derive(Clone, Debug)]
+pub struct Case {
+    /// Name: that of the folder.
+    pub name: String,
+    /// The board.
+    pub board: Board,
+    /// The original part first, then the substitutes in the order of the files.
+    pub parts: Vec<Inductor>,
+    /// Limits and agreed changes.
+    pub limits: Limits,
+    /// What the bench can resolve.
+    pub bench: Bench,
+    /// Numerical settings.
+    pub numerics: Numerics,
+    /// Origin of each datum that states one, and each assumed default.
+    pub origins: Vec<DatumOrigin>,
+    /// Doubts about the data that do not stop a run.
+    pub warnings: Vec<String>,
+    /// Files that were read, with the SHA-256 of each.
+    pub files: Vec<CaseFile>,
+}
+
+/// A file of the case.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CaseFile {
+    /// Path relative to the case folder.
+    pub path: String,
+    /// SHA-256 of its bytes, lower-case hexadecimal.
+    pub sha256: String,
+}
+
+/// Where a datum comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// Measured on the part or board at hand.
+    Measured,
+    /// Guaranteed by the part's data sheet.
+    Guaranteed,
+    /// Typical value of the data sheet.
+    Typical,
+    /// Read off a printed curve.
+    Digitised,
+    /// Estimated by a stated rule.
+    Estimated,
+    /// Assumed: a default of this tool or of the case's author.
+    Assumed,
+}
+
+/// Origin of one datum.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DatumOrigin {
+    /// Which datum, for people: "board: control.gain_bandwidth" or "Kestrel-10: dcr_max".
+    pub datum: String,
+    /// Its value as text with unit.
+    pub value: String,
+    /// Where it comes from.
+    pub origin: Origin,
+    /// Reason or rule, where one is known.
+    pub note: String,
+}
+
+/// Absolute limits of the board and agreed changes against the original. `None` in an absolute limit: not stated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limits {
+    /// Total band of the output around its aim, as a fraction (0.05 for +-5 %).
+    pub output_band: Option<f64>,
+    /// Output ripple, peak to peak, at 20 MHz bandwidth, in V.
+    pub ripple_v: Option<f64>,
+    /// Dip and rise at the load step in V.
+    pub step_deviation_v: Option<f64>,
+    /// Recovery time in s.
+    pub recovery_s: Option<f64>,
+    /// Band for the recovery as a fraction of the output voltage.
+    pub recovery_band: f64,
+    /// Highest winding temperature in degrees Celsius.
+    pub winding_degc: Option<f64>,
+    /// Least efficiency at full load and nominal input, as a fraction.
+    pub efficiency: Option<f64>,
+    /// Least phase margin in degrees.
+    pub phase_margin_deg: Option<f64>,
+    /// Least gain margin in dB.
+    pub gain_margin_db: Option<f64>,
+    /// Longest time to start in s.
+    pub start_s: Option<f64>,
+    /// Largest overshoot at the start, as a fraction of the output voltage.
+    pub start_overshoot: Option<f64>,
+    /// Largest deviation at a step of the input voltage in V.
+    pub input_step_v: Option<f64>,
+    /// Lowest and highest load in A at which the output may give way.
+    pub trip_a: (Option<f64>, Option<f64>),
+    /// Agreed changes against the original.
+    pub changes: AgreedChanges,
+}
+
+/// A change against the original that is agreed to be harmless, and whether the case states it or it is a default.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Agreed {
+    /// Size of the change: a fraction of the original's value, or in the quantity's own unit where its name says so.
+    pub change: f64,
+    /// Stated in the case (`true`) or a default of this tool (`false`).
+    pub stated: bool,
+}
+
+/// Agreed changes. Defaults are common practice and are printed as defaults.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AgreedChanges {
+    /// Output ripple, upwards, fraction.
+    pub ripple: Agreed,
+    /// Inductor ripple current, either way, fraction.
+    pub inductor_ripple: Agreed,
+    /// Peak current, upwards, fraction.
+    pub peak_current: Agreed,
+    /// Crossover of the control loop, either way, fraction.
+    pub crossover: Agreed,
+    /// Switching frequency of control without a clock, either way, fraction.
+    pub frequency: Agreed,
+    /// Load at which the output gives way, either way, fraction.
+    pub trip: Agreed,
+    /// Incremental inductance at peak, downwards, fraction.
+    pub inductance: Agreed,
+    /// Dip and rise, upwards, fraction.
+    pub step_deviation: Agreed,
+    /// Recovery time, upwards, fraction.
+    pub recovery: Agreed,
+    /// Efficiency at full load, downwards, as a difference of fractions (0.003 for 0.3 points).
+    pub efficiency: Agreed,
+    /// Winding temperature, upwards, in K.
+    pub temperature_k: Agreed,
+}
+
+/// What the bench can resolve: standard uncertainty of a difference between two readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bench {
+    /// Voltages at the output: fixed part in V.
+    pub voltage_v: f64,
+    /// Voltages at the output: part of the reading, fraction.
+    pub voltage: f64,
+    /// Currents: part of the reading, fraction.
+    pub current: f64,
+    /// Times in s.
+    pub time_s: f64,
+    /// Temperatures in K.
+    pub temperature_k: f64,
+    /// Efficiency as a difference of fractions.
+    pub efficiency: f64,
+}
+
+/// Numerical settings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Numerics {
+    /// Largest error in A of the piecewise-linear current against flux linkage.
+    pub saturation_error_a: f64,
+}
+
+/// Error of the piecewise-linear current that is allowed where none is stated, in A, for a full load in A: a fiftieth of what a bench
+/// resolves of a current, and as many pieces of the curve for a large board as for a small one.
+pub fn usual_saturation_error_a(full_load_a: f64) -> f64 {
+    (2e-4 * full_load_a).max(1e-4)
+}

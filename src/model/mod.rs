@@ -1,0 +1,8 @@
+//! The model: board, parts, corners and the case that holds them, as plain data with SI units.
+
+pub mod board;
+pub mod build;
+pub mod case;
+pub mod corner;
+pub mod parts;
+pub mod procedure;

@@ -1,0 +1,280 @@
+//! The record: findings and figures put into words and into a layout that is published.
+
+pub mod curves;
+pub mod layout;
+pub mod plan;
+pub mod words;
+
+use crate::condition::contract::Found;
+use crate::condition::curves::Curve;
+use crate::condition::figures::{Failure, Figures, PartFigures};
+use crate::condition::limit::hottest_degc;
+use crate::corridor::{self, Checked, Comparison};
+use crate::engine::book::ALLOWED_RESIDUAL;
+use crate::error::Error;
+use crate::judge::{Cell, Row, Verdict};
+use crate::model::case::{Case, Origin};
+use crate::model::parts::Inductor;
+use crate::model::parts::saturation::FluxCurve;
+use curves::{Curves, SaturationPlot};
+use layout::{
+    CaseIdentity, ConditionRecord, CrossCheckRecord, EnergyRecord, FileRecord, OriginRecord, PartRecord, QuantityRow,
+    RECORD_VERSION, Record, ValueRecord,
+};
+
+/// End of the plots of inductance, as a multiple of the highest current of any part.
+const BEYOND_HIGHEST: f64 = 1.1;
+/// Points of an inductance curve in a plot.
+const CURVE_POINTS: usize = 120;
+
+/// Compares the original with every substitute, for people. `progress` is told how many of how many jobs have been done.
+///
+/// # Errors
+/// A compensator that cannot be laid out, or an interruption.
+pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Record, Curves), Error> {
+    let comparison = corridor::compare(case, progress).map_err(|failure| error(failure, &case.parts[0].name))?;
+    let curves = curves_of(&comparison).map_err(|failure| error(failure, "plot of the inductance"))?;
+    Ok((record(&comparison), curves))
+}
+
+/// The independent integration of the conditions, for the record.
+///
+/// # Errors
+/// Whatever stops either engine.
+pub fn cross_check(case: &Case) -> Result<Vec<CrossCheckRecord>, Error> {
+    let checks = corridor::cross_check(case).map_err(|failure| error(failure, "cross-check"))?;
+    Ok(checks.into_iter().map(|check| checked(case, check)).collect())
+}
+
+/// A failure that ends a command, with the condition in which it came.
+pub fn error(failure: Failure, condition: &str) -> Error {
+    let condition = condition.to_string();
+    match failure {
+        stop if stop.is_interruption() => Error::Interrupted,
+        Failure::Engine(source) => Error::Simulation { source, condition },
+        Failure::Synthesis(what) => {
+            let condition = format!("{condition}, control.compensator of kind margins");
+            Error::Unreachable { what: what.to_string(), condition }
+        }
+        other => Error::Unreachable { what: other.to_string(), condition },
+    }
+}
+
+fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
+    let until_s = check.difference.parted.map(|cycle| cycle as f64 * check.period_s);
+    CrossCheckRecord {
+        part: check.part,
+        condition: words::checked(case, check.condition),
+        output_v: check.difference.output_v,
+        current_a: check.difference.current_a,
+        samples: check.difference.samples,
+        until_s,
+    }
+}
+
+fn record(comparison: &Comparison) -> Record {
+    let Comparison { case, parts, found, rows, verdicts } = comparison;
+    let residuals = || found.iter().flatten().flat_map(|found| &found.residuals).copied();
+    let mut warnings = case.warnings.clone();
+    warnings.extend(words::shared_notes(parts).iter().map(|note| format!("all parts: {}", words::note(note))));
+    Record {
+        record_version: RECORD_VERSION,
+        presolder_version: env!("CARGO_PKG_VERSION").into(),
+        case: identity(case),
+        parts: parts.iter().map(part).collect(),
+        quantities: rows.iter().map(row).collect(),
+        verdicts: verdicts.iter().map(|found| verdict(case, rows, parts, found)).collect(),
+        bench_plan: plan::plan(case, parts, rows),
+        origins: origins(case),
+        warnings,
+        energy_book: EnergyRecord {
+            runs: residuals().count(),
+            worst_residual: residuals().fold(0.0, f64::max),
+            allowed_residual: ALLOWED_RESIDUAL,
+        },
+        cross_check: vec![],
+        method: words::method(case, found.iter().flatten().map(|found| found.load_error).fold(0.0, f64::max)),
+        equations: words::EQUATIONS.iter().map(ToString::to_string).collect(),
+        cautions: words::CAUTIONS.iter().map(ToString::to_string).collect(),
+    }
+}
+
+fn part(part: &PartFigures) -> PartRecord {
+    let results = part.results.iter().map(condition).collect();
+    PartRecord { name: part.name.clone(), original: part.original, results }
+}
+
+fn condition(figures: &Figures) -> ConditionRecord {
+    let value = |figure: &crate::condition::figures::Figure| ValueRecord {
+        quantity: figure.quantity.id.into(),
+        value: figure.value.clone(),
+        unit: figure.quantity.unit.into(),
+    };
+    ConditionRecord {
+        condition: words::kind(&figures.place),
+        corner: figures.place.corner.into(),
+        input_v: figures.place.input_v,
+        load_a: figures.place.load_a,
+        winding_degc: figures.winding_degc,
+        values: figures.values.iter().map(value).collect(),
+        notes: figures.notes.iter().map(words::note).collect(),
+    }
+}
+
+/// A row as it is recorded.
+pub fn row(row: &Row) -> QuantityRow {
+    QuantityRow {
+        quantity: row.quantity.id.into(),
+        label: row.quantity.label.into(),
+        unit: row.quantity.unit.into(),
+        change_kind: row.quantity.change_kind,
+        limit: row.limit,
+        agreed_change: row.agreed_change,
+        cells: row.cells.iter().map(|found| found.as_ref().map(cell)).collect(),
+    }
+}
+
+fn cell(cell: &Cell) -> layout::Cell {
+    let change = cell.change.as_ref();
+    layout::Cell {
+        value: cell.value.clone(),
+        uncertainty: cell.uncertainty,
+        place: words::place(&cell.place),
+        own_limit: cell.own_limit,
+        change: change.map(|change| change.value.clone()),
+        change_place: change.map(|change| words::place(&change.place)),
+        share_of_limit: cell.share_of_limit,
+        absolute: cell.absolute,
+        relative: cell.relative,
+        change_in_resolutions: change.and_then(|change| change.in_resolutions),
+        bench_sees: cell.bench_sees(),
+    }
+}
+
+/// A verdict as it is recorded, in sentences.
+pub fn verdict(case: &Case, rows: &[Row], parts: &[PartFigures], verdict: &Verdict) -> layout::Verdict {
+    let sentence = |finding| words::finding(case, rows, verdict.part, finding);
+    let decides = |finding: &&crate::judge::Finding| finding.outcome >= crate::judge::Outcome::Inconclusive;
+    let (reasons, others): (Vec<_>, Vec<_>) = verdict.others.iter().partition(decides);
+    let mut notes: Vec<String> = others.into_iter().map(sentence).collect();
+    let defaults = verdict.broken_defaults.iter();
+    notes.extend(defaults.filter_map(|quantity| words::broken_default(case, rows, verdict.part, quantity)));
+    notes.extend(words::part_notes(parts, verdict.part));
+    layout::Verdict {
+        part: case.parts[verdict.part].name.clone(),
+        outcome: verdict.outcome,
+        already_failing: verdict.already_failing,
+        sentence: verdict.deciding.as_ref().map_or_else(|| words::nearest(rows, verdict), sentence),
+        reasons: reasons.into_iter().map(sentence).collect(),
+        notes,
+        bench: words::seen(rows, verdict),
+    }
+}
+
+fn identity(case: &Case) -> CaseIdentity {
+    let file =
+        |file: &crate::model::case::CaseFile| FileRecord { path: file.path.clone(), sha256: file.sha256.clone() };
+    CaseIdentity {
+        name: case.name.clone(),
+        title: case.board.title.clone(),
+        files: case.files.iter().map(file).collect(),
+    }
+}
+
+fn origins(case: &Case) -> Vec<OriginRecord> {
+    let word = |origin: Origin| match origin {
+        Origin::Measured => "measured",
+        Origin::Guaranteed => "guaranteed",
+        Origin::Typical => "typical",
+        Origin::Digitised => "digitised",
+        Origin::Estimated => "estimated",
+        Origin::Assumed => "assumed",
+    };
+    let stated = case.origins.iter().map(|origin| OriginRecord {
+        datum: origin.datum.clone(),
+        value: origin.value.clone(),
+        origin: word(origin.origin).into(),
+        note: origin.note.clone(),
+    });
+    let laid_out = case.board.control.aim.map(|_| OriginRecord {
+        datum: "board: control.compensator".into(),
+        value: words::components(&case.board.control.compensator),
+        origin: word(Origin::Estimated).into(),
+        note: "laid out on the original part for the stated crossover and phase margin, then kept".into(),
+    });
+    stated.chain(laid_out).collect()
+}
+
+/// All curves, with the words that go with them.
+fn curves_of(comparison: &Comparison) -> Result<Curves, Failure> {
+    let case = &comparison.case;
+    let board = &case.board;
+    let mut curves = Curves {
+        period_condition: words::at_load(case, board.full_load_a()),
+        step_condition: board.load_step.map_or_else(String::new, |step| words::load_step(case, &step)),
+        step_band_v: case.limits.recovery_band * board.output_v,
+        step_limit_v: case.limits.step_deviation_v,
+        loss_condition: words::at_load(case, board.full_load_a()),
+        ..Curves::default()
+    };
+    let all = comparison.found.iter().flatten().flat_map(|found| &found.curves);
+    all.cloned().for_each(|curve| sort_in(&mut curves, curve));
+    let marks: Vec<Marks> = comparison.found.iter().map(|found| Marks::of(found)).collect();
+    let end_a = BEYOND_HIGHEST * marks.iter().map(Marks::highest_a).fold(0.0, f64::max);
+    for ((part, marks), found) in case.parts.iter().zip(&marks).zip(&comparison.found) {
+        let found: Vec<&Found> = found.iter().collect();
+        curves.saturation.push(saturation_plot(part, marks, hottest_degc(case, &found), end_a)?);
+    }
+    Ok(curves)
+}
+
+fn sort_in(curves: &mut Curves, curve: Curve) {
+    match curve {
+        Curve::Period(curve) => curves.periods.push(curve),
+        Curve::Loop(curve) => curves.loops.push(curve),
+        Curve::Losses(split) => curves.losses.push(split),
+        Curve::Light(curve) => curves.light.push(curve),
+        Curve::Event("load step", curve) => curves.steps.push(curve),
+        Curve::Event("start", curve) => curves.starts.push(curve),
+        Curve::Event(_, curve) => curves.shorts.push(curve),
+    }
+}
+
+/// Currents that the plot of the inductance marks.
+struct Marks {
+    peak_a: f64,
+    /// Current reached in a short circuit: simulated, or what the limit's data say.
+    at_limit_a: Option<f64>,
+}
+
+impl Marks {
+    fn of(found: &[Found]) -> Marks {
+        let largest = |id: &str| found.iter().filter_map(|found| found.figures.number(id)).reduce(f64::max);
+        Marks {
+            peak_a: found.iter().map(|found| found.peak_a).fold(0.0, f64::max),
+            at_limit_a: largest("short_peak").or(largest("limit_current")),
+        }
+    }
+
+    /// Highest current of the part.
+    fn highest_a(&self) -> f64 {
+        self.at_limit_a.map_or(self.peak_a, |current_a| current_a.max(self.peak_a))
+    }
+}
+
+/// Inductance against current, cold and at the hottest winding that occurred, up to a current.
+fn saturation_plot(part: &Inductor, marks: &Marks, hot_degc: f64, end_a: f64) -> Result<SaturationPlot, Failure> {
+    let curve_at = |degc: f64| FluxCurve::new(&part.saturation, degc, 1.0);
+    let (cold, hot) = (curve_at(25.0)?, curve_at(hot_degc)?);
+    let points = |curve: &FluxCurve| {
+        (0..=CURVE_POINTS).map(|k| end_a * k as f64 / CURVE_POINTS as f64).map(|a| (a, curve.inductance_h(a))).collect()
+    };
+    Ok(SaturationPlot {
+        part: part.name.clone(),
+        cold: points(&cold),
+        hot: points(&hot),
+        hot_degc,
+        peak: (marks.peak_a, hot.inductance_h(marks.peak_a)),
+        limit: marks.at_limit_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
+    })
+}
