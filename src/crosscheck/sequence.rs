@@ -188,7 +188,7 @@ impl<'a, const N: usize> Run<'a, N> {
                 }
             } else if stretches > STRETCHES_PER_CYCLE {
                 let (cycle, phase_s) = (self.cycle, self.phase_s);
-                return Err(EngineError::Chatter { cycle, phase_s, limit: STRETCHES_PER_CYCLE });
+                return Err(EngineError::Chatter { cycle, phase_s });
             }
         }
         let x = self.equations().unscaled(self.y.as_slice());

@@ -11,6 +11,9 @@ use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Scalar};
 const NARROWEST: f64 = 1e-12;
 /// Number of intervals into which a stretch is cut where no bound exists.
 const SAMPLES_WITHOUT_BOUND: usize = 32;
+/// Intervals looked at in one search before it is given up: an ordinary one needs fewer than ten, a ringing of a thousand swings some
+/// ten thousand.
+const MOST_INTERVALS: usize = 100_000;
 /// Newton steps before a root is taken as it is.
 const NEWTON_STEPS: usize = 80;
 /// Newton steps for a crossing that is expected near a time.
@@ -27,6 +30,10 @@ pub struct Track<'a> {
     line: (f64, f64),
 }
 
+/// A search that was given up: the function changes its sign too often for the bounds to tell where.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Unresolved;
+
 /// A time within a stretch with the value and the exponentials there.
 #[derive(Clone, Copy)]
 pub struct Node {
@@ -36,6 +43,13 @@ pub struct Node {
     pub value: f64,
     /// Exponentials.
     pub basis: Basis,
+}
+
+/// A search for a crossing: intervals narrower than this are not halved, a time to be tried first, and how many more it may halve.
+struct Search {
+    narrowest_s: f64,
+    guess_s: Option<f64>,
+    left: usize,
 }
 
 /// An end of an interval: as [`Node`], with the exponentials where they are, since most ends are looked at only.
@@ -114,11 +128,14 @@ impl<'a> Track<'a> {
 
     /// First time in the stretch, up to `end`, at which the value is no longer negative: `end` is then moved there; `guess_s` is
     /// tried first in the search. False where there is no such time.
-    pub fn first_crossing(&self, end: &mut Node, guess_s: Option<f64>) -> bool {
+    ///
+    /// # Errors
+    /// [`Unresolved`] after too many intervals.
+    pub fn first_crossing(&self, end: &mut Node, guess_s: Option<f64>) -> Result<bool, Unresolved> {
         let start = Edge { t_s: 0.0, value: self.start(), basis: &self.modal.unit_basis };
         if start.value >= 0.0 {
             *end = start.node();
-            return true;
+            return Ok(true);
         }
         if self.modal.is_dense() {
             let found = self.sampled(end.t_s).find(|w| w.0.value < 0.0 && w.1.value >= 0.0);
@@ -126,9 +143,10 @@ impl<'a> Track<'a> {
                 *end = *high;
                 self.root(low.edge(), end, 1.0, None);
             }
-            return found.is_some();
+            return Ok(found.is_some());
         }
-        self.crossing_between(start, end, (NARROWEST * end.t_s, 0.0), guess_s)
+        let mut search = Search { narrowest_s: NARROWEST * end.t_s, guess_s, left: MOST_INTERVALS };
+        self.crossing_between(start, end, 0.0, &mut search)
     }
 
     /// Moves `node` to the first crossing in the stretch, up to `end_s`, where Newton's method finds it from `guess_s` and the value
@@ -163,33 +181,34 @@ impl<'a> Track<'a> {
         &self,
         low: Edge<'_>,
         high: &mut Node,
-        (narrowest_s, deepest): (f64, f64),
-        guess_s: Option<f64>,
-    ) -> bool {
+        deepest: f64,
+        search: &mut Search,
+    ) -> Result<bool, Unresolved> {
         let width = high.t_s - low.t_s;
         let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
         if low.value.max(high.value) + deviation < 0.0 {
-            return false;
+            return Ok(false);
         }
         let deepest = deepest.min(low.value);
         if self.is_rounding(low, high.edge(), deviation) {
             // What comes up from clearly below crosses here as well as anywhere within its rounding; what was zero all along does not.
-            return high.value >= 0.0 && deepest < -self.scalar.rounding(high.t_s);
+            return Ok(high.value >= 0.0 && deepest < -self.scalar.rounding(high.t_s));
         }
-        if (high.value - low.value).abs() > slope_deviation * width || width <= narrowest_s {
+        if (high.value - low.value).abs() > slope_deviation * width || width <= search.narrowest_s {
             let crosses = high.value >= 0.0;
             if crosses {
-                self.root(low, high, 1.0, guess_s);
+                self.root(low, high, 1.0, search.guess_s);
             }
-            return crosses;
+            return Ok(crosses);
         }
+        search.left = search.left.checked_sub(1).ok_or(Unresolved)?;
         let mut middle = self.node(0.5 * (low.t_s + high.t_s));
         let ends_there = middle.value >= 0.0;
-        if self.crossing_between(low, &mut middle, (narrowest_s, deepest), guess_s) {
+        if self.crossing_between(low, &mut middle, deepest, search)? {
             *high = middle;
-            return true;
+            return Ok(true);
         }
-        !ends_there && self.crossing_between(middle.edge(), high, (narrowest_s, deepest), guess_s)
+        Ok(!ends_there && self.crossing_between(middle.edge(), high, deepest, search)?)
     }
 
     #[inline]
@@ -197,7 +216,9 @@ impl<'a> Track<'a> {
         low.value.abs().max(high.value.abs()) + deviation <= self.scalar.rounding(high.t_s)
     }
 
-    /// Calls `visit` with the time of every zero of the derivative in `(0, to_s)`, in order; `end` is the basis at `to_s`.
+    /// Calls `visit` with the time of every zero of the derivative in `(0, to_s)`, in order; `end` is the basis at `to_s`. After very
+    /// many of them (see [`Track::first_crossing`]) the ends of the intervals that are left stand in for those within: their values
+    /// then are off by no more than the deviation from the chord of an interval that narrow.
     pub fn turning_points(&self, to_s: f64, end: &Basis, mut visit: impl FnMut(f64)) {
         if self.modal.is_dense() {
             let step = to_s / SAMPLES_WITHOUT_BOUND as f64;
@@ -207,10 +228,16 @@ impl<'a> Track<'a> {
         let slope = Track { scalar: self.scalar.derivative(self.modal), ..*self };
         let low = Edge { t_s: 0.0, value: slope.start(), basis: &self.modal.unit_basis };
         let high = Edge { t_s: to_s, value: slope.scalar.at_basis(end, to_s), basis: end };
-        slope.zeros_between(low, high, NARROWEST * to_s, &mut visit);
+        slope.zeros_between(low, high, (NARROWEST * to_s, &mut MOST_INTERVALS.clone()), &mut visit);
     }
 
-    fn zeros_between(&self, low: Edge<'_>, high: Edge<'_>, narrowest_s: f64, visit: &mut impl FnMut(f64)) {
+    fn zeros_between(
+        &self,
+        low: Edge<'_>,
+        high: Edge<'_>,
+        (narrowest_s, left): (f64, &mut usize),
+        visit: &mut impl FnMut(f64),
+    ) {
         let width = high.t_s - low.t_s;
         let (deviation, slope_deviation) = self.scalar.chord_bounds(self.modal, low.basis, low.t_s, width);
         let same_side = low.value * high.value > 0.0;
@@ -233,9 +260,11 @@ impl<'a> Track<'a> {
             }
             return;
         }
+        let Some(fewer) = left.checked_sub(1) else { return visit(high.t_s) };
+        *left = fewer;
         let middle = self.node(0.5 * (low.t_s + high.t_s));
-        self.zeros_between(low, middle.edge(), narrowest_s, visit);
-        self.zeros_between(middle.edge(), high, narrowest_s, visit);
+        self.zeros_between(low, middle.edge(), (narrowest_s, left), visit);
+        self.zeros_between(middle.edge(), high, (narrowest_s, left), visit);
     }
 
     /// Newton's method inside a bracket, whose upper end is moved to the root; a step that leaves the bracket is replaced by its

@@ -7,15 +7,23 @@ use thiserror::Error;
 pub enum EngineError {
     /// Switching instants without end.
     #[error(
-        "more than {limit} switching instants in cycle {cycle}: the control law chatters near {phase_s:.3e} s after the clock edge"
+        "the control chatters: switching instants without end in cycle {cycle}, near {phase_s:.3e} s after the clock edge; a band, a delay or a shortest off-time above what the output steps by at an edge ends it"
     )]
     Chatter {
         /// Cycle in which it happened.
         cycle: u64,
         /// Time after the clock edge in s.
         phase_s: f64,
-        /// Instants allowed.
-        limit: usize,
+    },
+    /// A search for a switching instant that was given up.
+    #[error(
+        "the search for the next switching instant was given up after 100 000 intervals, in cycle {cycle} from {phase_s:.3e} s after the clock edge on: something rings too fast for its bounds"
+    )]
+    Unresolved {
+        /// Cycle in which it happened.
+        cycle: u64,
+        /// Time after the clock edge in s.
+        phase_s: f64,
     },
     /// The state grew beyond all bounds.
     #[error("the simulation ran away in cycle {cycle}: the state is no longer finite")]

@@ -4,7 +4,7 @@
 //! it. Method and conventions: docs/physics.md, "switching sequence".
 
 use super::compensator::{self, Analog};
-use super::crossing::{Node, Track};
+use super::crossing::{Node, Track, Unresolved};
 use super::error::EngineError;
 use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Settled};
 use super::network::{self, Circuit, FLUX_STATE, ModeKey, Network, Path, Sink};
@@ -18,6 +18,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Switching instants allowed in one cycle.
 const INSTANTS_PER_CYCLE: usize = 4000;
+/// Pulses allowed in a nominal period on the average of a run, and that many more at once: a control without a clock gives about one.
+const PULSES_PER_CYCLE: u64 = 10;
+const PULSES_AT_ONCE: u64 = 300;
 /// Periods that a stretch may last without a clock, whose edges only count time: the slow block's polynomials hold for that long.
 const UNCUT_PERIODS: u64 = 2;
 /// Nominal periods waited for a turn-on of a scheme without a clock.
@@ -753,6 +756,7 @@ impl Machine {
         mut sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let mut instants = 0;
+        let (first_cycle, first_pulse) = (state.cycle, state.effort.pulses);
         let mut driven = self.driven(state, program);
         while state.cycle < last_cycle && state.turn_ons < last_turn_on {
             let before = state.cycle;
@@ -769,9 +773,12 @@ impl Machine {
                 if !state.x.iter().all(|value| value.is_finite() && value.abs() < 1e9) {
                     return Err(EngineError::RanAway { cycle: state.cycle });
                 }
+                let pulses = state.effort.pulses - first_pulse;
+                if pulses > PULSES_PER_CYCLE * (state.cycle - first_cycle) + PULSES_AT_ONCE {
+                    return Err(EngineError::Chatter { cycle: state.cycle, phase_s: state.phase_s });
+                }
             } else if instants > INSTANTS_PER_CYCLE {
-                let (cycle, phase_s) = (state.cycle, state.phase_s);
-                return Err(EngineError::Chatter { cycle, phase_s, limit: INSTANTS_PER_CYCLE });
+                return Err(EngineError::Chatter { cycle: state.cycle, phase_s: state.phase_s });
             }
         }
         Ok(())
@@ -794,7 +801,8 @@ impl Machine {
         let (mut end, mut at) = ([0.0; MAX_STATES], Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
         let reached = loop {
             let ends = self.ends(state, &driven.drive, last_cycle);
-            let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end);
+            let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end)
+                .map_err(|Unresolved| EngineError::Unresolved { cycle: begin.0, phase_s: begin.1 })?;
             self.pass_edges(state, reached);
             state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
             match reached {
@@ -1488,28 +1496,28 @@ fn reach(
     mut ends: Ends,
     at: &mut Node,
     end: &mut StateVector,
-) -> Reached {
+) -> Result<Reached, Unresolved> {
     let (now_s, phase_s) = (at.t_s, state.phase_s);
     let time_at = |end_s: f64| now_s + (end_s - phase_s).max(0.0);
     at.t_s = time_at(ends.first_s());
-    let mut event = earliest_event(mode, state, begin_s, |event| is_armed(state, event), at, end);
+    let mut event = earliest_event(mode, state, begin_s, |event| is_armed(state, event), at, end)?;
     if let (Stage::Rest { until_s }, Some(Event::Ask)) = (state.stage, event)
         && at.t_s < time_at(until_s)
     {
         // Asked for too early: what is asked for at the end of the rest counts.
         ends.stage_s = until_s;
         at.t_s = time_at(ends.first_s());
-        event = earliest_event(mode, state, begin_s, |event| event != Event::Ask && is_armed(state, event), at, end);
+        event = earliest_event(mode, state, begin_s, |event| event != Event::Ask && is_armed(state, event), at, end)?;
     }
     match event {
         Some(event) => {
             debug_assert!(at.t_s >= now_s, "what is watched was negative up to the present instant");
             state.phase_s += at.t_s - now_s;
-            Reached::Event(event)
+            Ok(Reached::Event(event))
         }
         None => {
             state.phase_s = state.phase_s.max(ends.first_s());
-            ends.reached()
+            Ok(ends.reached())
         }
     }
 }
@@ -1531,7 +1539,7 @@ fn earliest_event(
     armed: impl Fn(Event) -> bool,
     at: &mut Node,
     end: &mut StateVector,
-) -> Option<Event> {
+) -> Result<Option<Event>, Unresolved> {
     let allowed_s = at.t_s;
     let expected = mode.expected[usize::from(state.is_delayed())];
     // As a rule a mode ends as it did in the cycle before. What is left to show is then a shorter stretch.
@@ -1573,7 +1581,7 @@ fn earliest_event(
         }
         let track = Track::with_level(modal, flow, &watch.row, watch.level, line);
         at.value = track.value_at_basis(&at.basis, at.t_s);
-        if track.first_crossing(at, watch.guess_s) {
+        if track.first_crossing(at, watch.guess_s)? {
             watch.crossed_at(at.t_s);
             found = Some(index);
         }
@@ -1582,7 +1590,7 @@ fn earliest_event(
         end_state(modal, flow, at, end);
     }
     mode.expected[usize::from(state.is_delayed())] = found.unwrap_or(expected);
-    found.map(|index| mode.watches[index].event)
+    Ok(found.map(|index| mode.watches[index].event))
 }
 
 impl Mode {
