@@ -1,7 +1,7 @@
 //! Every number of every demo comparison against the one that is kept in `tests/frozen/numbers`: whoever changes the engine sees what
 //! that does to the answers. A kept number says nothing about being right.
 //!
-//! `PRESOLDER_FREEZE=1 cargo test frozen_numbers` writes the files anew; what the same command says before, without the variable, is the
+//! `PRESOLDER_FREEZE=1 cargo test --test compare numbers_of` writes the files anew; what the same command says before, without the variable, is the
 //! list of deviations that a deliberate change has to explain.
 
 use presolder::case;

@@ -2,8 +2,7 @@
 //!
 //! Relations without a named source are common practice, or follow from the equations beside them.
 
-mod support;
-
+use crate::support;
 use presolder::board::*;
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Effort, Machine, Output, RunState};

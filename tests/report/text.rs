@@ -1,8 +1,6 @@
 //! The comparison as text.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::compare::record::{ChangeKind, Judgement, LimitRecord, QuantityRow, Side};
 use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::text::comparison;

@@ -1,8 +1,7 @@
 //! Both demo boards against a separate derivation with SciPy (tests/independent/rederive.py): other equations, other
 //! integrator, other code. Its numbers are committed; running it is not part of the tests.
 
-mod support;
-
+use crate::support;
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Machine, Observer, Output, Stretch};
 use presolder::engine::network::{Circuit, Path};
@@ -71,7 +70,7 @@ fn fine_machine(board: &DemoBoard) -> Machine {
 }
 
 fn rederived() -> Value {
-    serde_json::from_str(include_str!("independent/rederived.json")).unwrap()
+    serde_json::from_str(include_str!("../independent/rederived.json")).unwrap()
 }
 
 /// Numbers of one run of one board.

@@ -1,0 +1,27 @@
+//! The simulation: engine, measures, stability, losses, and the independent integration beside it. One module a topic.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod cross_check;
+mod cross_check_alternation;
+mod cross_check_control;
+mod cross_check_protection;
+mod current_mode;
+mod independent_derivation;
+mod laws;
+mod loss_copper;
+mod loss_core;
+mod loss_switches;
+mod loss_thermal;
+mod map;
+mod motion;
+mod order;
+mod protection;
+mod regulator;
+mod ripple_control;
+mod saturation;
+mod stability_loop;
+mod steady;
+mod synthesis;
+mod validation;
