@@ -324,6 +324,24 @@ fn hold(name: &str) {
     assert!(text.is_empty(), "{name}: the numbers are not what they were (see the head of this test's file)\n{text}");
 }
 
+/// Two lines of a reference, the second beyond its tolerance or not.
+fn apart(quantity: &str, old: &str, new: &str, wild: bool) -> String {
+    let key = Key { part: "Sedge-22".into(), condition: "steady".into(), ..Key::default() }.with(quantity);
+    told(&deviation(&key, old, new, wild).into_iter().collect::<Vec<_>>())
+}
+
+#[test]
+fn law_a_number_that_moves_is_told_with_its_place() {
+    let text = apart("dip", "0.0371", "0.0372", false);
+    assert_eq!(text, "dip: 1 deviate, most by 2.695e-3: 0.0371 -> 0.0372 at Sedge-22;steady;;;;dip\n");
+    assert_eq!(apart("dip", "0.0371", "0.03710000000002", false), "");
+    assert_eq!(apart("dip", "0.0371", "0.0421", true), "");
+    assert!(apart("dip", "0.0371", "0.0521", true).starts_with("dip: 1"));
+    assert!(apart("start_limited", "845.0", "846.0", false).starts_with("start_limited: 1"));
+    assert!(apart("outcome", "pass", "fail", true).contains("pass -> fail"));
+    assert!(apart("recovery", "2.94e-5", "2.9401e-5", false).starts_with("recovery: 1"));
+}
+
 #[test]
 fn frozen_numbers_of_buoy_winch() {
     hold("buoy-winch");
