@@ -11,6 +11,7 @@ const FEWEST_KEYWORDS: usize = 23;
 const FEWEST_LISTED: usize = 20;
 const FEWEST_PATHS: usize = 60;
 const FEWEST_FILES: usize = 90;
+const FEWEST_TEST_FILES: usize = 30;
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -20,6 +21,13 @@ fn read(path: &str) -> String {
     fs::read_to_string(root().join(path)).unwrap_or_else(|error| panic!("{path}: {error}"))
 }
 
+/// What git, cargo or `presolder compare` made here, told by what it is: a build folder holds cargo's tag, a result its record. Names alone
+/// do not tell, since a folder of the repository or the repository itself may be called anything.
+fn is_generated(path: &Path) -> bool {
+    let holds = |name: &str| path.join(name).is_file();
+    path == root().join(".git") || holds("CACHEDIR.TAG") || (holds("record.json") && holds("report.html"))
+}
+
 /// Files below a folder, relative to the repository, with forward slashes.
 fn files_below(folder: &str) -> Vec<String> {
     let mut files = vec![];
@@ -27,15 +35,14 @@ fn files_below(folder: &str) -> Vec<String> {
     while let Some(folder) = waiting.pop() {
         for entry in fs::read_dir(root().join(&folder)).expect("a folder that can be read") {
             let path = entry.expect("an entry").path();
+            if is_generated(&path) {
+                continue;
+            }
             let relative = path.strip_prefix(root()).expect("below the root").to_path_buf();
-            let name = relative.to_string_lossy().replace('\\', "/");
             if path.is_dir() {
-                let generated = ["target", ".git"].contains(&name.as_str()) || name.starts_with("presolder-");
-                if !generated {
-                    waiting.push(relative);
-                }
+                waiting.push(relative);
             } else {
-                files.push(name);
+                files.push(relative.to_string_lossy().replace('\\', "/"));
             }
         }
     }
@@ -185,6 +192,23 @@ fn law_every_switch_of_the_tests_is_in_developers() {
         }
     }
     assert!(found > 0, "no switch was found");
+}
+
+/// A file in a folder of `tests` that its program's `main.rs` does not name would be a test that never runs.
+#[test]
+fn law_every_test_file_is_a_module_of_its_program() {
+    let files = files_below("tests");
+    let mut seen = 0;
+    for main in files.iter().filter(|file| file.ends_with("/main.rs")) {
+        let folder = main.strip_suffix("main.rs").expect("it ends so");
+        let text = read(main);
+        let modules = files.iter().filter_map(|file| file.strip_prefix(folder)?.strip_suffix(".rs"));
+        for module in modules.filter(|module| *module != "main" && !module.contains('/')) {
+            seen += 1;
+            assert!(text.lines().any(|line| line == format!("mod {module};")), "{main} does not name {module}");
+        }
+    }
+    assert!(seen >= FEWEST_TEST_FILES, "only {seen} test files were looked at");
 }
 
 /// Words that name a place of one machine. They are put together here so that this file does not hold them.

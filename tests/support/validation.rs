@@ -138,7 +138,7 @@ pub fn same_page(a: &str, b: &str) -> bool {
 const PREFACE: &str = "# Validation
 
 Checks of the calculation against references from outside the project. This page is written by the test
-`tests/engine_validation.rs`, which fails when it no longer holds; `PRESOLDER_FREEZE=1 cargo test --test engine_validation` writes
+`tests/engine/validation.rs`, which fails when it no longer holds; `PRESOLDER_FREEZE=1 cargo test --test engine validation::` writes
 it anew. Values are in SI units unless the line says otherwise. Differences are relative; 1e-9 stands for that or less.
 
 ";

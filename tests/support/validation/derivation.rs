@@ -1,5 +1,5 @@
 //! Both demo boards against a separate derivation with SciPy; every number and sample is compared in
-//! tests/independent_derivation.rs.
+//! tests/engine/independent_derivation.rs.
 
 use super::{Log, Status};
 use crate::support::demo::{self, DemoBoard};

@@ -1,4 +1,4 @@
-//! The main loss equations; the whole of their evidence is in tests/loss_*.rs.
+//! The main loss equations; the whole of their evidence is in tests/engine/loss_*.rs.
 
 use super::{Log, Status};
 use presolder::loss::{copper, core, thermal};

@@ -1,7 +1,6 @@
 //! A compensator from crossover and phase margin: whether the loop has them, and how far it stands in for a known one.
 
-mod support;
-
+use crate::support;
 use presolder::board::{Compensator, LoopAim};
 use presolder::condition::load_step as step;
 use presolder::engine::machine::Machine;

@@ -1,7 +1,6 @@
 //! Propagation, switching instants and stored energy against closed forms; sources stand in tests/support/validation.
 
-mod support;
-
+use crate::support;
 use support::validation::Log;
 use support::validation::motion as cases;
 

@@ -1,8 +1,6 @@
 //! The comparison as text.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::record::layout::{ChangeKind, Judgement, LimitRecord, QuantityRow, Side, Value};
 use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::text::comparison;

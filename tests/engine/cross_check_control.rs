@@ -4,8 +4,7 @@
 //! in that time. So the instants are held to a drift, and the current to what follows from it. With an inductor that does not
 //! saturate the drift is rounding.
 
-mod support;
-
+use crate::support;
 use presolder::board::{Compensator, Injection, LowSide, Modulator};
 use support::checked::*;
 use support::demo::{self, DemoBoard};

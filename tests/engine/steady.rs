@@ -1,7 +1,6 @@
 //! Steady states of the engine against closed forms, matrix exponentials and published examples; sources stand in tests/support/validation.
 
-mod support;
-
+use crate::support;
 use support::validation::Log;
 use support::validation::steady as cases;
 

@@ -1,8 +1,6 @@
 //! The result folder.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::report::ReportError;
 use presolder::report::folder::{discard, draft_path, safe_name, write};
 use std::fs;

@@ -1,7 +1,6 @@
 //! The linearised period map against differences of the map, and orbits of more than one period.
 
-mod support;
-
+use crate::support;
 use presolder::board::{Board, Compensator, LoadKind, Modulator};
 use presolder::engine::machine::Machine;
 use presolder::engine::network::{Circuit, FLUX_STATE};

@@ -3,8 +3,7 @@
 //! Both engines begin from the same state, that of the exact engine's orbit. On the smooth curve this is not quite an orbit, so
 //! the differences hold the effect of the piecewise-linear curve on the way to another orbit as well.
 
-mod support;
-
+use crate::support;
 use ode_solvers::dop_shared::OutputType;
 use ode_solvers::{Dopri5, System, Vector2};
 use presolder::board::{Compensator, CurrentLimit, LoadKind, LowSide, Modulator, Ramp};

@@ -1,8 +1,7 @@
 //! Both demo boards against a separate derivation with SciPy (tests/independent/rederive.py): other equations, other
 //! integrator, other code. Its numbers are committed; running it is not part of the tests.
 
-mod support;
-
+use crate::support;
 use presolder::condition::load_step as step;
 use presolder::condition::load_step::{StepResult, Timing};
 use presolder::engine::book::Book;
@@ -72,7 +71,7 @@ fn fine_machine(board: &DemoBoard) -> Machine {
 }
 
 fn rederived() -> Value {
-    serde_json::from_str(include_str!("independent/rederived.json")).unwrap()
+    serde_json::from_str(include_str!("../independent/rederived.json")).unwrap()
 }
 
 /// Numbers of one run of one board.

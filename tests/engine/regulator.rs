@@ -1,7 +1,6 @@
 //! Two published regulators in steady state and under load steps; sources stand in tests/support/validation.
 
-mod support;
-
+use crate::support;
 use support::validation::Log;
 use support::validation::regulator as cases;
 

@@ -1,8 +1,6 @@
 //! Which test would show it: the choice of measurements and their settings.
 
-#[path = "support/plan.rs"]
-mod support;
-
+use crate::support;
 use approx::assert_relative_eq;
 use presolder::case::{self, Case};
 use presolder::condition::figures::Value;

@@ -2,8 +2,7 @@
 //!
 //! Relations without a named source are common practice, or follow from the equations beside them.
 
-mod support;
-
+use crate::support;
 use presolder::board::*;
 use presolder::condition::load_step::Timing;
 use presolder::condition::{light_load as light, line_step as input_step, overload, short, start};

@@ -1,7 +1,6 @@
 //! Peak current mode against published growth factors and operating points; sources stand in tests/support/validation.
 
-mod support;
-
+use crate::support;
 use support::validation::Log;
 use support::validation::current_mode as cases;
 

@@ -13,9 +13,7 @@
 //! - A pause opens everything at the edge and forgets what is pending.
 //! - Diode emulation opens the low side at no current, whatever else is pending.
 
-#[path = "support/stepper.rs"]
-mod stepper;
-mod support;
+use crate::{stepper, support};
 
 use presolder::board::*;
 use presolder::engine::book::Book;

@@ -1,8 +1,6 @@
 //! Verdicts on hand-made results: values that are only bounds, and defaults that the original breaks too.
 
-#[path = "support/plan.rs"]
-mod support;
-
+use crate::support;
 use presolder::case::Case;
 use presolder::condition::figures::{PartFigures, Value};
 use presolder::judge;

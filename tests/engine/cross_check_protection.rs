@@ -3,8 +3,7 @@
 //! Each run must also do what it is here for: the exact engine's count of what happened says so. That both turn the high side off
 //! equally often and together is asserted with every comparison.
 
-mod support;
-
+use crate::support;
 use presolder::board::{
     CurrentLimit, Foldback, Hiccup, InputStep, LimitSense, LowSide, Modulator, Protection, ShortCircuit,
 };

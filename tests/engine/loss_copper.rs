@@ -48,7 +48,7 @@ fn outside_copper_constants() {
 #[test]
 fn outside_straight_line_against_measured_resistivity() {
     const LINE_REL: f64 = 0.01;
-    let text = include_str!("data/copper_resistivity.csv");
+    let text = include_str!("../data/copper_resistivity.csv");
     let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
     let mut worst: f64 = 0.0;
     let mut points = 0;

@@ -1,8 +1,6 @@
 //! Waveforms and quantities as CSV.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::report::ReportError;
 use presolder::report::csv::{bench_plan, loop_gain, period, quantities, step, waveforms};
 

@@ -1,7 +1,6 @@
 //! The page docs/validation.md: every check against a reference from outside, written by the run that makes it.
 
-mod support;
-
+use crate::support;
 use support::validation::*;
 
 const PAGE: &str = "docs/validation.md";

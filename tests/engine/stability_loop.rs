@@ -1,8 +1,7 @@
 //! Loop gain from the period map: against an injection in the time domain, the multipliers and the edge of stability. Closed forms,
 //! averaged models and published loops: `engine_validation`.
 
-mod support;
-
+use crate::support;
 use nalgebra::Complex;
 use presolder::board::{Board, Compensator, LoadKind, Modulator, Ramp};
 use presolder::engine::machine::{Machine, Observer, Output, Stretch};

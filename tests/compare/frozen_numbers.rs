@@ -1,13 +1,13 @@
 //! Every number of every demo comparison against the one that is kept in `tests/frozen/numbers`: whoever changes the engine sees what
 //! that does to the answers. A kept number says nothing about being right.
 //!
-//! `PRESOLDER_FREEZE=1 cargo test frozen_numbers` writes the files anew; what the same command says before, without the variable, is the
+//! `PRESOLDER_FREEZE=1 cargo test --test compare numbers_of` writes the files anew; what the same command says before, without the variable, is the
 //! list of deviations that a deliberate change has to explain.
 
 use presolder::case;
-use presolder::compare::record::{Curves, Record};
+use presolder::record::layout::{Curves, Record};
 use presolder::engine::steady::WATCHED_PERIODS;
-use presolder::run;
+use presolder::record;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::fmt::{Display, Formatter, Write};
@@ -135,7 +135,7 @@ fn results(tree: &Value) -> Numbers {
 /// Losses item by item at full load; the record holds only sums of them.
 fn losses(curves: &Curves) -> Numbers {
     let of = |part: &str| Key { part: part.into(), condition: "loss".into(), ..Key::default() };
-    let split = |split: &presolder::compare::record::LossSplit| -> Numbers {
+    let split = |split: &presolder::record::layout::LossSplit| -> Numbers {
         split
             .items
             .iter()
@@ -173,7 +173,7 @@ fn verdicts(tree: &Value) -> Numbers {
 fn found(name: &str) -> Numbers {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(name);
     let case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
-    let (record, curves) = run::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, curves) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     numbers(&record, &curves).into_iter().filter(|(_, word)| !word.is_empty()).collect()
 }
 
@@ -322,6 +322,24 @@ fn hold(name: &str) {
         both.filter_map(|(key, old, new)| deviation(key, old, new, wild.holds(key))).collect();
     let text = gone + &come + &told(&deviations);
     assert!(text.is_empty(), "{name}: the numbers are not what they were (see the head of this test's file)\n{text}");
+}
+
+/// Two lines of a reference, the second beyond its tolerance or not.
+fn apart(quantity: &str, old: &str, new: &str, wild: bool) -> String {
+    let key = Key { part: "Sedge-22".into(), condition: "steady".into(), ..Key::default() }.with(quantity);
+    told(&deviation(&key, old, new, wild).into_iter().collect::<Vec<_>>())
+}
+
+#[test]
+fn law_a_number_that_moves_is_told_with_its_place() {
+    let text = apart("dip", "0.0371", "0.0372", false);
+    assert_eq!(text, "dip: 1 deviate, most by 2.695e-3: 0.0371 -> 0.0372 at Sedge-22;steady;;;;dip\n");
+    assert_eq!(apart("dip", "0.0371", "0.03710000000002", false), "");
+    assert_eq!(apart("dip", "0.0371", "0.0421", true), "");
+    assert!(apart("dip", "0.0371", "0.0521", true).starts_with("dip: 1"));
+    assert!(apart("start_limited", "845.0", "846.0", false).starts_with("start_limited: 1"));
+    assert!(apart("outcome", "pass", "fail", true).contains("pass -> fail"));
+    assert!(apart("recovery", "2.94e-5", "2.9401e-5", false).starts_with("recovery: 1"));
 }
 
 #[test]

@@ -1,7 +1,6 @@
 //! Laws that hold for any board, and rules of the trade for the demo boards.
 
-mod support;
-
+use crate::support;
 use presolder::board::{Board, Compensator, Injection, LoadKind, LowSide, Modulator};
 use presolder::condition::load_step::{self as step, StepResult};
 use presolder::engine::machine::Machine;

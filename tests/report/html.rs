@@ -1,8 +1,6 @@
 //! The page and the plots.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::record::layout::{Curves, ValueRecord};
 use presolder::report::{ReportError, html, plots};
 

@@ -228,7 +228,7 @@ type Measured = (f64, f64, f64, f64);
 
 /// Measured triangles within a window of frequency in Hz and peak-to-peak flux density in T: symmetric ones, and the others.
 fn measured(frequency_hz: RangeInclusive<f64>, swing_t: RangeInclusive<f64>) -> (Vec<Measured>, Vec<Measured>) {
-    let text = include_str!("data/mnzn_25c_triangle_loss.csv");
+    let text = include_str!("../data/mnzn_25c_triangle_loss.csv");
     let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
     let (mut symmetric, mut other) = (vec![], vec![]);
     for row in reader.deserialize::<(String, f64, f64, f64, f64)>() {

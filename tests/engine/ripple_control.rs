@@ -1,7 +1,6 @@
 //! Constant on-time and hysteretic control.
 
-mod support;
-
+use crate::support;
 use presolder::board::{Board, Compensator, Injection, LoadKind, LoadStep, LowSide, Modulator};
 use presolder::condition::load_step as step;
 use presolder::engine::machine::{Machine, Output};

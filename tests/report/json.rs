@@ -1,8 +1,6 @@
 //! The record as JSON, and its schema.
 
-#[path = "support/report.rs"]
-mod support;
-
+use crate::support;
 use presolder::record::layout::{Record, Value};
 use presolder::report::json::{record as record_json, record_schema};
 

@@ -1,7 +1,6 @@
 //! Convergence and composition: what must not depend on how a run is cut into pieces, and errors that must shrink with their bound.
 
-mod support;
-
+use crate::support;
 use presolder::engine::book::Book;
 use presolder::engine::compensator::Analog;
 use presolder::engine::machine::Machine;

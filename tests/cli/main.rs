@@ -1,0 +1,4 @@
+//! The program as a user meets it.
+
+mod edges;
+mod program;

@@ -1,0 +1,10 @@
+//! Whole comparisons: the demo boards, verdicts, the bench plan, and every number of the demo comparisons.
+
+#[path = "../support/plan.rs"]
+mod support;
+
+mod bench_plan;
+mod boards;
+mod cross_events;
+mod frozen_numbers;
+mod verdicts;

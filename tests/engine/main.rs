@@ -1,0 +1,30 @@
+//! The simulation: engine, measures, stability, losses, and the independent integration beside it. One module a topic.
+
+#[path = "../support/mod.rs"]
+mod support;
+#[path = "../support/stepper.rs"]
+mod stepper;
+
+mod cross_check;
+mod cross_check_alternation;
+mod cross_check_control;
+mod cross_check_protection;
+mod current_mode;
+mod independent_derivation;
+mod laws;
+mod loss_copper;
+mod loss_core;
+mod loss_switches;
+mod loss_thermal;
+mod map;
+mod motion;
+mod order;
+mod pending_events;
+mod protection;
+mod regulator;
+mod ripple_control;
+mod saturation;
+mod stability_loop;
+mod steady;
+mod synthesis;
+mod validation;

@@ -1,0 +1,10 @@
+//! What is written: text, page, tables, record, folder.
+
+#[path = "../support/report.rs"]
+mod support;
+
+mod csv;
+mod folder;
+mod html;
+mod json;
+mod text;
