@@ -3,8 +3,8 @@
 use super::protection::{self, current_limit_a, derived_hold_s};
 use super::source::Sources;
 use super::walk::{Fault, Values};
-use super::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::board::*;
+use crate::model::case::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, PadPair};
 use crate::units::{Dimension, show};

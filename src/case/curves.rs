@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use super::Origin;
 use super::source::{Cell, Place, Sources};
 use super::walk::Values;
+use crate::model::case::Origin;
 use crate::parts::{SaturationCurve, SaturationRating};
 use crate::units::{self, Dimension, show};
 

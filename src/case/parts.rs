@@ -7,7 +7,7 @@ use super::curves;
 use super::keys::{Key, Kind, PART};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
-use super::{DatumOrigin, Origin};
+use crate::model::case::{DatumOrigin, Origin};
 use crate::parts::*;
 use crate::units::{self, Dimension, show};
 

@@ -1,8 +1,8 @@
 //! From values to the board: current limit, start and what may befall the board, with the checks that go with them.
 
-use super::Origin;
 use super::walk::{Fault, Values};
 use crate::board::*;
+use crate::model::case::Origin;
 use crate::units::{Dimension, show};
 
 /// Lowest, typical and highest threshold of a limit that is stated as a current, in A.

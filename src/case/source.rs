@@ -7,8 +7,8 @@ use std::path::Path;
 use sha2::{Digest, Sha256};
 use toml::de::{DeTable, DeValue};
 
-use super::CaseFile;
 use crate::error::Problem;
+use crate::model::case::CaseFile;
 
 /// A place in one of the files.
 #[derive(Clone, Debug, Default, PartialEq)]

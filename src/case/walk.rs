@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::keys::{Key, Kind, Need, ORIGINS, children};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
-use super::{DatumOrigin, Origin};
+use crate::model::case::{DatumOrigin, Origin};
 use crate::units::{self, Dimension};
 
 /// A value that passed.

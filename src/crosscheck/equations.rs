@@ -32,7 +32,9 @@ const POWER_ENDS: f64 = 0.1 - 0.00501;
 /// Step for rates by differences as a part of the period: its square, by which they are off, is nothing beside them.
 const DIFFERENCE_STEP: f64 = 1e-6;
 /// Most branches of a bank that can occur with the states there are.
-const MOST_BRANCHES: usize = super::MOST_STATES;
+/// Largest number of states for which the integration is compiled.
+pub const MOST_STATES: usize = 16;
+const MOST_BRANCHES: usize = MOST_STATES;
 
 /// What holds during one stretch between two instants. Lines begin with the stretch.
 #[derive(Clone, Copy, Debug)]
@@ -302,10 +304,49 @@ impl Equations {
         current_a
     }
 
+    /// Output voltage in V where every branch has inductance: the slopes of all currents add up to nothing.
+    fn inductive_output_v(
+        &self,
+        setting: &Setting,
+        (i, driven_v, programmed_a): (f64, f64, f64),
+        (left_a, resistor_a, short_a): (f64, f64, f64),
+        branch_a: &mut [f64; MOST_BRANCHES],
+        y: &[f64],
+    ) -> (f64, f64) {
+        // The load reads what is behind the inductance of the nearest branch, v_n + r_n i_n.
+        let n = self.nearest();
+        let (nearest, last) = (self.branches[n], self.branches.len() - 1);
+        let state_a = nearest.current_state.map(|state| y[state]);
+        let (load, nearest_a) = self.inductive_load(programmed_a, left_a, y[1 + n], nearest.esr_ohm, state_a);
+        branch_a[last] = if n == last { nearest_a } else { left_a - load.drawn_a };
+        let per_h = if setting.path == Path::Idle { 0.0 } else { 1.0 / self.curve.inductance_h(i) };
+        let program_a_per_s = if load.whole { setting.load_a.slope_per_s } else { 0.0 };
+        let read_v = y[1 + n] + nearest.esr_ohm * nearest_a;
+        let follows_a_per_s =
+            load.per_v_s * (nearest_a / nearest.capacitance_f - nearest.esr_ohm * read_v / nearest.esl_h);
+        let mut amperes_per_s = (driven_v - self.circuit.dcr_ohm * i) * per_h - program_a_per_s - follows_a_per_s;
+        let mut conducting_per_h = per_h + load.per_v_s * nearest.esr_ohm / nearest.esl_h;
+        for (k, branch) in self.branches.iter().enumerate() {
+            amperes_per_s += (y[1 + k] + branch.esr_ohm * branch_a[k]) / branch.esl_h;
+            conducting_per_h += 1.0 / branch.esl_h;
+        }
+        if let Some((ohm, henry)) = self.circuit.resistor {
+            amperes_per_s += resistor_a * ohm / henry;
+            conducting_per_h += 1.0 / henry;
+        }
+        match self.circuit.short {
+            Some((ohm, henry)) if setting.shorted => {
+                amperes_per_s += short_a * ohm / henry;
+                conducting_per_h += 1.0 / henry;
+            }
+            _ => amperes_per_s += short_a / CONTACT_OPENS_S,
+        }
+        (amperes_per_s / conducting_per_h, load.drawn_a)
+    }
+
     /// Solves the circuit at a time `t_s` of the stretch.
     #[inline]
     pub fn point(&self, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> Point {
-        let circuit = &self.circuit;
         let idle = setting.path == Path::Idle;
         let i = if idle { 0.0 } else { self.current_a(y[0], former) };
         let source_v = along(setting.source_v, t_s);
@@ -333,37 +374,10 @@ impl Equations {
             Output::Ideal(k) => y[1 + k],
             Output::Resistive => self.resistive_output_v(left_a, programmed_a, y),
             Output::Inductive => {
-                // The load reads what is behind the inductance of the nearest branch, v_n + r_n i_n.
-                let n = self.nearest();
-                let (nearest, last) = (self.branches[n], self.branches.len() - 1);
-                let state_a = nearest.current_state.map(|state| y[state]);
-                let (load, nearest_a) = self.inductive_load(programmed_a, left_a, y[1 + n], nearest.esr_ohm, state_a);
-                branch_a[last] = if n == last { nearest_a } else { left_a - load.drawn_a };
-                let per_h = if idle { 0.0 } else { 1.0 / self.curve.inductance_h(i) };
-                let program_a_per_s = if load.whole { setting.load_a.slope_per_s } else { 0.0 };
-                let mut amperes_per_s = (driven_v - circuit.dcr_ohm * i) * per_h
-                    - program_a_per_s
-                    - load.per_v_s
-                        * (nearest_a / nearest.capacitance_f
-                            - nearest.esr_ohm * (y[1 + n] + nearest.esr_ohm * nearest_a) / nearest.esl_h);
-                inductive_load_a = load.drawn_a;
-                let mut conducting_per_h = per_h + load.per_v_s * nearest.esr_ohm / nearest.esl_h;
-                for (k, branch) in self.branches.iter().enumerate() {
-                    amperes_per_s += (y[1 + k] + branch.esr_ohm * branch_a[k]) / branch.esl_h;
-                    conducting_per_h += 1.0 / branch.esl_h;
-                }
-                if let Some((ohm, henry)) = circuit.resistor {
-                    amperes_per_s += resistor_a * ohm / henry;
-                    conducting_per_h += 1.0 / henry;
-                }
-                match circuit.short {
-                    Some((ohm, henry)) if setting.shorted => {
-                        amperes_per_s += short_a * ohm / henry;
-                        conducting_per_h += 1.0 / henry;
-                    }
-                    _ => amperes_per_s += short_a / CONTACT_OPENS_S,
-                }
-                amperes_per_s / conducting_per_h
+                let currents = (left_a, resistor_a, short_a);
+                let found = self.inductive_output_v(setting, (i, driven_v, programmed_a), currents, &mut branch_a, y);
+                inductive_load_a = found.1;
+                found.0
             }
         };
         let load_a = sink_a
@@ -516,6 +530,35 @@ impl Equations {
         }
     }
 
+    /// Rates of the tap of ripple-based control and of what is injected there.
+    fn ripple_rates(&self, point: &Point, y: &[f64], rate: &mut [f64]) {
+        let Compensator::Ripple { r1_ohm, rb_ohm, cff_f, injection, .. } = &self.circuit.board.control.compensator
+        else {
+            return;
+        };
+        let (a, output_v) = (self.first_amplifier, point.output_v);
+        let into_tap_a = |tap_v: f64| tap_v / rb_ohm - y[a] / r1_ohm;
+        let left_a = into_tap_a(output_v - y[a]);
+        let injected_a = match injection {
+            None => 0.0,
+            Some(Injection::SwitchNode { r_ohm, c_f }) => {
+                let injected_a = (point.switch_v - y[a + 1] - (output_v - y[a])) / r_ohm;
+                rate[a + 1] = injected_a / c_f;
+                injected_a
+            }
+            Some(Injection::Inductor { r_ohm, c_f, coupling_f }) => {
+                // The junction's voltage is the output and what is across its capacitor. The coupling capacitor lies between
+                // junction and tap: i_B = C_B d/dt (v_A + v_ff), with both rates from the currents into the two nodes.
+                let arriving_a = (point.switch_v - (output_v + y[a + 1])) / r_ohm;
+                let free_v_per_s = arriving_a / c_f + left_a / cff_f;
+                let coupled_a = coupling_f * free_v_per_s / (1.0 + coupling_f / c_f + coupling_f / cff_f);
+                rate[a + 1] = (arriving_a - coupled_a) / c_f;
+                coupled_a
+            }
+        };
+        rate[a] = (left_a - injected_a) / cff_f;
+    }
+
     /// Rates of the amplifier's states, its output taken as free.
     #[inline]
     fn amplifier_rates(&self, point: &Point, reference_now_v: f64, y: &[f64], rate: &mut [f64]) {
@@ -523,28 +566,7 @@ impl Equations {
         let output_v = point.output_v;
         match &self.circuit.board.control.compensator {
             Compensator::Open => {}
-            Compensator::Ripple { r1_ohm, rb_ohm, cff_f, injection, .. } => {
-                let into_tap_a = |tap_v: f64| tap_v / rb_ohm - y[a] / r1_ohm;
-                let left_a = into_tap_a(output_v - y[a]);
-                let injected_a = match injection {
-                    None => 0.0,
-                    Some(Injection::SwitchNode { r_ohm, c_f }) => {
-                        let injected_a = (point.switch_v - y[a + 1] - (output_v - y[a])) / r_ohm;
-                        rate[a + 1] = injected_a / c_f;
-                        injected_a
-                    }
-                    Some(Injection::Inductor { r_ohm, c_f, coupling_f }) => {
-                        // The junction's voltage is the output and what is across its capacitor. The coupling capacitor lies between
-                        // junction and tap: i_B = C_B d/dt (v_A + v_ff), with both rates from the currents into the two nodes.
-                        let arriving_a = (point.switch_v - (output_v + y[a + 1])) / r_ohm;
-                        let free_v_per_s = arriving_a / c_f + left_a / cff_f;
-                        let coupled_a = coupling_f * free_v_per_s / (1.0 + coupling_f / c_f + coupling_f / cff_f);
-                        rate[a + 1] = (arriving_a - coupled_a) / c_f;
-                        coupled_a
-                    }
-                };
-                rate[a] = (left_a - injected_a) / cff_f;
-            }
+            Compensator::Ripple { .. } => self.ripple_rates(point, y, rate),
             Compensator::Transconductance { reference_v, gm_s, ro_ohm, rc_ohm, cc_f, chf_f, .. } => {
                 let sensed_v = output_v * reference_v / self.circuit.board.output_v;
                 let series_a = (y[a] - y[a + 1]) / rc_ohm;
@@ -613,7 +635,7 @@ impl Equations {
             }
             Watch::Leave => {
                 let point = self.point(setting, t_s, y, former);
-                let mut rate = [0.0; super::MOST_STATES];
+                let mut rate = [0.0; MOST_STATES];
                 self.amplifier_rates(&point, along(setting.reference_v, t_s), y, &mut rate);
                 let drive = rate[self.first_amplifier] / (TAU * self.circuit.board.procedure.instrument_hz);
                 if setting.amplifier == Analog::ClampHigh { -drive } else { drive }
@@ -688,7 +710,7 @@ impl Equations {
             (Watch::ReachLow, _) => -control_rate,
             (Watch::Trip | Watch::Ask | Watch::Leave | Watch::WakeLow | Watch::WakeHigh, _) => {
                 let step_s = DIFFERENCE_STEP * self.period_s;
-                let mut ahead = [0.0; super::MOST_STATES];
+                let mut ahead = [0.0; MOST_STATES];
                 (0..y.len()).for_each(|k| ahead[k] = y[k] + step_s * rate[k]);
                 let now = self.watched(watch, setting, t_s, y, former);
                 (self.watched(watch, setting, t_s + step_s, &ahead[..y.len()], former) - now) / step_s

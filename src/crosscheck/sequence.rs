@@ -3,14 +3,14 @@
 //! Conventions: docs/physics.md, "switching sequence".
 
 use super::equations::{Equations, Setting, Watch};
+use super::sampling::{Outcome, Sampling, Side};
 use super::solver::{Passed, Solver};
-use super::{Instant, Outcome, Sampling, Side};
 use crate::board::{LimitSense, LowSide, Modulator};
 use crate::engine::compensator::Analog;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, INTERRUPT};
 use crate::engine::network::Path;
-use crate::engine::program::{Line, Program};
+use crate::engine::program::{Instant, Line, Program};
 use crate::measure::curves::Sample;
 use nalgebra::SVector;
 use std::sync::atomic::Ordering;

@@ -465,7 +465,7 @@ fn gaps(part: &PartFigures) -> Vec<Finding> {
         }) else {
             continue;
         };
-        match gaps.iter_mut().find(|(_, known, _)| known.to_string() == why.to_string()) {
+        match gaps.iter_mut().find(|(_, known, _)| kind_of(known) == kind_of(why)) {
             Some((_, _, more)) => *more += 1,
             None => gaps.push((figures.place, why.clone(), 0)),
         }
@@ -477,6 +477,11 @@ fn gaps(part: &PartFigures) -> Vec<Finding> {
         basis: Basis::NotComputed { place, why, more },
     };
     gaps.into_iter().map(finding).collect()
+}
+
+/// A reason without its numbers.
+fn kind_of(why: &Why) -> String {
+    why.to_string().chars().take_while(|c| !c.is_ascii_digit()).collect()
 }
 
 /// What a judgement means for the outcome: limits that nobody stated lead to a note only.

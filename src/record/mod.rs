@@ -3,7 +3,7 @@
 pub mod curves;
 pub mod layout;
 pub mod plan;
-pub mod words;
+pub(crate) mod words;
 
 use crate::condition::contract::Found;
 use crate::condition::curves::Curve;

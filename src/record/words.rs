@@ -178,7 +178,9 @@ pub fn part_notes(parts: &[PartFigures], part: usize) -> Vec<String> {
     let shared = shared_notes(parts);
     let mut notes: Vec<(&Note, &Figures, usize)> = vec![];
     for figures in &parts[part].results {
-        for note in figures.notes.iter().filter(|note| !shared.contains(note)) {
+        // What was not computed is a finding of the verdict.
+        let own = |note: &&Note| !shared.contains(note) && !matches!(note, Note::NotComputed(_));
+        for note in figures.notes.iter().filter(own) {
             match notes.iter_mut().find(|(known, _, _)| *known == note) {
                 Some((_, _, count)) => *count += 1,
                 None => notes.push((note, figures, 1)),

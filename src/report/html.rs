@@ -4,6 +4,7 @@ use super::number::{MARKS, RowFormat, Scale, bounded, change_mark, difference_un
 use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, outcome_name};
+use super::wrap::capital;
 use super::{ReportError, check_finite, csv};
 use crate::record::layout::{
     Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, Value, ValueRecord, Verdict,
@@ -382,12 +383,6 @@ fn label_of(record: &Record, id: &str) -> String {
     let compared = record.quantities.iter().find(|row| row.quantity == id).map(|row| row.label.as_str());
     let known = || crate::quantity::find(id).map(|quantity| quantity.label);
     compared.or_else(known).map_or_else(|| capital(&id.replace('_', " ")), str::to_string)
-}
-
-/// A text with a capital at its begin.
-pub(super) fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 /// Where a result stands, in words.

@@ -9,6 +9,7 @@ pub mod number;
 mod plan;
 pub mod plots;
 pub mod text;
+mod wrap;
 
 use std::fmt::Debug;
 use std::path::PathBuf;

@@ -1,8 +1,7 @@
 //! The bench plan as text and on the page.
 
-use super::html::capital;
 use super::number::{Scale, difference_unit, fixed, quantity, separation};
-use super::text::{pad_right, push_wrapped};
+use super::wrap::{capital, pad_right, push_wrapped};
 use crate::judge::COVERAGE;
 use crate::record::layout::{
     BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading,

@@ -118,6 +118,11 @@ fn differs_at_full_bandwidth(curve: &PeriodCurve) -> bool {
     (raw - filtered).abs() > 0.03 * filtered
 }
 
+/// What the plot of the load step shows.
+const STEP_SEEN: &str = "Above, the output's deviation from its mean before the step with the recovery band and the allowed \
+                         deviation; below, inductor current and load current; left after the step, right after the \
+                         release. Each part is a band from its lowest to its highest value in short intervals.";
+
 /// Load step and release: output against its limits, inductor current and load, each edge with its recovery.
 fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let parts = &curves.steps;
@@ -174,10 +179,7 @@ fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     plot(
         "load-step",
         format!("Load step and release: {}", curves.step_condition),
-        "Above, the output's deviation from its mean before the step with the recovery band and the allowed \
-         deviation; below, inductor current and load current; left after the step, right after the release. Each part \
-         is a band from its lowest to its highest value in short intervals."
-            .into(),
+        STEP_SEEN.into(),
         panels::draw(&rows, &legend, 460),
     )
 }

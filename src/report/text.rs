@@ -2,6 +2,8 @@
 
 use super::number::{MARKS, RowFormat, change_mark, mark};
 use super::plan;
+pub use super::wrap::item;
+use super::wrap::{broken, pad_left, pad_right, push_wrapped, wrap};
 use crate::record::layout::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
 
 /// Narrowest column of a part: "+1234 %!  >999 %".
@@ -238,73 +240,4 @@ fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
     if !verdict.bench.is_empty() {
         push_wrapped(out, &format!("Bench: {}", verdict.bench), width, "  ", "    ");
     }
-}
-
-pub(super) fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
-    for line in wrap(text, width, first, rest) {
-        out.push_str(line.trim_end());
-        out.push('\n');
-    }
-}
-
-/// One item of a list, wrapped at a width.
-pub fn item(text: &str, width: usize) -> String {
-    wrap(text, width, "  - ", "    ").join("\n")
-}
-
-/// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
-///
-/// A number keeps its unit: a space behind a digit is not a place to break.
-fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut line = first.to_string();
-    let mut empty = true;
-    for word in words(text) {
-        for piece in broken(&word, width.saturating_sub(rest.chars().count()).max(1)) {
-            let gap = usize::from(!empty);
-            if !empty && line.chars().count() + gap + piece.chars().count() > width {
-                lines.push(std::mem::replace(&mut line, rest.to_string()));
-                empty = true;
-            }
-            if !empty {
-                line.push(' ');
-            }
-            line.push_str(&piece);
-            empty = false;
-        }
-    }
-    lines.push(line);
-    lines
-}
-
-/// Words of a text; a short word behind a number (its unit) stays with it.
-fn words(text: &str) -> Vec<String> {
-    let mut out: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
-        match out.last_mut() {
-            Some(last) if last.ends_with(|c: char| c.is_ascii_digit()) && word.chars().count() <= 4 => {
-                last.push(' ');
-                last.push_str(word);
-            }
-            _ => out.push(word.to_string()),
-        }
-    }
-    out
-}
-
-/// Pieces of at most `width` characters.
-fn broken(word: &str, width: usize) -> Vec<String> {
-    let chars: Vec<char> = word.chars().collect();
-    if chars.is_empty() {
-        return vec![String::new()];
-    }
-    chars.chunks(width).map(|piece| piece.iter().collect()).collect()
-}
-
-pub(super) fn pad_right(text: &str, width: usize) -> String {
-    text.to_string() + &" ".repeat(width.saturating_sub(text.chars().count()))
-}
-
-fn pad_left(text: &str, width: usize) -> String {
-    " ".repeat(width.saturating_sub(text.chars().count())) + text
 }

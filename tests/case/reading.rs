@@ -186,6 +186,34 @@ fn law_stated_values_replace_defaults() {
     close(clamp_v.1, 1.1 * 56.0 / 10.0);
 }
 
+/// The defaults of the constructors are those that the table of keys prints: a board that states them all reads the same.
+#[test]
+fn law_printed_defaults_are_those_of_the_library() {
+    use presolder::case::keys::{BOARD, Need};
+    use presolder::model::case::{Bench, Limits};
+    use presolder::model::procedure::Procedure;
+    let mut stated = String::from("\n[measure]\n");
+    for key in BOARD.iter().filter(|key| key.parent() == "measure") {
+        let Need::Optional(usual) = key.need else { panic!("{} has a default of its own", key.path) };
+        let written = if usual.parse::<f64>().is_ok() { usual.to_string() } else { format!("\"{usual}\"") };
+        stated += &format!("{} = {written}\n", key.name());
+        assert!(key.example.trim_matches('"') == usual, "{}", key.path);
+    }
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let folder = keep.path().join("case");
+    copy(&root().join("cases/ticket-kiosk"), &folder);
+    let plain = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(plain.board.procedure, Procedure::default());
+    let text = std::fs::read_to_string(folder.join("board.toml")).expect("the board");
+    let (before, after) = text.split_once("[limits]").expect("limits");
+    let rest = after.find("\n[").map_or("", |next| &after[next..]);
+    assert!(!rest.contains("[limits.changes]") && !text.contains("[bench]"), "the demo states limits only");
+    std::fs::write(folder.join("board.toml"), format!("{before}{rest}{stated}")).expect("a copy");
+    let case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(case.board.procedure, Procedure::default());
+    assert_eq!((case.limits, case.bench), (Limits::default(), Bench::default()));
+}
+
 #[test]
 fn law_other_stages_loads_and_core_data_read() {
     let switch = "kind       = \"switch\"\nresistance = \"18 mohm\"\ndead_time  = \"35 ns\"\nbody_diode = \"0.85 V\"\nemulation  = false";

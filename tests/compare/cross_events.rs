@@ -61,8 +61,8 @@ const WHOLE_RUN: (f64, f64) = (1e-4, 1e-3);
 /// Every decision falls the same way in both, and the waveforms agree.
 fn holds(case: &Case, event: &str, (output_v, current_a): (f64, f64)) {
     let (_, found) = through(case, event);
-    assert!(found.output_v < output_v && found.current_a < current_a, "{}: {found:?}", event.name());
-    assert_eq!(found.parted, None, "{}: they part", event.name());
+    assert!(found.output_v < output_v && found.current_a < current_a, "{}: {found:?}", event);
+    assert_eq!(found.parted, None, "{}: they part", event);
 }
 
 #[test]

@@ -5,9 +5,9 @@
 //! list of deviations that a deliberate change has to explain.
 
 use presolder::case;
-use presolder::record::layout::{Curves, Record};
 use presolder::engine::steady::WATCHED_PERIODS;
 use presolder::record;
+use presolder::record::layout::{Curves, Record};
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::fmt::{Display, Formatter, Write};

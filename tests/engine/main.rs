@@ -1,9 +1,9 @@
 //! The simulation: engine, measures, stability, losses, and the independent integration beside it. One module a topic.
 
-#[path = "../support/mod.rs"]
-mod support;
 #[path = "../support/stepper.rs"]
 mod stepper;
+#[path = "../support/mod.rs"]
+mod support;
 
 mod cross_check;
 mod cross_check_alternation;

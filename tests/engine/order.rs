@@ -67,7 +67,7 @@ fn order_pieces_of_the_demo_boards() {
         let mut machine = Machine::new(circuit(&board)).unwrap();
         let x = machine.steady(board.steady_a).unwrap().x;
         for path in [Path::High, Path::Low, Path::LowDiode, Path::HighDiode] {
-            let key = ModeKey { path, segment: 0, analog: Analog::Linear, load_cell: 0, shorted: false };
+            let key = ModeKey { path, segment: 0, analog: Analog::Linear, load_cell: 0, sink: Sink::Full, shorted: false };
             let network = network::assemble(&machine.circuit, key);
             let period_s = machine.period_s();
             let modal = Modal::new(&network.derivative, period_s);

@@ -1,7 +1,7 @@
 //! The page and the plots.
 
 use crate::support;
-use presolder::record::layout::{Curves, ValueRecord};
+use presolder::record::layout::{Curves, Value, ValueRecord};
 use presolder::report::{ReportError, html, plots};
 
 const VOID: [&str; 5] = ["meta", "br", "hr", "img", "input"];
@@ -109,7 +109,11 @@ fn law_every_kind_of_condition_has_one_table_and_no_raw_name() {
         for (quantity, value) in
             [("discontinuous", f64::from(u8::from(uneven))), ("output_mean", 5.07), ("new_thing", 1.0)]
         {
-            result.values.push(ValueRecord { quantity: quantity.into(), value, unit: String::new() });
+            result.values.push(ValueRecord {
+                quantity: quantity.into(),
+                value: Value::Number(value),
+                unit: String::new(),
+            });
         }
     }
     let page = html::page(&record, &curves).expect("a page");

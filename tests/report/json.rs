@@ -1,14 +1,21 @@
 //! The record as JSON, and its schema.
 
 use crate::support;
-use presolder::record::layout::{Record, Value};
+use presolder::record::layout::{Record, Value, Why};
 use presolder::report::json::{record as record_json, record_schema};
 
 #[test]
 fn law_the_record_reads_back_bit_for_bit() {
-    let (record, _) = support::comparison(4);
+    let (mut record, _) = support::comparison(4);
+    let values = &mut record.parts[2].results[1].values;
+    values[0].value = Value::AtLeast(3.284e-3);
+    values[1].value = Value::AtMost(0.71);
+    values[2].value = Value::NotComputed(Why::Told("the energy book does not close".into()));
     let text = record_json(&record).expect("a finite record");
     assert_eq!(serde_json::from_str::<Record>(&text).expect("it reads back"), record);
+    for told in ["\"at_least\": 0.003284", "\"at_most\": 0.71", "\"not_computed\": \"the energy book"] {
+        assert!(text.contains(told), "{told}");
+    }
 }
 
 /// Where it is, what it is, and how it gets there.
