@@ -16,12 +16,16 @@
 use crate::{stepper, support};
 
 use presolder::board::*;
+use presolder::condition;
+use presolder::condition::contract::Wish;
+use presolder::condition::stand::Stand;
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
-use presolder::engine::network::{self, Circuit, Path};
+use presolder::engine::network::{self, Circuit, LimitLevel, Path};
 use presolder::engine::program::{Program, later};
 use presolder::engine::row::StateVector;
 use presolder::measure::extremes::Extremes;
+use presolder::model::corner::CORNERS;
 use presolder::parts::saturation::FluxTable;
 use stepper::{Counts, Course, Opener, Pulse, STEP_S, Setup, State, Stepper, Trace};
 use support::demo::{self, DemoBoard};
@@ -100,7 +104,7 @@ fn state_of(circuit: &Circuit, x: &StateVector, program_a: f64) -> State {
     state.capacitor_v[..n].copy_from_slice(&x[1..=n]);
     let mut currents = x[1 + n..control].iter().copied();
     let mut next = |is_there: bool| if is_there { currents.next().unwrap() } else { 0.0 };
-    let alone = circuit.load_s == 0.0 && circuit.bank.iter().all(|branch| branch.esl_h > 0.0);
+    let alone = circuit.bank.iter().all(|branch| branch.esl_h > 0.0);
     for (k, branch) in circuit.bank.iter().enumerate() {
         state.branch_a[k] = next(branch.esl_h > 0.0 && !(alone && k == n - 1));
     }
@@ -596,16 +600,14 @@ const SHORT_PEAK_A: f64 = 3e-3;
 
 #[test]
 fn law_short_circuit_of_a_case_peaks_as_stepped() {
-    use presolder::engine::network::LimitLevel;
-    use presolder::run::events::{Event, setup};
-    let case =
-        presolder::case::read(std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/cases/valve-controller")));
-    let case = presolder::run::prepared(&case.unwrap()).unwrap();
-    let index = presolder::run::part_index(&case, "Kestrel-10").unwrap();
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/cases/valve-controller");
+    let case = presolder::case::read(std::path::Path::new(path)).unwrap();
+    let part = case.parts.iter().find(|part| part.name == "Kestrel-10").unwrap();
     let short = case.board.events.short.unwrap();
-    let low = presolder::run::CORNERS[1];
     for source_v in [24.0, 32.0] {
-        let ready = setup(&case, index, low, source_v, Event::Short).unwrap().unwrap();
+        let stand = Stand::new(&case, part, CORNERS[1], source_v);
+        let ready = condition::find("short circuit").unwrap().set_up(&stand, &Wish::default());
+        let ready = ready.unwrap_or_else(|error| panic!("{error}")).unwrap();
         let Begin::Clock(x) = ready.begin else { unreachable!() };
         let period_s = ready.machine.period_s();
         // Away from the phases at which one more pulse fits in.
