@@ -855,14 +855,9 @@ impl<'a> Stepper<'a> {
         self.state.output_v = self.stepped(JUMP_S).output_v;
     }
 
-    /// Whether the output settles faster than the step: a resistor beside a bank that is all inductive.
-    fn is_stiff(&self) -> bool {
-        self.setup.load_s > 0.0 && self.setup.bank.iter().all(|branch| branch.esl_h > 0.0)
-    }
-
     /// The state some time later, with everything switched as it is.
     fn stepped(&self, h_s: f64) -> State {
-        let weight = if self.jumped || self.is_stiff() { 1.0 } else { END_WEIGHT };
+        let weight = if self.jumped { 1.0 } else { END_WEIGHT };
         let rule = Rule { h_s, end: weight, begin: 1.0 - weight };
         let way = self.way();
         let now = &self.state;
@@ -876,7 +871,7 @@ impl<'a> Stepper<'a> {
         for (k, branch) in self.setup.bank.iter().enumerate() {
             capacitors[k] = rule.capacitor(branch, v0, now.capacitor_v[k], now.branch_a[k]);
         }
-        let load = self.load_line(later_s, v0);
+        let load = self.load_line(later_s, self.reading(&rule, &capacitors));
         // Kirchhoff's current law at the output: what the inductor brings the others take.
         let mut sum = inductor;
         for line in [resistor, short, load].iter().chain(&capacitors) {
@@ -919,32 +914,32 @@ impl<'a> Stepper<'a> {
         }
     }
 
-    /// Voltage of the capacitor of least resistance after a step, where every branch has inductance.
-    fn calm_v(&self, h_s: f64) -> Option<f64> {
+    /// What a load that follows the output reads after a step, as a line in the output voltage: beside a bank that is all inductive
+    /// the output without what the least inductance adds to it, since no real load follows that.
+    fn reading(&self, rule: &Rule, capacitors: &[Line; BRANCHES]) -> Line {
         let bank = self.setup.bank;
-        let least = (0..bank.len()).min_by(|&a, &b| bank[a].esr_ohm.total_cmp(&bank[b].esr_ohm))?;
-        let grown_v = h_s * self.state.branch_a[least] / bank[least].capacitance_f;
-        bank.iter().all(|branch| branch.esl_h > 0.0).then(|| self.state.capacitor_v[least] + grown_v)
+        let least = (0..bank.len()).min_by(|&a, &b| bank[a].esl_h.total_cmp(&bank[b].esl_h));
+        match least.filter(|&k| bank[k].esl_h > 0.0) {
+            Some(k) => rule.behind(&bank[k], self.state.capacitor_v[k], self.state.branch_a[k], capacitors[k]),
+            None => Line { fixed: 0.0, per_v: 1.0 },
+        }
     }
 
     /// Load current as a line about the present output.
-    fn load_line(&self, t_s: f64, output_v: f64) -> Line {
+    fn load_line(&self, t_s: f64, reading: Line) -> Line {
         let setup = &self.setup;
+        let now_v = reading.at(self.state.output_v);
         let program_a = setup.load_a.at(t_s);
-        let mut line = Line { fixed: program_a, per_v: setup.load_s };
-        // No such load follows what rings within nanoseconds: beside a bank that is all inductive it reads a capacitor.
-        let calm_v = self.calm_v(t_s - self.t_s);
-        let reading_v = calm_v.unwrap_or(output_v);
-        if setup.knee_s.is_finite() && setup.knee_s * reading_v < program_a {
-            let knee_s = if reading_v > 0.0 { setup.knee_s } else { 0.0 };
-            line.fixed = calm_v.map_or(0.0, |calm_v| knee_s * calm_v);
-            line.per_v += if calm_v.is_some() { 0.0 } else { knee_s };
+        let (mut fixed, mut slope_s) = (program_a, setup.load_s);
+        if setup.knee_s.is_finite() && setup.knee_s * now_v < program_a {
+            fixed = 0.0;
+            slope_s += if now_v > 0.0 { setup.knee_s } else { 0.0 };
         }
         if setup.load_w > 0.0 {
-            line.fixed += 2.0 * setup.load_w / output_v;
-            line.per_v -= setup.load_w / output_v.powi(2);
+            fixed += 2.0 * setup.load_w / now_v;
+            slope_s -= setup.load_w / now_v.powi(2);
         }
-        line
+        Line { fixed: fixed + slope_s * reading.fixed, per_v: slope_s * reading.per_v }
     }
 
     // ---- amplifiers ----
@@ -1085,5 +1080,12 @@ impl Rule {
         let below = 1.0 + k * self.end * ohm;
         let begin_v = self.begin * (v0 - u0 - branch.esr_ohm * i0);
         Line { fixed: (i0 + k * (begin_v - self.end * u_fixed)) / below, per_v: k * self.end / below }
+    }
+
+    /// What is left of the voltage across such a branch without its inductance, its current being that line: u1 + R i1.
+    fn behind(&self, branch: &CapacitorBranch, u0: f64, i0: f64, current: Line) -> Line {
+        let q = self.h_s / branch.capacitance_f;
+        let ohm = branch.esr_ohm + q * self.end;
+        Line { fixed: u0 + q * self.begin * i0 + ohm * current.fixed, per_v: ohm * current.per_v }
     }
 }
