@@ -48,7 +48,7 @@ impl Condition for AtLimit {
             return Ok(None);
         }
         let hottest_degc = hottest_degc(case, found);
-        let low = FluxCurve::new(&part.saturation, hottest_degc, 1.0 - part.tolerance)?;
+        let low = FluxCurve::of_unit(&part.saturation, part.core, hottest_degc, 1.0 - part.tolerance)?;
         let Some(current_a) = at_limit_a(case, part, &low, hottest_degc) else { return Ok(None) };
         let corner = "output shorted, hottest winding, low L, highest limit and input";
         let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0 };

@@ -88,7 +88,7 @@ impl<'a> Stand<'a> {
 
     /// The smooth saturation curve of the part at the corner and a winding temperature.
     fn curve(&self, factor: f64, winding_degc: f64) -> Result<FluxCurve, Failure> {
-        Ok(FluxCurve::new(&self.part.saturation, winding_degc, factor)?)
+        Ok(FluxCurve::of_unit(&self.part.saturation, self.part.core, winding_degc, factor)?)
     }
 
     /// The circuit at a steady load and a winding temperature, with the smooth curve behind it. `further` lists what the condition

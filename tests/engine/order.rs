@@ -5,7 +5,7 @@ use presolder::engine::book::Book;
 use presolder::engine::compensator::Analog;
 use presolder::engine::machine::Machine;
 use presolder::engine::modal::Modal;
-use presolder::engine::network::{self, Circuit, ModeKey, Path};
+use presolder::engine::network::{self, Circuit, ModeKey, Path, Sink};
 use presolder::engine::program::Program;
 use presolder::engine::row::{INPUTS, Input, InputVector, StateVector};
 use support::demo::{self, DemoBoard};
@@ -67,7 +67,8 @@ fn order_pieces_of_the_demo_boards() {
         let mut machine = Machine::new(circuit(&board)).unwrap();
         let x = machine.steady(board.steady_a).unwrap().x;
         for path in [Path::High, Path::Low, Path::LowDiode, Path::HighDiode] {
-            let key = ModeKey { path, segment: 0, analog: Analog::Linear, load_cell: 0, sink: Sink::Full, shorted: false };
+            let key =
+                ModeKey { path, segment: 0, analog: Analog::Linear, load_cell: 0, sink: Sink::Full, shorted: false };
             let network = network::assemble(&machine.circuit, key);
             let period_s = machine.period_s();
             let modal = Modal::new(&network.derivative, period_s);

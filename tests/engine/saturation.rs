@@ -1,7 +1,7 @@
 //! Evidence for the saturation curve and its piecewise-linear table.
 
-use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable, SaturationError};
+use presolder::parts::{CoreFamily, SaturationCurve};
 
 /// Two implementations of the same cubic differ by rounding only.
 const ROUNDING_REL: f64 = 4e-15;
@@ -331,6 +331,67 @@ fn law_low_tolerance_raises_the_current() {
         assert_rel(low.current_a(flux_wb), nominal.current_a(flux_wb / 0.8), 1e-13, "scaled curve");
     }
     assert_rel(low.current_a(61.3e-6) / nominal.current_a(61.3e-6), 1.25, ROUNDING_REL, "flat part");
+}
+
+/// What sixty points of a smooth curve leave of it.
+const SIXTY_POINTS: f64 = 2e-4;
+
+/// A core whose own part of the current is c flux^5, with a gap in series: i = flux / L0 + c flux^5. Another gap changes L0 alone
+/// (reluctances in series). So does the energy, the integral of i d(flux).
+#[test]
+fn closed_form_unit_with_another_gap() {
+    let (l0, c) = (22.7e-6, 3.1e20);
+    let inductance_h = |flux: f64| 1.0 / (1.0 / l0 + 5.0 * c * flux.powi(4));
+    let points = (0..60).map(|k| 2.9e-6 * f64::from(k)).map(|flux| (flux / l0 + c * flux.powi(5), inductance_h(flux)));
+    let tables = [SaturationCurve { temperature_degc: 25.0, points: points.collect() }];
+    let unit = |factor| FluxCurve::of_unit(&tables, CoreFamily::Ferrite, 25.0, factor).expect("a unit");
+    for factor in [0.71, 0.87, 1.0, 1.19, 1.34] {
+        let unit = unit(factor);
+        for k in 1..23 {
+            let flux = f64::from(k) * 6.7e-6;
+            let current_a = flux / (factor * l0) + c * flux.powi(5);
+            assert_rel(unit.current_a(flux), current_a, SIXTY_POINTS, "current");
+            assert_rel(unit.flux_wb(unit.current_a(flux)), flux, 1e-13, "back");
+            let slope = 1.0 / (factor * l0) + 5.0 * c * flux.powi(4);
+            assert_rel(unit.inductance_h(unit.current_a(flux)), 1.0 / slope, 10.0 * SIXTY_POINTS, "inductance");
+            let energy_j = flux * flux / (2.0 * factor * l0) + c * flux.powi(6) / 6.0;
+            assert_rel(unit.energy_j(unit.current_a(flux)), energy_j, SIXTY_POINTS, "energy");
+        }
+    }
+    // More inductance means a smaller gap: the unit saturates earlier.
+    let drop_a = [0.8, 1.0, 1.2].map(|factor| unit(factor).current_at_drop_a(0.3).expect("reached"));
+    println!("30 % drop at {drop_a:?} A");
+    assert!(drop_a[0] > 1.05 * drop_a[1] && drop_a[1] > 1.05 * drop_a[2]);
+}
+
+/// The straight pieces of a unit keep the bound of the typical unit's, and its inductance at the end.
+#[test]
+fn law_table_of_a_unit_keeps_its_bound() {
+    let tables = [table(25.0, &HARD_KNEE)];
+    for (core, factor) in [(CoreFamily::Ferrite, 0.8), (CoreFamily::Ferrite, 1.2), (CoreFamily::IronPowder, 1.2)] {
+        let unit = FluxCurve::of_unit(&tables, core, 25.0, factor).expect("a unit");
+        let pieces = FluxTable::from_curve(&unit, 0.7e-3).expect("a table");
+        for k in 0..400 {
+            let flux = 0.83e-6 * f64::from(k);
+            let off_a = (pieces.current_a(flux) - unit.current_a(flux)).abs();
+            assert!(off_a < 0.7e-3 * (1.0 + 1e-6), "{core:?} {factor}: {off_a} A at {flux} V s");
+        }
+    }
+}
+
+/// A powder core: less inductance at equal current, or less current at equal flux linkage.
+#[test]
+fn law_units_of_a_powder_core() {
+    let tables = [table(25.0, &SOFT_KNEE)];
+    let unit = |factor| FluxCurve::of_unit(&tables, CoreFamily::Composite, 25.0, factor).expect("a unit");
+    let typical = unit(1.0);
+    for k in 1..30 {
+        let current_a = 0.31 * f64::from(k);
+        assert_rel(unit(0.82).inductance_h(current_a), 0.82 * typical.inductance_h(current_a), 1e-13, "low");
+        let flux = typical.flux_wb(current_a);
+        assert_rel(unit(1.17).current_a(flux), current_a / 1.17, 1e-12, "high");
+    }
+    assert_rel(unit(1.17).inductance_h(0.0), 1.17 * typical.inductance_h(0.0), 1e-13, "at no current");
 }
 
 /// The saturation current of IEC 62024-2 (catalogue scope) is the current at a stated drop; the tables reach 23.1/33 = 0.7

@@ -4,9 +4,11 @@
 //! flux linkage, with a stated bound on the current error. A state that carries flux linkage keeps the
 //! volt-seconds exact whatever the curve; only the current read from it depends on the table.
 
-use super::SaturationCurve;
+use super::{CoreFamily, SaturationCurve};
 use thiserror::Error;
 
+/// Temperature in degrees Celsius at which the tolerance of the inductance is stated.
+const COLD_DEGC: f64 = 25.0;
 /// More segments than this mean that the error asked for makes no sense for the curve.
 const MAX_SEGMENTS: usize = 4096;
 /// Halvings when looking for the longest segment: its end is then within a millionth of the curve of the best (that of the last
@@ -110,22 +112,72 @@ impl Piece {
     }
 }
 
-/// Smooth saturation curve at one temperature and one tolerance factor.
+/// Smooth saturation curve at one temperature, of a typical unit or of one at an end of the tolerance.
 ///
 /// Incremental inductance L(i) by monotone cubic interpolation of every table (F. N. Fritsch, R. E. Carlson,
 /// SIAM J. Numer. Anal. 17 (1980) 238; derivatives by the weighted harmonic mean of F. N. Fritsch, J. Butland,
 /// SIAM J. Sci. Stat. Comput. 5 (1984) 300, three-point at the ends), linear in temperature between two tables,
 /// held constant past the last current and outside the temperatures of the tables. L is even in i, the flux
 /// linkage, integral of L di, is odd.
+///
+/// A unit whose gap is another has another reluctance in series: to the typical unit's current comes `gap_per_h` times the flux
+/// linkage. The pieces are the typical unit's.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FluxCurve {
     pieces: Vec<Piece>,
+    gap_per_h: f64,
     last_current_a: f64,
     beyond_temperature: bool,
 }
 
 impl FluxCurve {
-    /// Curve at `temperature_degc`, all inductances multiplied by `factor` (1 for nominal, 0.8 for 20 % low).
+    /// Curve at `temperature_degc` of a unit whose inductance at no current and 25 C is `factor` times the typical one
+    /// (1 for typical, 0.8 for 20 % low).
+    ///
+    /// A gapped core (ferrite): the tolerance is mostly the gap, a constant added reluctance, so i(flux) = i_typical(flux) +
+    /// (1 / factor - 1) flux / L0, and a unit of *high* inductance saturates earlier. A powder core: a low unit has less inductance at
+    /// equal current (fill and area), a high one less current at equal flux linkage. Source: derived from the magnetic circuit.
+    ///
+    /// # Errors
+    /// As [`FluxCurve::new`].
+    pub fn of_unit(
+        curves: &[SaturationCurve],
+        core: CoreFamily,
+        temperature_degc: f64,
+        factor: f64,
+    ) -> Result<Self, SaturationError> {
+        positive("tolerance factor", factor)?;
+        let typical = Self::new(curves, temperature_degc, 1.0)?;
+        match core {
+            CoreFamily::Ferrite => {
+                let cold_h = Self::new(curves, COLD_DEGC, 1.0)?.inductance_h(0.0);
+                typical.with_gap((1.0 / factor - 1.0) / cold_h)
+            }
+            _ if factor < 1.0 => Self::new(curves, temperature_degc, factor),
+            _ => Ok(typical.with_less_current(factor)),
+        }
+    }
+
+    /// The curve with a constant reluctance added, as 1/H.
+    fn with_gap(self, gap_per_h: f64) -> Result<Self, SaturationError> {
+        positive("inductance of the unit in H", 1.0 + gap_per_h * self.typical_h(0.0))?;
+        Ok(Self { gap_per_h, ..self })
+    }
+
+    /// The curve with the current at every flux linkage divided by a factor.
+    fn with_less_current(mut self, factor: f64) -> Self {
+        for piece in &mut self.pieces {
+            piece.start_a /= factor;
+            let mut power = factor;
+            for c in &mut piece.c {
+                *c *= power;
+                power *= factor;
+            }
+        }
+        Self { pieces: integrate(self.pieces), last_current_a: self.last_current_a / factor, ..self }
+    }
+
+    /// Curve at `temperature_degc`, all inductances multiplied by `factor` at equal current.
     ///
     /// # Errors
     /// Tables that are empty, not ascending, not positive, or rising with current; a factor that is not positive.
@@ -144,25 +196,25 @@ impl FluxCurve {
         }
         let inside = curves.first().is_some_and(|c| c.temperature_degc <= temperature_degc)
             && curves.last().is_some_and(|c| temperature_degc <= c.temperature_degc);
-        Ok(Self { pieces, last_current_a, beyond_temperature: !inside })
+        Ok(Self { pieces, gap_per_h: 0.0, last_current_a, beyond_temperature: !inside })
     }
 
     /// Incremental inductance in H at a current in A.
     pub fn inductance_h(&self, current_a: f64) -> f64 {
-        let (piece, t) = self.at_current(current_a.abs());
-        piece.inductance_h(t)
+        let typical_h = self.typical_h(self.typical_a(current_a.abs()));
+        typical_h / (1.0 + self.gap_per_h * typical_h)
     }
 
     /// Flux linkage in V s at a current in A: exact integral of the cubics.
     pub fn flux_wb(&self, current_a: f64) -> f64 {
-        let (piece, t) = self.at_current(current_a.abs());
-        (piece.start_wb + piece.added_wb(t)).copysign(current_a)
+        self.typical_wb(self.typical_a(current_a.abs())).copysign(current_a)
     }
 
     /// Magnetic energy in J at a current in A: integral of i d(flux).
     pub fn energy_j(&self, current_a: f64) -> f64 {
-        let (piece, t) = self.at_current(current_a.abs());
-        piece.start_j + piece.added_j(t)
+        let (piece, t) = self.at_typical(self.typical_a(current_a.abs()));
+        let flux_wb = piece.start_wb + piece.added_wb(t);
+        piece.start_j + piece.added_j(t) + 0.5 * self.gap_per_h * flux_wb * flux_wb
     }
 
     /// Current in A at a flux linkage in V s: inverse of [`Self::flux_wb`] to rounding.
@@ -175,7 +227,7 @@ impl FluxCurve {
             Some(next) => invert(piece, added, next.start_a - piece.start_a),
             None => added / piece.c[0],
         };
-        (piece.start_a + t).copysign(flux_wb)
+        (piece.start_a + t + self.gap_per_h * flux).copysign(flux_wb)
     }
 
     /// Current in A at which the inductance has fallen by `drop` (0.3 for 30 %) from its value at zero current, as IEC 62024-2
@@ -204,12 +256,12 @@ impl FluxCurve {
 
     /// Last current of the data in A (the lower one where two tables take part); past it the inductance is held.
     pub fn last_current_a(&self) -> f64 {
-        self.last_current_a
+        self.unit_a(self.last_current_a)
     }
 
     /// Whether a current lies past the data.
     pub fn is_beyond(&self, current_a: f64) -> bool {
-        current_a.abs() > self.last_current_a
+        current_a.abs() > self.last_current_a()
     }
 
     /// Whether the temperature lies outside the tables, so that the nearest table was held.
@@ -219,13 +271,47 @@ impl FluxCurve {
 
     /// Current from which the inductance is constant.
     fn end_a(&self) -> f64 {
-        last_start(&self.pieces)
+        self.unit_a(last_start(&self.pieces))
     }
 
-    fn at_current(&self, current_a: f64) -> (&Piece, f64) {
-        let k = self.pieces.partition_point(|p| p.start_a <= current_a).max(1) - 1;
+    /// Current in A of this unit at the flux linkage that a typical one has at a current not below zero.
+    fn unit_a(&self, typical_a: f64) -> f64 {
+        if typical_a.is_finite() { typical_a + self.gap_per_h * self.typical_wb(typical_a) } else { typical_a }
+    }
+
+    /// Current in A of a typical unit at the flux linkage that this one has at a current not below zero. Newton's method: the
+    /// inductance does not rise, so from the straight line at no current it comes from one side without fail.
+    fn typical_a(&self, current_a: f64) -> f64 {
+        if self.gap_per_h == 0.0 {
+            return current_a;
+        }
+        let mut typical_a = current_a / (1.0 + self.gap_per_h * self.typical_h(0.0));
+        for _ in 0..NEWTON_STEPS {
+            let step_a = (current_a - self.unit_a(typical_a)) / (1.0 + self.gap_per_h * self.typical_h(typical_a));
+            typical_a += step_a;
+            if step_a.abs() <= 4.0 * f64::EPSILON * typical_a {
+                break;
+            }
+        }
+        typical_a
+    }
+
+    /// Incremental inductance in H of a typical unit at a current of its own not below zero.
+    fn typical_h(&self, typical_a: f64) -> f64 {
+        let (piece, t) = self.at_typical(typical_a);
+        piece.inductance_h(t)
+    }
+
+    /// Flux linkage in V s of a typical unit at a current of its own not below zero.
+    fn typical_wb(&self, typical_a: f64) -> f64 {
+        let (piece, t) = self.at_typical(typical_a);
+        piece.start_wb + piece.added_wb(t)
+    }
+
+    fn at_typical(&self, typical_a: f64) -> (&Piece, f64) {
+        let k = self.pieces.partition_point(|p| p.start_a <= typical_a).max(1) - 1;
         let piece = &self.pieces[k];
-        (piece, current_a - piece.start_a)
+        (piece, typical_a - piece.start_a)
     }
 }
 
@@ -440,7 +526,8 @@ impl FluxTable {
     /// A bound that is not positive, or so small that it needs thousands of segments.
     pub fn from_curve(curve: &FluxCurve, error_a: f64) -> Result<Self, SaturationError> {
         positive("current error in A", error_a)?;
-        let end_a = curve.end_a();
+        // A gap adds a straight line in flux linkage to every piece, and nothing to its error.
+        let end_a = last_start(&curve.pieces);
         let mut low = Knot { curve_a: 0.0, off_a: 0.0 };
         let (mut knots, mut max_error_a) = (vec![low.point(curve)], 0.0_f64);
         while low.curve_a < end_a {
@@ -453,7 +540,8 @@ impl FluxTable {
             knots.push(high.point(curve));
             low = high;
         }
-        Ok(Self::through_knots(&knots, 1.0 / curve.inductance_h(end_a), max_error_a))
+        knots.iter_mut().for_each(|(flux_wb, current_a)| *current_a += curve.gap_per_h * *flux_wb);
+        Ok(Self::through_knots(&knots, 1.0 / curve.typical_h(end_a) + curve.gap_per_h, max_error_a))
     }
 
     /// Straight lines through samples (flux linkage in V s, current in A) ascending from (0, 0); the last slope continues.
@@ -538,7 +626,7 @@ impl FluxTable {
     }
 }
 
-/// End of a straight piece: where it lies on the curve, and by how much the table is off there (never above zero).
+/// End of a straight piece: where it lies on the curve of a typical unit, and by how much the table is off there (never above zero).
 #[derive(Clone, Copy)]
 struct Knot {
     curve_a: f64,
@@ -548,7 +636,7 @@ struct Knot {
 impl Knot {
     /// (flux linkage in V s, current of the table in A).
     fn point(self, curve: &FluxCurve) -> (f64, f64) {
-        (curve.flux_wb(self.curve_a), self.curve_a + self.off_a)
+        (curve.typical_wb(self.curve_a), self.curve_a + self.off_a)
     }
 }
 
@@ -580,8 +668,8 @@ fn excess_a(curve: &FluxCurve, low: Knot, high: Knot) -> f64 {
     let (mut below, mut above) = (low.curve_a, high.curve_a);
     for _ in 0..DEVIATION_HALVINGS {
         let middle = 0.5 * (below + above);
-        if curve.inductance_h(middle) * piece_a_per_wb > 1.0 { below = middle } else { above = middle }
+        if curve.typical_h(middle) * piece_a_per_wb > 1.0 { below = middle } else { above = middle }
     }
     let at_a = 0.5 * (below + above);
-    from.1 + (curve.flux_wb(at_a) - from.0) * piece_a_per_wb - at_a
+    from.1 + (curve.typical_wb(at_a) - from.0) * piece_a_per_wb - at_a
 }
