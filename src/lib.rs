@@ -15,3 +15,4 @@ pub mod report;
 pub mod run;
 pub mod stability;
 pub mod units;
+pub mod visible;

@@ -9,6 +9,7 @@ use crate::compare::judge::{is_bound, place, say_bound};
 use crate::compare::record::{
     Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, ValueRecord, Verdict,
 };
+use crate::visible::visible_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
@@ -55,7 +56,8 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
             }
         }
     };
-    page.into_string()
+    // A record may come from elsewhere than the case reader, which escapes what a page would obey.
+    visible_lines(&page.into_string()).into_owned()
 }
 
 fn header(record: &Record, title: &str) -> Markup {
