@@ -150,12 +150,15 @@ fn render_one(problem: &Problem, renderer: &Renderer) -> String {
     let mut group = Group::with_title(Level::ERROR.primary_title(title));
     let (line, span) = marked(problem);
     if problem.line > 0 {
-        let label = format!("found {found}");
-        let snippet = Snippet::source(line)
-            .path(file)
-            .line_start(problem.line)
-            .annotation(AnnotationKind::Primary.span(span).label(label));
-        group = group.element(snippet);
+        let mark = AnnotationKind::Primary.span(span).label(format!("found {found}"));
+        let snippet = Snippet::source(line).line_start(problem.line).annotation(mark);
+        // Of a line that is shown in part, the place is told apart from it: columns would be counted from the part's begin.
+        group = if problem.shown_column == problem.column {
+            group.element(snippet.path(file))
+        } else {
+            let place = annotate_snippets::Origin::path(file).line(problem.line).char_column(problem.column);
+            group.element(place).element(snippet)
+        };
     } else {
         group =
             group.element(annotate_snippets::Origin::path(file)).element(Level::NOTE.message(format!("found {found}")));

@@ -71,7 +71,7 @@ pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
         }
         columns.push(column);
     }
-    let missing = missing_columns(sources, header, &columns);
+    let missing = if rows.is_empty() { Vec::new() } else { missing_columns(sources, header, &columns) };
     let entry = |((column, cell), head): ((&Column, &Cell), &Cell)| {
         let text = curves::with_unit(&cell.text, column.unit.as_deref());
         let raw = if column.good_unit { Raw::Text(text) } else { Raw::Spoilt };

@@ -20,7 +20,7 @@ const MOST_ALIKE: usize = 20;
 /// Problems that are told one by one in all.
 const MOST_TOLD: usize = 500;
 /// Longest line shown whole, in bytes; of a longer one this much is shown around the offending text.
-const LONGEST_LINE: usize = 300;
+const LONGEST_LINE: usize = 1000;
 /// Longest key, expectation and hint, in characters: a name or a value in them may be of any length.
 const LONGEST_WORDS: usize = 700;
 
