@@ -196,6 +196,7 @@ fn law_other_stages_loads_and_core_data_read() {
         &[
             ("board.toml", switch, "kind = \"diode\"\nforward_voltage = \"0.43 V\"\nslope_resistance = \"27 mohm\""),
             ("board.toml", "\"2.5 A\", \"4 A\"]", "\"2.5 A\", \"4 A\"]\nkind = \"power\""),
+            ("board.toml", "esl         = \"0.9 nH\"", "esl         = \"0 nH\""), // a constant power needs a branch without
             ("board.toml", "ramp_divisor = 10 ", "ramp_amplitude = \"4.7 V\" "),
             ("parts.toml", loss, steinmetz),
             ("parts.toml", "[\"4.5 @ 250 kHz\"]", "[\"1.9 @ 100 kHz\", \"4.5 @ 250 kHz\", 7.7]"),
