@@ -17,6 +17,10 @@ const MUTANTS: u64 = 400;
 /// Longer than any reading takes on a busy machine: beyond it, it hangs.
 const HANGS: Duration = Duration::from_secs(20);
 
+/// What an editor, a spreadsheet or an ill-disposed person may leave in a text.
+const ODD: &[&str] =
+    &["\u{1b}[31m", "\u{202e}", "\0", "\"", "'''", "[", "]]", "=", ",", ";", "#", "\r", "\u{2028}", "@"];
+
 /// Random numbers without a crate (SplitMix64, G. L. Steele, D. Lea, C. H. Flood, OOPSLA 2014).
 struct Random(u64);
 
@@ -103,25 +107,8 @@ fn change(text: &mut String, random: &mut Random) -> &'static str {
         }
         8 => {
             let at = text.floor_char_boundary(random.below(text.len() + 1));
-            text.insert_str(
-                at,
-                *random.of(&[
-                    "\u{1b}[31m",
-                    "\u{202e}",
-                    "\0",
-                    "\"",
-                    "'''",
-                    "[",
-                    "]]",
-                    "=",
-                    ",",
-                    ";",
-                    "#",
-                    "\r",
-                    "\u{2028}",
-                    "@",
-                ]),
-            );
+            let odd: &str = ODD[random.below(ODD.len())];
+            text.insert_str(at, odd);
             "odd character"
         }
         9 => {
