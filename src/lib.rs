@@ -47,5 +47,7 @@ pub mod record;
 pub mod report;
 pub mod stability;
 pub mod units;
+#[cfg(feature = "shell")]
+pub mod visible;
 
 pub use model::{board, parts};

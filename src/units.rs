@@ -162,12 +162,18 @@ pub struct Refusal {
     pub hint: String,
 }
 
+/// Longest text of a quantity in bytes; a longer one is something else.
+const LONGEST: usize = 100;
+
 /// Reads a quantity; the result is in the SI unit of the dimension and always finite.
 ///
 /// The conversion is exact to the last bit of a double: it equals the decimal number written out in SI.
 pub fn parse(text: &str, dimension: Dimension) -> Result<f64, Refusal> {
     let refuse = |hint: String| Err(Refusal { expected: expected(dimension), hint });
     let mut rest = text.trim();
+    if rest.len() > LONGEST {
+        return refuse("write one number and its unit".into());
+    }
     for sign in ["+/-", "+-", "±"] {
         if let Some(stripped) = rest.strip_prefix(sign) {
             if dimension != Fraction {

@@ -1,13 +1,17 @@
 //! From values to the board: checks across keys, defaults that are calculated, and the data structures.
 
 use super::protection::{self, current_limit_a, derived_hold_s};
-use super::source::Sources;
+use super::source::{Place, Sources};
 use super::walk::{Fault, Values};
 use crate::board::*;
+use crate::engine::row::MAX_STATES;
 use crate::model::case::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, PadPair};
 use crate::units::{Dimension, show};
+
+/// Key of the largest error of the piecewise-linear current.
+pub const SATURATION_ERROR: &str = "numerics.saturation_error";
 
 /// What the checks of a part need to know of the board.
 #[derive(Debug, Default)]
@@ -16,6 +20,8 @@ pub struct Context {
     pub frequency_hz: Option<f64>,
     /// Highest current that the limit, or without one the full load, lets through, in A.
     pub highest_current_a: Option<f64>,
+    /// Largest error of the piecewise-linear current in A, and where it stands if the case states it.
+    pub saturation_error_a: Option<(f64, Option<Place>)>,
 }
 
 /// Facts of the board for the checks of the parts.
@@ -24,6 +30,10 @@ pub fn context(v: &Values) -> Context {
     Context {
         frequency_hz: v.number("stage.frequency"),
         highest_current_a: current_limit_a(v).map(|t| t.2).or(full_load),
+        saturation_error_a: match v.number(SATURATION_ERROR) {
+            Some(error_a) => Some((error_a, Some(v.place(SATURATION_ERROR)))),
+            None => full_load.map(|full_a| (usual_saturation_error_a(full_a), None)),
+        },
     }
 }
 
@@ -72,7 +82,7 @@ pub fn build(
 
 /// Largest error of the piecewise-linear current; derived from the full load where it is not stated.
 fn saturation_error_a(v: &mut Values, full_load_a: f64) -> f64 {
-    let path = "numerics.saturation_error";
+    let path = SATURATION_ERROR;
     v.number(path).unwrap_or_else(|| {
         let error_a = usual_saturation_error_a(full_load_a);
         v.assume(path, show(error_a, Dimension::Current), Origin::Assumed, "0.02 % of full load, at least 0.1 mA");
@@ -404,6 +414,7 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     for path in ["input.capacitors", "output.capacitors"] {
         check_bank(v, path, &mut fault);
     }
+    check_states(v, &mut fault);
     let period_s = v.number("stage.frequency").map(|f| 1.0 / f);
     if let (Some(dead_s), Some(period_s)) = (v.number("stage.low_side.dead_time"), period_s)
         && dead_s > 0.2 * period_s
@@ -412,6 +423,33 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
             "stage.low_side.dead_time",
             format!("less than a fifth of the period of {}", show(period_s, Dimension::Time)),
             "both edges have one",
+        );
+    }
+}
+
+/// The engine holds a network of limited size: an output capacitor is one state, and its inductance one more.
+fn check_states(v: &Values, fault: &mut Fault<'_>) {
+    let bank = "output.capacitors";
+    let inductive = |i: usize| v.number(&format!("{bank}[{i}].esl")).is_some_and(|esl_h| esl_h > 0.0);
+    let wanted: usize = (0..v.count(bank)).map(|i| 1 + usize::from(inductive(i))).sum();
+    let has = |name: &str| v.number(&format!("control.compensator.{name}")).is_some_and(|value| value > 0.0);
+    let amplifier = match v.text("control.compensator.kind") {
+        Some("op-amp") => 2 + usize::from(has("r3")) + usize::from(has("c2")),
+        // As it may be laid out.
+        Some("margins") => 4,
+        Some("transconductance") => 2,
+        Some("ripple") => 1 + usize::from(has("injection_resistance")),
+        _ => 0,
+    };
+    let sense = usize::from(v.text("control.current_limit.kind") == Some("winding"));
+    // Beside these: the inductor, the instrument, and a loop analyser (two) or the leads of load and short circuit.
+    let most = MAX_STATES - 4 - amplifier - sense;
+    if wanted > most {
+        let expected = format!("at most {most} state variables of capacitors, not {wanted}");
+        fault(
+            bank,
+            expected,
+            "an entry is one and its esl another: join entries of one type with count, or leave out a small esl",
         );
     }
 }

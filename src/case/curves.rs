@@ -46,7 +46,7 @@ pub fn read(
     v: &mut Values,
     ratings: &[SaturationRating],
 ) -> Vec<SaturationCurve> {
-    let before = sources.problems.len();
+    let before = sources.noted;
     let nominal_h = v.number("inductance");
     let mut points = Vec::new();
     for i in 0..v.count("saturation") {
@@ -87,11 +87,11 @@ pub fn read(
             "without it the current ripple and the peaks cannot be simulated",
         );
     }
-    if sources.problems.len() > before {
+    if sources.noted > before {
         return Vec::new(); // half a curve would look like a wrong one
     }
     let curves = group(sources, &v.key("saturation"), points);
-    if sources.problems.len() > before { Vec::new() } else { curves }
+    if sources.noted > before { Vec::new() } else { curves }
 }
 
 /// Points of one file; its name may be followed by "@ temperature".
@@ -156,35 +156,35 @@ fn check_header(
     header: &[Cell],
     fixed: bool,
 ) -> Option<Vec<(String, Option<String>)>> {
-    let before = sources.problems.len();
+    let before = sources.noted;
     let names: Vec<(String, Option<String>)> = header.iter().map(|c| split_header(&c.text)).collect();
     for (i, (cell, (name, unit))) in header.iter().zip(&names).enumerate() {
         let Some((_, dimension)) = COLUMNS.iter().find(|(n, _)| n == name) else {
             let hint = "each with its unit: \"current [A]\"";
-            sources.problem(&cell.place, key, "a column current, inductance or temperature", hint);
+            sources.cause(&cell.place, key, "a column current, inductance or temperature", hint);
             continue;
         };
         let percent = name == "inductance" && unit.as_deref() == Some("%");
         let dimension = if percent { Dimension::Fraction } else { *dimension };
         if let Some(Err(refusal)) = unit.as_ref().map(|u| units::parse(&format!("1 {u}"), dimension)) {
-            sources.problem(&cell.place, key, refusal.expected, refusal.hint.replace("\"1 ", "\""));
+            sources.cause(&cell.place, key, refusal.expected, refusal.hint.replace("\"1 ", "\""));
         } else if names[..i].iter().any(|(n, _)| n == name) {
-            sources.problem(&cell.place, key, "each column once", "remove one of the two");
+            sources.cause(&cell.place, key, "each column once", "remove one of the two");
         }
     }
-    if sources.problems.len() == before {
+    if sources.noted == before {
         let has = |name: &str| names.iter().any(|(n, _)| n == name);
         let start = header.first().map_or(Place::default(), |c| c.place.start());
         for name in ["current", "inductance"].into_iter().filter(|n| !has(n)) {
             let hint = "for example \"current [A]\" and \"inductance [uH]\"";
-            sources.problem(&start, key, format!("a column {name}"), hint);
+            sources.cause(&start, key, format!("a column {name}"), hint);
         }
         if has("temperature") == fixed {
             let hint = "a column \"temperature [degC]\", or one temperature for the whole curve";
-            sources.problem(&start, key, "the temperature of the curve, stated once", hint);
+            sources.cause(&start, key, "the temperature of the curve, stated once", hint);
         }
     }
-    (sources.problems.len() == before).then_some(names)
+    (sources.noted == before).then_some(names)
 }
 
 /// One number of a curve within sensible bounds; an inductance in per cent is one of the nominal value.

@@ -11,11 +11,13 @@ mod protection;
 mod source;
 mod walk;
 
+use std::collections::HashMap;
 use std::path::Path;
 
 use crate::error::Error;
 pub use crate::model::case::*;
 use crate::parts::Inductor;
+use crate::visible::visible_path;
 use source::{Node, Sources};
 use walk::Values;
 
@@ -31,8 +33,7 @@ const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
 pub fn read(folder: &Path) -> Result<Case, Error> {
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
-    let name =
-        folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| n.to_string_lossy().into_owned());
+    let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));
     let mut sources = Sources::default();
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder);
@@ -61,8 +62,9 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
 
 /// Problems in the order of the files, for people who mend them from top to bottom.
 fn sorted(sources: Sources) -> Vec<crate::error::Problem> {
-    let order = |file: &str| sources.hashes.iter().position(|h| h.path == file).unwrap_or(usize::MAX);
-    let mut problems = sources.problems.clone();
+    let places: HashMap<&str, usize> = sources.hashes.iter().enumerate().map(|(i, h)| (h.path.as_str(), i)).collect();
+    let order = |file: &str| places.get(file).copied().unwrap_or(usize::MAX);
+    let mut problems = sources.problems;
     problems.sort_by_key(|p| (order(&p.file), p.line, p.column));
     problems.dedup();
     problems
@@ -76,7 +78,7 @@ fn read_board(sources: &mut Sources, folder: &Path) -> Option<Values> {
 
 /// The values of each part, from `parts.toml` first.
 fn read_parts(sources: &mut Sources, folder: &Path) -> Vec<Values> {
-    let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).exists()).collect();
+    let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).try_exists().unwrap_or(true)).collect();
     if present.is_empty() {
         let hint = "the parts stand in parts.toml, in parts.csv, or in both";
         sources.file_problem(PART_FILES[0], "neither parts.toml nor parts.csv", "a file with the parts", hint);

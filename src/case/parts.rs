@@ -1,15 +1,18 @@
 //! From rows of a parts table, in TOML or CSV, to inductors.
 
+use std::collections::HashMap;
 use std::path::Path;
 
-use super::board::Context;
+use super::board::{Context, SATURATION_ERROR};
 use super::curves;
-use super::keys::{Key, Kind, PART};
+use super::keys::{Key, Kind, Need, PART};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
 use crate::model::case::{DatumOrigin, Origin};
+use crate::parts::saturation::{FluxCurve, FluxTable};
 use crate::parts::*;
 use crate::units::{self, Dimension, show};
+use crate::visible::visible;
 
 /// Temperature coefficient of the resistance of copper in 1/K, from 0.00393 at 20 C (IEC 60028) referred to the
 /// 25 C of the data sheet.
@@ -24,9 +27,9 @@ pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
         match (name.as_str(), node.raw) {
             ("part", Raw::List(items)) if !items.is_empty() => parts.extend(items),
             ("part", _) => {
-                sources.problem(&node.place, "part", "a list of parts", "begin each part with a line [[part]]")
+                sources.cause(&node.place, "part", "a list of parts", "begin each part with a line [[part]]")
             }
-            _ => sources.problem(
+            _ => sources.cause(
                 &place,
                 &name,
                 "only entries [[part]] in this file",
@@ -36,7 +39,7 @@ pub fn nodes_of_toml(sources: &mut Sources, file: usize) -> Vec<Node> {
     }
     if parts.is_empty() {
         let place = Place { file, span: 0..0 };
-        sources.problem(&place, "part", "at least one part", "begin each part with a line [[part]]");
+        sources.cause(&place, "part", "at least one part", "begin each part with a line [[part]]");
     }
     parts
 }
@@ -48,26 +51,51 @@ struct Column {
     good_unit: bool,
 }
 
+/// A table of parts has one column a key; with far more it is no table of parts.
+const MOST_COLUMNS: usize = 200;
+
 /// The rows of a CSV file as tables: key from the header, value from the cell with the unit of the header.
 pub fn nodes_of_csv(sources: &mut Sources, file: usize) -> Vec<Node> {
     let records = sources.csv(file);
     let Some((header, rows)) = records.split_first() else { return Vec::new() };
+    if header.len() > MOST_COLUMNS {
+        let expected = format!("at most {MOST_COLUMNS} columns, not {}", header.len());
+        sources.cause(&header[0].place, "part", expected, "the first line that is no comment is the header");
+        return Vec::new();
+    }
     let mut columns: Vec<Column> = Vec::new();
     for cell in header {
         let column = column_of(sources, header, cell);
         if column.key.is_some() && columns.iter().any(|c| c.key == column.key) {
-            sources.problem(&cell.place, &cell.text, "each column once", "remove one of the two");
+            sources.cause(&cell.place, &cell.text, "each column once", "remove one of the two");
         }
         columns.push(column);
     }
+    let missing = if rows.is_empty() { Vec::new() } else { missing_columns(sources, header, &columns) };
     let entry = |((column, cell), head): ((&Column, &Cell), &Cell)| {
         let text = curves::with_unit(&cell.text, column.unit.as_deref());
         let raw = if column.good_unit { Raw::Text(text) } else { Raw::Spoilt };
         let node = Node { raw, place: cell.place.clone() };
         (!cell.text.is_empty()).then_some((column.key.clone()?, head.place.clone(), node))
     };
-    let table = |row: &Vec<Cell>| Raw::Table(columns.iter().zip(row).zip(header).filter_map(entry).collect());
+    let table = |row: &Vec<Cell>| {
+        let entries = columns.iter().zip(row).zip(header).filter_map(entry);
+        Raw::Table(entries.chain(missing.iter().cloned()).collect())
+    };
     rows.iter().map(|row| Node { raw: table(row), place: row[0].place.clone() }).collect()
+}
+
+/// A missing column is one problem and not one a part: what stands in its place in each row.
+fn missing_columns(sources: &mut Sources, header: &[Cell], columns: &[Column]) -> Vec<(String, Place, Node)> {
+    let required = PART.iter().filter(|key| key.need == Need::Required && key.parent().is_empty());
+    let missing = required.filter(|key| columns.iter().all(|column| column.key.as_deref() != Some(key.path)));
+    let place = header[0].place.start();
+    let told = |key: &Key| {
+        let hint = format!("for example the header {} and below it {}", key.name(), key.example.trim_matches('"'));
+        sources.cause(&place, key.path, format!("the column {}: {}", key.name(), key.text.trim_end_matches('.')), hint);
+        (key.path.to_string(), place.clone(), Node { raw: Raw::Spoilt, place: place.clone() })
+    };
+    missing.map(told).collect()
 }
 
 /// A misspelled column is one problem and not one a part: its cells are read as those of the key that is meant.
@@ -80,7 +108,7 @@ fn column_of(sources: &mut Sources, header: &[Cell], cell: &Cell) -> Column {
     let given: Vec<String> = header.iter().map(|c| curves::split_header(&c.text).0).collect();
     let near = nearest(&name, PART.iter().map(|k| k.path).filter(|k| given.iter().all(|g| g != k)));
     let hint = near.map_or("names of columns are the keys of a part".into(), |n| format!("did you mean {n}?"));
-    sources.problem(&cell.place, &name, "a known column", hint);
+    sources.cause(&cell.place, &name, "a known column", hint);
     Column { key: near.map(str::to_string), unit, good_unit: true }
 }
 
@@ -91,7 +119,7 @@ fn check_unit(sources: &mut Sources, place: &Place, key: &Key, unit: &str) -> bo
         _ => Some(units::Refusal { expected: "no unit".into(), hint: "remove it from the header".into() }),
     };
     if let Some(refusal) = &refusal {
-        sources.problem(place, key.path, refusal.expected.clone(), refusal.hint.replace("1 ", ""));
+        sources.cause(place, key.path, refusal.expected.clone(), refusal.hint.replace("1 ", ""));
     }
     refusal.is_none()
 }
@@ -100,34 +128,47 @@ fn check_unit(sources: &mut Sources, place: &Place, key: &Key, unit: &str) -> bo
 pub fn name_of(node: &Node) -> Option<String> {
     let Raw::Table(entries) = &node.raw else { return None };
     entries.iter().find(|(k, _, _)| k == "name").and_then(|(_, _, n)| match &n.raw {
-        Raw::Text(t) if !t.trim().is_empty() => Some(t.trim().to_string()),
+        Raw::Text(t) if !t.trim().is_empty() => Some(visible(t.trim()).into_owned()),
         _ => None,
     })
 }
 
+/// Names that a message lists; a case may have thousands.
+const NAMES_LISTED: usize = 10;
+
 /// Names are unique, the original is among the parts, and there is something to compare it with.
 pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values]) {
     let named: Vec<(&str, Place)> = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name")))).collect();
-    for (i, (name, place)) in named.iter().enumerate() {
-        if let Some((_, first)) = named[..i].iter().find(|(n, _)| n == name) {
+    let mut first: HashMap<&str, &Place> = HashMap::with_capacity(named.len());
+    for (name, place) in &named {
+        if let Some(first) = first.get(name) {
             let (file, line) = sources.line(first);
             let hint = format!("the first stands in {file}, line {line}");
             sources.problem(place, &format!("{name}: name"), "a name of its own for each part", hint);
+        } else {
+            first.insert(name, place);
         }
     }
     if let Some(original) = board.text("original")
         && !named.is_empty()
-        && named.iter().all(|(n, _)| *n != original)
+        && !first.contains_key(original)
     {
         let near = nearest(original, named.iter().map(|(n, _)| *n)).map(|n| format!("did you mean \"{n}\"?"));
-        let all: Vec<&str> = named.iter().map(|(n, _)| *n).collect();
-        let hint = near.unwrap_or(format!("the parts are {}", all.join(", ")));
+        let hint = near.unwrap_or_else(|| format!("the parts are {}", listed(&named)));
         sources.problem(&board.place("original"), "original", "the name of one of the parts", hint);
     }
     if let [only] = parts {
         let hint = "a comparison needs the original and at least one substitute";
         sources.problem(&only.place("name"), "part", "at least two parts", hint);
     }
+}
+
+/// The first names, and how many more there are.
+fn listed(named: &[(&str, Place)]) -> String {
+    let names: Vec<&str> = named.iter().take(NAMES_LISTED).map(|(name, _)| *name).collect();
+    let more = named.len() - names.len();
+    let and = if more > 0 { format!(" and {more} more") } else { String::new() };
+    names.join(", ") + &and
 }
 
 /// One inductor; `None` after noting what is missing.
@@ -181,6 +222,7 @@ pub fn build(
     if part.saturation.is_empty() {
         return None;
     }
+    check_table(sources, v, &part, context);
     doubt(&part, context, doubts);
     Some(part)
 }
@@ -336,6 +378,43 @@ fn check(sources: &mut Sources, v: &Values) {
         let hint = "the curve is estimated from saturation_current and saturation_drop";
         sources.problem(&v.place("saturation_knee"), &v.key("saturation_knee"), "a saturation rating with it", hint);
     }
+}
+
+/// Pieces of a curve below which it is not laid out to be counted, far below what the table holds.
+const SURELY_FEW: f64 = 1000.0;
+/// Between two temperatures the curve may need a few more pieces than at either: it is tried with this part of the error.
+const ERROR_SHARE: f64 = 0.8;
+
+/// Whether the engine's table can hold the curves to the error asked for.
+fn check_table(sources: &mut Sources, v: &Values, part: &Inductor, context: &Context) {
+    let Some((error_a, place)) = &context.saturation_error_a else { return };
+    let refused = |curve: &&SaturationCurve| -> bool {
+        let smooth = FluxCurve::new(&part.saturation, curve.temperature_degc, 1.0);
+        smooth.and_then(|smooth| FluxTable::from_curve(&smooth, ERROR_SHARE * error_a)).is_err()
+    };
+    let doubtful = |curve: &&SaturationCurve| most_pieces(curve, *error_a) > SURELY_FEW;
+    if part.saturation.iter().filter(doubtful).find(refused).is_none() {
+        return;
+    }
+    let error = show(*error_a, Dimension::Current);
+    match place {
+        Some(place) => {
+            let expected = format!("a larger error: the curve of {} would need thousands of pieces", part.name);
+            sources.problem(place, SATURATION_ERROR, expected, "leave it out, or try one ten times as large");
+        }
+        None => {
+            let expected = format!("a curve that fewer than thousands of pieces follow to {error}");
+            let hint = "state a larger numerics.saturation_error in board.toml, or end the curve at a lower current";
+            sources.problem(&v.place("").start(), &v.key("saturation"), expected, hint);
+        }
+    }
+}
+
+/// Upper estimate of the number of straight pieces that follow i(flux) within a band 1.5 e wide: the integral of
+/// sqrt(i'' / 12 e) over the flux linkage with i'' = -L'/L^3, by the inequality of Cauchy and Schwarz, and one a point.
+fn most_pieces(curve: &SaturationCurve, error_a: f64) -> f64 {
+    let (Some(first), Some(last)) = (curve.points.first(), curve.points.last()) else { return 0.0 };
+    (last.0 * (first.1 / last.1).ln() / (12.0 * error_a)).sqrt() + curve.points.len() as f64
 }
 
 /// Keys that are given all or not at all.

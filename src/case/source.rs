@@ -1,14 +1,28 @@
 //! Files of a case: bytes to text, text to a tree of values that remember where they stand.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
+use std::fs::File;
+use std::io::Read;
 use std::ops::Range;
 use std::path::Path;
 
 use sha2::{Digest, Sha256};
 use toml::de::{DeTable, DeValue};
 
-use crate::error::Problem;
+use crate::error::{Problem, kind_of};
 use crate::model::case::CaseFile;
+use crate::visible::visible;
+
+/// Largest file read, in bytes: some hundred thousand parts. Beyond it a slip is likelier than a wish.
+const MOST_BYTES: u64 = 32 * 1024 * 1024;
+/// Problems of one kind in one file that are told one by one; further ones are counted.
+const MOST_ALIKE: usize = 20;
+/// Problems that are told one by one in all.
+const MOST_TOLD: usize = 500;
+/// Longest line shown whole, in bytes; of a longer one this much is shown around the offending text.
+const LONGEST_LINE: usize = 1000;
+/// Longest key, expectation and hint, in characters: a name or a value in them may be of any length.
+const LONGEST_WORDS: usize = 700;
 
 /// A place in one of the files.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -54,69 +68,153 @@ pub struct Cell {
     pub place: Place,
 }
 
+/// A file that has been read.
+#[derive(Debug)]
+struct Source {
+    /// Its name as it is shown.
+    name: String,
+    text: String,
+    /// Where its lines begin.
+    lines: Vec<usize>,
+}
+
+impl Source {
+    /// Number of the line, from 0, that holds a byte.
+    fn line_of(&self, at: usize) -> usize {
+        self.lines.partition_point(|start| *start <= at).max(1) - 1
+    }
+
+    /// A line without its end.
+    fn line(&self, number: usize) -> &str {
+        let end = self.lines.get(number + 1).copied().unwrap_or(self.text.len());
+        self.text[self.lines[number]..end].trim_end_matches(['\n', '\r'])
+    }
+}
+
+/// Why a file was not read.
+#[derive(Clone, Debug)]
+enum Unread {
+    /// What is there instead, and what to do; told wherever the file is named.
+    Cannot(String, &'static str),
+    /// What is wrong in it has been told.
+    Told,
+}
+
 /// All files read so far, and all problems found so far.
 #[derive(Debug, Default)]
 pub struct Sources {
-    files: Vec<(String, String)>,
+    files: Vec<Source>,
+    known: HashMap<String, Result<usize, Unread>>,
     pub hashes: Vec<CaseFile>,
     pub problems: Vec<Problem>,
+    /// Number of all problems, those included that are only counted.
+    pub noted: usize,
+    /// For each kind of problem in a file, how often it has been met, and the last one that was told.
+    met: HashMap<(String, String), (usize, usize)>,
 }
 
 impl Sources {
     /// Notes a problem at a place; the offending text is that of the file.
     pub fn problem(&mut self, place: &Place, key: &str, expected: impl Into<String>, hint: impl Into<String>) {
-        let (file, text) = &self.files[place.file];
-        let start = place.span.start.min(text.len());
-        let line_start = text[..start].rfind('\n').map_or(0, |i| i + 1);
-        let found = shortened(text.get(start..place.span.end).unwrap_or(""));
+        self.at(place, key, expected.into(), hint.into(), false);
+    }
+
+    /// Notes a problem from which others may follow.
+    pub fn cause(&mut self, place: &Place, key: &str, expected: impl Into<String>, hint: impl Into<String>) {
+        self.at(place, key, expected.into(), hint.into(), true);
+    }
+
+    fn at(&mut self, place: &Place, key: &str, expected: String, hint: String, explains: bool) {
+        self.noted += 1;
+        let source = &self.files[place.file];
+        if let Some(last) = self.untold(source.name.clone(), key) {
+            self.problems[last].alike += 1;
+            return;
+        }
+        let source = &self.files[place.file];
+        let start = place.span.start.min(source.text.len());
+        let number = source.line_of(start);
+        let (line, before) = (source.line(number), start - source.lines[number]);
+        let (source_line, shown_column) = piece(line, before.min(line.len()));
         self.problems.push(Problem {
-            file: file.clone(),
-            line: text[..start].matches('\n').count() + 1,
-            column: text[line_start..start].chars().count() + 1,
-            key: key.to_string(),
-            found,
-            expected: expected.into(),
-            hint: hint.into(),
-            source_line: text[line_start..].lines().next().unwrap_or("").to_string(),
+            file: source.name.clone(),
+            line: number + 1,
+            column: source.text[start - before..start].chars().count() + 1,
+            key: shortened_to(key, LONGEST_WORDS),
+            found: shortened(source.text.get(start..place.span.end).unwrap_or("")),
+            expected: shortened_to(&expected, LONGEST_WORDS),
+            hint: shortened_to(&hint, LONGEST_WORDS),
+            source_line,
+            shown_column,
+            explains,
+            alike: 0,
         });
+    }
+
+    /// The problem to count the next one of its kind with, once there have been enough of them; notes that one more is there.
+    fn untold(&mut self, file: String, key: &str) -> Option<usize> {
+        let kind = (file, shortened_to(kind_of(key), LONGEST_FOUND));
+        let full = self.problems.len() >= MOST_TOLD;
+        match self.met.get_mut(&kind) {
+            Some((count, last)) if full || *count >= MOST_ALIKE => Some(*last),
+            None if full => Some(self.problems.len() - 1),
+            Some((count, last)) => {
+                (*count, *last) = (*count + 1, self.problems.len());
+                None
+            }
+            None => {
+                self.met.insert(kind, (1, self.problems.len()));
+                None
+            }
+        }
     }
 
     /// Notes a problem with a file as a whole.
     pub fn file_problem(&mut self, file: &str, found: &str, expected: &str, hint: &str) {
+        self.noted += 1;
+        let file = visible(file).into_owned();
         self.problems.push(Problem {
-            file: file.into(),
+            key: file.clone(),
+            file,
             line: 0,
             column: 0,
-            key: file.into(),
             found: found.into(),
             expected: expected.into(),
             hint: hint.into(),
             source_line: String::new(),
+            shown_column: 0,
+            explains: true,
+            alike: 0,
         });
     }
 
     /// Line number of a place, from 1, and the file's name.
     pub fn line(&self, place: &Place) -> (&str, usize) {
-        let (file, text) = &self.files[place.file];
-        (file, text[..place.span.start.min(text.len())].matches('\n').count() + 1)
+        let source = &self.files[place.file];
+        (&source.name, source.line_of(place.span.start.min(source.text.len())) + 1)
     }
 
-    /// Reads a file below the folder as text; `None` after noting a problem. `cited` is where a file named it.
+    /// Reads a file below the folder as text, once; `None` after noting a problem. `cited` is where a file named it.
     pub fn read(&mut self, folder: &Path, name: &str, cited: Option<(&Place, &str)>) -> Option<usize> {
-        let path = folder.join(name);
-        let found = match std::fs::read(&path) {
-            Ok(bytes) => return self.decode(name, &bytes),
-            Err(_) if path.is_dir() => "a folder".to_string(),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => "no such file".to_string(),
-            Err(error) => error.to_string(),
+        let result = match self.known.get(name) {
+            Some(known) => known.clone(),
+            None => {
+                let bytes = bytes_of(&folder.join(name)).map_err(|(found, hint)| Unread::Cannot(found, hint));
+                let result = bytes.and_then(|bytes| self.decode(&visible(name), &bytes).ok_or(Unread::Told));
+                self.known.insert(name.to_string(), result.clone());
+                result
+            }
         };
-        let hint = "names are relative to the case folder, and upper and lower case matter";
-        match cited {
-            Some((place, key)) => {
+        match (result, cited) {
+            (Ok(file), _) => return Some(file),
+            (Err(Unread::Told), _) => {}
+            (Err(Unread::Cannot(found, hint)), Some((place, key))) => {
                 let expected = format!("a readable file, but \"{name}\" is: {found}");
                 self.problem(place, key, expected, hint);
             }
-            None => self.file_problem(name, &found, "a readable file in the case folder", hint),
+            (Err(Unread::Cannot(found, hint)), None) => {
+                self.file_problem(name, &found, "a readable file in the case folder", hint);
+            }
         }
         None
     }
@@ -157,19 +255,19 @@ impl Sources {
         let file = self.add(name, text.into_owned());
         let place = Place { file, span: start..start + shown.len_utf8() };
         let hint = format!("read as windows-1252 the byte 0x{:02X} is \"{shown}\"; save the file as UTF-8", bytes[at]);
-        self.problem(&place, name, "text in UTF-8; the file seems to be in windows-1252", hint);
+        self.cause(&place, name, "text in UTF-8; the file seems to be in windows-1252", hint);
     }
 
     fn add(&mut self, name: &str, text: String) -> usize {
-        self.files.push((name.to_string(), text));
+        let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(i, _)| i + 1)).collect();
+        self.files.push(Source { name: name.to_string(), text, lines });
         self.files.len() - 1
     }
 
     /// The tree of a TOML file; `None` after noting its syntax errors.
     pub fn toml(&mut self, file: usize) -> Option<Node> {
-        let text = self.files[file].1.clone();
+        let (text, name) = (self.files[file].text.clone(), self.files[file].name.clone());
         let (table, errors) = DeTable::parse_recoverable(&text);
-        let name = self.files[file].0.clone();
         for error in &errors {
             let span = error.span().filter(|s| !s.is_empty()).unwrap_or_else(|| line_around(&text, error.span()));
             let place = Place { file, span };
@@ -177,15 +275,14 @@ impl Sources {
                 true => "each key and each table [..] stands once; entries of a list begin with [[..]]",
                 false => "texts and quantities stand in quotation marks, as in \"44 mohm\"",
             };
-            self.problem(&place, &name, format!("TOML, but: {}", error.message()), hint);
+            self.cause(&place, &name, format!("TOML, but: {}", error.message()), hint);
         }
         errors.is_empty().then(|| Node { raw: table_of(table.get_ref(), file), place: Place { file, span: 0..0 } })
     }
 
     /// The records of a CSV file, header first; blank lines and lines that start with # are left out.
     pub fn csv(&mut self, file: usize) -> Vec<Vec<Cell>> {
-        let text = self.files[file].1.clone();
-        let name = self.files[file].0.clone();
+        let (text, name) = (self.files[file].text.clone(), self.files[file].name.clone());
         let header = text.lines().find(|l| !l.trim().is_empty() && !l.starts_with('#')).unwrap_or("");
         let separator = [',', ';', '\t'].into_iter().rev().max_by_key(|s| header.matches(*s).count()).unwrap_or(',');
         let mut records = Vec::new();
@@ -199,7 +296,7 @@ impl Sources {
             let (record, next, closed) = csv_record(&text, at, separator, file);
             if !closed {
                 let place = record.last().map(|c: &Cell| c.place.clone()).unwrap_or_default();
-                self.problem(&place, &name, "a closing quotation mark", "double a quotation mark inside a quoted cell");
+                self.cause(&place, &name, "a closing quotation mark", "double a quotation mark inside a quoted cell");
             } else {
                 records.push(record);
             }
@@ -240,13 +337,52 @@ fn line_around(text: &str, span: Option<Range<usize>>) -> Range<usize> {
     start..text[at..].find('\n').map_or(text.len(), |i| at + i)
 }
 
+/// The bytes of an ordinary file of sensible size, or what is there instead and what to do.
+fn bytes_of(path: &Path) -> Result<Vec<u8>, (String, &'static str)> {
+    let names = "names are relative to the case folder, and upper and lower case matter";
+    let said = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::NotFound => ("no such file".to_string(), names),
+        _ => (error.to_string(), "allow the file to be read"),
+    };
+    // Looked at before it is opened: a pipe would wait for its writer for ever, a device never ends.
+    let found = std::fs::metadata(path).map_err(said)?;
+    if found.is_dir() {
+        return Err(("a folder".into(), names));
+    }
+    if !found.is_file() {
+        return Err(("a pipe or device".into(), "copy its content into an ordinary file"));
+    }
+    let mut bytes = Vec::new();
+    File::open(path).and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes)).map_err(said)?;
+    if bytes.len() as u64 > MOST_BYTES {
+        let found = format!("a file of more than {} MB", MOST_BYTES >> 20);
+        return Err((found, "a file of a case is text of some kilobytes; is it the right one?"));
+    }
+    Ok(bytes)
+}
+
+/// The line, or of a very long one the piece around byte `at`; and the column of that byte in it, from 1.
+fn piece(line: &str, at: usize) -> (String, usize) {
+    if line.len() <= LONGEST_LINE {
+        return (line.to_string(), line[..at].chars().count() + 1);
+    }
+    let start = line.floor_char_boundary(at.saturating_sub(LONGEST_LINE / 3));
+    let end = line.floor_char_boundary((at + LONGEST_LINE).min(line.len()));
+    let (before, after) = (if start > 0 { "…" } else { "" }, if end < line.len() { "…" } else { "" });
+    let column = before.chars().count() + line[start..at].chars().count() + 1;
+    (format!("{before}{}{after}", &line[start..end]), column)
+}
+
 /// The first line of the offending text, not longer than fits beside its explanation.
 fn shortened(found: &str) -> String {
     let line = found.lines().next().unwrap_or("").trim_end();
-    match line.char_indices().nth(LONGEST_FOUND) {
-        _ if line.is_empty() => "nothing".into(),
-        Some((cut, _)) => format!("{}…", &line[..cut]),
-        None => line.to_string(),
+    if line.is_empty() { "nothing".into() } else { shortened_to(line, LONGEST_FOUND) }
+}
+
+fn shortened_to(text: &str, characters: usize) -> String {
+    match text.char_indices().nth(characters) {
+        Some((cut, _)) => format!("{}…", &text[..cut]),
+        None => text.to_string(),
     }
 }
 
@@ -314,6 +450,9 @@ fn node_of(value: &toml::Spanned<DeValue<'_>>, file: usize) -> Node {
 
 /// The known word nearest to the given one, if near enough to be a slip of the pen.
 pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    if word.len() > LONGEST_WORD {
+        return None;
+    }
     let distinct: HashSet<&str> = known.collect();
     let word = word.to_lowercase();
     // An abbreviation is nearer than its letters say.
@@ -324,6 +463,9 @@ pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&
     scored.sort_unstable();
     scored.first().filter(|(d, k)| *d <= 2.max(k.len() / 2)).map(|(_, k)| *k)
 }
+
+/// A longer word is no slip of the pen.
+const LONGEST_WORD: usize = 100;
 
 /// Levenshtein distance in characters.
 fn distance(a: &str, b: &str) -> usize {

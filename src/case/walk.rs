@@ -1,11 +1,12 @@
 //! Holds a tree of values against the table of keys. Every problem is noted; what is right is kept.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::keys::{Key, Kind, Need, ORIGINS, children};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use crate::model::case::{DatumOrigin, Origin};
 use crate::units::{self, Dimension};
+use crate::visible::visible;
 
 /// A value that passed.
 #[derive(Clone, Debug)]
@@ -116,6 +117,9 @@ impl Values {
 /// Notes a problem that shows only across keys: key, what was expected, hint.
 pub type Fault<'a> = dyn FnMut(&str, String, &str) + 'a;
 
+/// Unknown keys of one table for which the key that may be meant is looked for.
+const MOST_SUGGESTIONS: usize = 50;
+
 /// Holds the tree against the keys.
 pub fn walk(sources: &mut Sources, keys: &'static [Key], root: &Node, label: &str) -> Values {
     let mut values = Values { label: label.to_string(), ..Values::default() };
@@ -138,16 +142,21 @@ impl Walker<'_> {
 
     fn table(&mut self, node: &Node, template: &str, path: &str) {
         let Raw::Table(entries) = &node.raw else { return };
-        let find = |name: &str| entries.iter().find(|(k, _, _)| k == name);
+        let by_name: HashMap<&str, &(String, Place, Node)> = entries.iter().map(|e| (e.0.as_str(), e)).collect();
+        let find = |name: &str| by_name.get(name).copied();
         let kinds = children(self.keys, template).find(|k| k.name() == "kind").map(|k| k.kind);
         // With an unknown kind, nothing can be said about the keys that depend on it.
         let kind = match (kinds, find("kind").map(|(_, _, n)| &n.raw)) {
             (Some(Kind::Choice(words)), Some(Raw::Text(t))) if words.contains(&t.as_str()) => Some(t.clone()),
             _ => None,
         };
-        let mut meant = Vec::new();
-        for (name, place, _) in entries {
-            if !children(self.keys, template).any(|k| k.name() == name) {
+        let mut meant = BTreeSet::new();
+        let known: BTreeSet<&str> = children(self.keys, template).map(Key::name).collect();
+        for (i, (name, place, _)) in entries.iter().filter(|(name, _, _)| !known.contains(name.as_str())).enumerate() {
+            if i >= MOST_SUGGESTIONS {
+                let key = self.values.key(&joined(path, name));
+                self.sources.cause(place, &key, "a known key", "");
+            } else {
                 let absent = children(self.keys, template).map(Key::name).filter(|k| find(k).is_none());
                 let near = nearest(name, absent);
                 self.unknown(name, near, place, template, &joined(path, name));
@@ -161,7 +170,7 @@ impl Walker<'_> {
                 (Some((_, _, value)), true) => self.value(key, value, &here),
                 (Some((_, place, _)), false) => self.out_of_place(key, place, kind.as_deref(), &here),
                 // A misspelled key is one problem and not two.
-                (None, true) if !meant.contains(&key.name()) => self.missing(key, node, &here),
+                (None, true) if !meant.contains(key.name()) => self.missing(key, node, &here),
                 (None, _) => {}
             }
         }
@@ -177,7 +186,8 @@ impl Walker<'_> {
                 format!("known here: {}", all.join(", "))
             }
         };
-        self.problem(place, path, "a known key", hint);
+        let key = self.values.key(path);
+        self.sources.cause(place, &key, "a known key", hint);
     }
 
     fn out_of_place(&mut self, key: &Key, place: &Place, kind: Option<&str>, path: &str) {
@@ -226,7 +236,8 @@ impl Walker<'_> {
                 self.quantity(key, d, t, &node.place, path).map(Data::Number)
             }
             (Kind::Quantities(d), _) => self.quantities(key, d, node, path).map(Data::Numbers),
-            (Kind::Text, Raw::Text(t)) if !t.trim().is_empty() => Some(Data::Text(t.trim().to_string())),
+            // What is shown of a name is its name from here on: in tables, on the page, in the record, in file names.
+            (Kind::Text, Raw::Text(t)) if !t.trim().is_empty() => Some(Data::Text(visible(t.trim()).into_owned())),
             (Kind::Choice(words), Raw::Text(t)) => self.choice(words, t, &node.place, path),
             (Kind::Flag, Raw::Flag(flag)) => Some(Data::Flag(*flag)),
             (Kind::Count, Raw::Number(t)) => self.count(key, t, &node.place, path),
@@ -292,7 +303,7 @@ impl Walker<'_> {
                     }
                     origin = known;
                 }
-                ("note", Raw::Text(t)) => note = t.clone(),
+                ("note", Raw::Text(t)) => note = visible(t).into_owned(),
                 ("value" | "origin" | "note", _) => self.problem(&item.place, &joined(path, name), "a text", ""),
                 _ => self.problem(place, &joined(path, name), "value, origin or note", "a datum has no other keys"),
             }
@@ -307,7 +318,8 @@ impl Walker<'_> {
         }
         let (value, text) = value?;
         if let Some(origin) = origin {
-            self.values.origins.push(DatumOrigin { datum: self.values.datum(path), value: text, origin, note });
+            let value_text = visible(&text).into_owned();
+            self.values.origins.push(DatumOrigin { datum: self.values.datum(path), value: value_text, origin, note });
         }
         Some(Data::Number(value))
     }

@@ -4,6 +4,7 @@ use super::{Done, output};
 use crate::case::{self, Case, Origin};
 use crate::error::Error;
 use crate::record::words::say;
+use crate::visible::visible_path;
 use clap::Args;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -60,7 +61,7 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
     };
     section(&mut text, "Assumed", of(Origin::Assumed), width);
     section(&mut text, "Estimated", of(Origin::Estimated), width);
-    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", folder.display());
+    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", visible_path(folder));
     text
 }
 

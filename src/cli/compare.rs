@@ -6,6 +6,7 @@ use crate::error::Error;
 use crate::record;
 use crate::record::layout::Outcome;
 use crate::report::{ReportError, folder, json, text};
+use crate::visible::visible_path;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -22,7 +23,8 @@ pub struct Compare {
     /// Folder for the results [default: presolder-CASE in the working directory, numbered where taken].
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// Replace an earlier result in the folder given by --out; a folder with anything else in it is never touched.
+    /// Replace an earlier result in the folder given by --out. Files in it that this tool did not write, or that were changed
+    /// since, are kept; a folder without a result is never touched.
     #[arg(long, requires = "out")]
     replace: bool,
     /// Print the record as JSON instead of the table, and write no folder unless --out names one.
@@ -41,31 +43,32 @@ impl Compare {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let case = case::read(&self.case)?;
-        let target = match (&self.out, self.json) {
-            (Some(out), _) => Some(out.clone()),
+        // Better told now than after the simulation, and no other run may take the place meanwhile.
+        let reserved = match (&self.out, self.json) {
+            (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),
             (None, true) => None,
-            (None, false) => Some(output::free_folder(&case.name)),
+            (None, false) => Some(output::reserve_free(&case.name)?),
         };
-        // Better told now than after the simulation.
-        if let Some(target) = &target {
-            folder::check(target, self.replace).map_err(|error| self.refused(error))?;
-            output::note_target(target);
-        }
+        let target = reserved.as_ref().map(|reserved| reserved.target().to_path_buf());
+        target.iter().for_each(|target| output::note_target(target));
+        output::begin_simulating();
         let (mut record, curves) = record::compare(&case, &output::progress)?;
         if self.cross_check {
             record.cross_check = record::cross_check(&case)?;
         }
         // The folder first: a table that cannot be printed takes no results with it.
-        if let Some(target) = &target {
-            folder::write(&record, &curves, target, self.replace).map_err(output::report_error)?;
+        if let (Some(reserved), Some(target)) = (reserved, &target) {
+            let written = reserved.write(&record, &curves).map_err(output::report_error)?;
+            output::note_kept(target, &written.kept);
         }
         if self.json {
-            output::print(&json::record(&record).map_err(output::report_error)?)?;
+            output::print_as_it_is(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
         }
         if let (Some(target), false) = (&target, self.json) {
-            output::print(&format!("\nWritten to {}/ (open report.html in a browser).\n", target.display()))?;
+            let shown = visible_path(target);
+            output::print(&format!("\nWritten to {shown}/ (open report.html in a browser).\n"))?;
         }
         let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);
         Ok(if self.strict && fails { Done::SubstituteFails } else { Done::Well })

@@ -49,7 +49,7 @@ enum Done {
 /// Runs the program with the arguments of the process.
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    if let Err(error) = ctrlc::set_handler(on_interrupt) {
+    if let Err(error) = watch_signals() {
         eprintln!("warning: Ctrl-C ends the program at once: {error}");
     }
     let result = match &arguments.command {
@@ -67,10 +67,26 @@ pub fn main() -> ExitCode {
     }
 }
 
-/// The first interruption asks the simulation to stop, which it does at the next clock edge; results are moved into
-/// place in one step, so nothing half-written can be left. A second one ends the program at once.
+/// Ctrl-C and a polite request to end (SIGTERM) are one thing here. A hang-up is left as it is, so that `nohup` works.
+#[cfg(unix)]
+fn watch_signals() -> std::io::Result<()> {
+    use signal_hook::consts::{SIGINT, SIGTERM};
+    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM])?;
+    std::thread::Builder::new().name("signals".into()).spawn(move || signals.forever().for_each(|_| on_interrupt()))?;
+    Ok(())
+}
+
+/// Elsewhere Ctrl-C ends the program at once; what that leaves, the next run sweeps.
+#[cfg(not(unix))]
+fn watch_signals() -> std::io::Result<()> {
+    Ok(())
+}
+
+/// While a simulation runs, the first interruption asks it to stop, which it does at the next clock edge; results are moved
+/// into place in one step, so nothing half-written can be left. Before it, and the second time, the program ends at once.
 fn on_interrupt() {
-    if INTERRUPT.swap(true, Ordering::Relaxed) {
+    let again = INTERRUPT.swap(true, Ordering::Relaxed);
+    if again || !output::is_simulating() {
         output::discard_drafts();
         std::process::exit(i32::from(Error::Interrupted.exit_code()));
     }

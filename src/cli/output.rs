@@ -1,26 +1,41 @@
 //! Printing, progress, and the folder that results go to.
 
 use crate::error::Error;
-use crate::report::{ReportError, folder};
+use crate::report::folder::{self, Reservation};
+use crate::report::{ReportError, claim};
+use crate::visible::{visible, visible_lines, visible_path};
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Narrowest and widest text printed.
 const WIDTHS: (usize, usize) = (60, 100);
 /// Width where none is known.
 const USUAL_WIDTH: usize = 80;
 
-/// Folder being written, so that a second interruption can clear its draft away.
-static TARGET: Mutex<Option<PathBuf>> = Mutex::new(None);
-/// File being written, for the same reason.
-static DRAFT_FILE: Mutex<Option<PathBuf>> = Mutex::new(None);
+/// Most names in one line of text.
+const NAMES_LISTED: usize = 10;
 
-/// Prints to standard output. A reader that has gone away is not an error.
+/// Places being written to, so that a second interruption can clear their drafts away.
+static TARGETS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+/// Whether a simulation is under way that looks at the flag of interruption.
+static SIMULATING: AtomicBool = AtomicBool::new(false);
+
+/// Prints text for people to standard output, with nothing in it that a terminal would obey but line feeds. A reader that
+/// has gone away is not an error.
 ///
 /// # Errors
 /// Any other trouble with standard output.
 pub fn print(text: &str) -> Result<(), Error> {
+    print_as_it_is(&visible_lines(text))
+}
+
+/// As [`print()`], for programs.
+///
+/// # Errors
+/// Trouble with standard output.
+pub fn print_as_it_is(text: &str) -> Result<(), Error> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
@@ -34,7 +49,35 @@ pub fn error(error: &Error) {
     let mut out = std::io::stderr().lock();
     let colour = out.is_terminal() && std::env::var_os("NO_COLOR").is_none();
     // A standard error that cannot be written leaves nobody to tell.
-    let _ = writeln!(out, "{}", error.to_text(colour));
+    let text = error.to_text(colour);
+    // With colour the codes are ours; what stems from a case or an argument has been made visible where it was put in.
+    let _ = if colour { writeln!(out, "{text}") } else { writeln!(out, "{}", visible_lines(&text)) };
+}
+
+/// Tells on standard error of files that were found in a replaced result and stay.
+pub fn note_kept(target: &Path, kept: &[String]) {
+    if kept.is_empty() {
+        return;
+    }
+    let more = kept.len().saturating_sub(NAMES_LISTED);
+    let and = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let names = visible(&kept[..kept.len() - more].join(", ")).into_owned();
+    // A standard error that cannot be written leaves nobody to tell.
+    let _ = writeln!(
+        std::io::stderr().lock(),
+        "note: kept in {}: {names}{and} (not written by this tool, or changed since)",
+        visible_path(target)
+    );
+}
+
+/// From here on an interruption is left to the simulation, which looks out for it.
+pub fn begin_simulating() {
+    SIMULATING.store(true, Ordering::Relaxed);
+}
+
+/// Whether a simulation has begun.
+pub fn is_simulating() -> bool {
+    SIMULATING.load(Ordering::Relaxed)
 }
 
 /// Progress on a terminal, in one line that is rewritten; silent elsewhere.
@@ -61,37 +104,34 @@ pub fn report_error(error: ReportError) -> Error {
     }
 }
 
-/// A folder that does not exist yet: `presolder-NAME` in the working directory, numbered where that is taken.
-pub fn free_folder(case_name: &str) -> PathBuf {
+/// Claims a folder that does not exist yet: `presolder-NAME` in the working directory, numbered where that is taken or
+/// another run is about to write it.
+///
+/// # Errors
+/// Where no folder can be made at all.
+pub fn reserve_free(case_name: &str) -> Result<Reservation, Error> {
     let stem = format!("presolder-{}", folder::safe_name(case_name));
     let numbered = (2..).map(|n| PathBuf::from(format!("{stem}-{n}")));
-    std::iter::once(PathBuf::from(&stem))
-        .chain(numbered)
-        .find(|path| std::fs::symlink_metadata(path).is_err())
-        .unwrap_or_else(|| PathBuf::from(stem))
+    let mut names =
+        std::iter::once(PathBuf::from(&stem)).chain(numbered).filter(|path| std::fs::symlink_metadata(path).is_err());
+    loop {
+        let name = names.next().unwrap_or_default();
+        match folder::reserve(&name, false) {
+            Err(ReportError::Occupied { .. }) if !name.as_os_str().is_empty() => {}
+            reserved => return reserved.map_err(report_error),
+        }
+    }
 }
 
-/// Notes which folder is about to be written.
+/// Notes which place is about to be written to.
 pub fn note_target(target: &Path) {
-    if let Ok(mut noted) = TARGET.lock() {
-        *noted = Some(target.to_path_buf());
+    if let Ok(mut noted) = TARGETS.lock() {
+        noted.push(target.to_path_buf());
     }
 }
 
-/// Notes which draft of a file is about to be written.
-pub fn note_draft_file(draft: &Path) {
-    if let Ok(mut noted) = DRAFT_FILE.lock() {
-        *noted = Some(draft.to_path_buf());
-    }
-}
-
-/// Clears the drafts of the noted folder and file away.
+/// Clears the drafts of the noted places away.
 pub fn discard_drafts() {
-    if let Some(draft) = DRAFT_FILE.lock().ok().and_then(|noted| noted.clone()) {
-        // There is none once it has been moved into place.
-        let _ = std::fs::remove_file(draft);
-    }
-    if let Some(target) = TARGET.lock().ok().and_then(|noted| noted.clone()) {
-        folder::discard(&target);
-    }
+    let noted = TARGETS.lock().map(|mut noted| std::mem::take(&mut *noted)).unwrap_or_default();
+    noted.iter().for_each(|target| claim::discard(target));
 }

@@ -12,7 +12,9 @@ use crate::measure::curves::{Grid, Sample};
 use crate::model::corner::{CORNERS, Corner};
 use crate::record;
 use crate::record::words::say;
+use crate::report::claim::Claim;
 use crate::units::{self, Dimension};
+use crate::visible::{visible, visible_path};
 use clap::Args;
 use clap::builder::PossibleValuesParser;
 use std::fs::File;
@@ -194,7 +196,8 @@ impl Waveforms {
         case.parts.iter().position(|part| part.name == *name).ok_or_else(|| {
             let names: Vec<&str> = case.parts.iter().map(|part| part.name.as_str()).collect();
             Error::Output(format!(
-                "error: --part {name}: the case {} has no such part; it has {}",
+                "error: --part {}: the case {} has no such part; it has {}",
+                visible(name),
                 case.name,
                 names.join(", ")
             ))
@@ -272,7 +275,8 @@ fn too_many_periods(option: &str, time_s: f64) -> Error {
 /// Writes samples as CSV, to standard output or to a file that appears only when it is whole.
 struct CsvSink {
     out: Box<dyn Write>,
-    file: Option<(PathBuf, PathBuf)>,
+    /// The place of the file, which the draft is moved to.
+    file: Option<Claim>,
     failed: Option<std::io::Error>,
 }
 
@@ -281,18 +285,11 @@ impl CsvSink {
         let (out, file): (Box<dyn Write>, _) = match file {
             None => (Box::new(BufWriter::new(std::io::stdout())), None),
             Some(path) => {
-                if std::fs::symlink_metadata(path).is_ok() {
-                    return Err(Error::Output(format!(
-                        "error: {} exists already and is not overwritten: choose another name or remove it",
-                        path.display()
-                    )));
-                }
-                let mut draft = path.as_os_str().to_owned();
-                draft.push(format!(".draft-{}", std::process::id()));
-                let draft = PathBuf::from(draft);
-                output::note_draft_file(&draft);
-                let out = File::create(&draft).map_err(|source| CsvSink::trouble(path, source))?;
-                (Box::new(BufWriter::new(out)), Some((draft, path.to_path_buf())))
+                refuse_existing(path)?;
+                let claim = Claim::on(path).map_err(output::report_error)?;
+                output::note_target(path);
+                let out = File::create(claim.draft()).map_err(|source| CsvSink::trouble(path, source))?;
+                (Box::new(BufWriter::new(out)), Some(claim))
             }
         };
         let mut sink = CsvSink { out, file, failed: None };
@@ -326,23 +323,25 @@ impl CsvSink {
         if self.failed.is_none() {
             self.failed = self.out.flush().err();
         }
-        let place = self.file.as_ref().map_or_else(|| PathBuf::from("standard output"), |(_, path)| path.clone());
+        let place = self.file.as_ref().map_or(Path::new("standard output"), Claim::target);
         match self.failed.take() {
             Some(error) if error.kind() == ErrorKind::BrokenPipe => return Ok(()),
-            Some(error) => return Err(CsvSink::trouble(&place, error)),
+            Some(error) => return Err(CsvSink::trouble(place, error)),
             None => {}
         }
-        match self.file.take() {
-            Some((draft, path)) => std::fs::rename(&draft, &path).map_err(|source| CsvSink::trouble(&path, source)),
-            None => Ok(()),
-        }
+        let Some(claim) = &self.file else { return Ok(()) };
+        refuse_existing(claim.target())?;
+        std::fs::rename(claim.draft(), claim.target()).map_err(|source| CsvSink::trouble(claim.target(), source))
     }
 }
 
-impl Drop for CsvSink {
-    fn drop(&mut self) {
-        if let Some((draft, _)) = &self.file {
-            let _ = std::fs::remove_file(draft);
-        }
+/// Nothing that exists is overwritten.
+fn refuse_existing(path: &Path) -> Result<(), Error> {
+    if std::fs::symlink_metadata(path).is_err() {
+        return Ok(());
     }
+    Err(Error::Output(format!(
+        "error: {} exists already and is not overwritten: choose another name or remove it",
+        visible_path(path)
+    )))
 }

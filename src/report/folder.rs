@@ -1,8 +1,9 @@
-//! The result folder: written beside its place first, then moved there in one step.
+//! The result folder: its place is claimed before the run, it is written beside that place, and moved there in one step.
 
+use super::claim::Claim;
+use super::contents::{self, CONTENTS, exists, retire};
 use super::{ReportError, csv, html, json, plots};
 use crate::record::layout::{Curves, Record};
-use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -14,50 +15,85 @@ const WAVEFORMS: &str = "waveforms";
 const PLOTS: &str = "plots";
 const LONGEST_NAME: usize = 100;
 
-/// Writes all files of a comparison into the folder `target` and returns their paths.
+/// A place for a result folder that this run alone may write to.
+#[derive(Debug)]
+pub struct Reservation {
+    claim: Claim,
+    replace: bool,
+}
+
+/// What was written.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Written {
+    /// Every file of the result.
+    pub files: Vec<PathBuf>,
+    /// Files in the folder that this tool did not write, or that were changed since; relative to it.
+    pub kept: Vec<String>,
+}
+
+/// Finds out, before any work is done, whether a folder can be placed at `target`, and keeps other runs away from it.
 ///
-/// Everything is written into [`draft_path`] first and renamed into place at the end; on any error the
-/// draft is removed and an existing target is left as it was. An existing folder is replaced only if
-/// `replace` is set and it holds nothing but what this function writes.
+/// An existing folder is replaced only if `replace` is set and it holds a result of this tool.
 ///
 /// # Errors
-/// [`ReportError::Occupied`] where the target is taken, [`ReportError::File`] where the system refuses,
-/// and the errors of the formats.
-pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> Result<Vec<PathBuf>, ReportError> {
-    let files = contents(record, curves)?;
+/// [`ReportError::Occupied`] where the target is taken or another run is writing to it, [`ReportError::File`] where nothing
+/// can be written beside it.
+pub fn reserve(target: &Path, replace: bool) -> Result<Reservation, ReportError> {
     check_target(target, replace)?;
-    let draft = Draft::create(target)?;
-    for (name, text) in &files {
-        draft.write(name, text)?;
+    let claim = Claim::on(target)?;
+    // Sweeping may have brought an earlier result back.
+    check_target(target, replace)?;
+    fs::create_dir(claim.draft()).map_err(failed("create the folder", target))?;
+    Ok(Reservation { claim, replace })
+}
+
+/// [`reserve`], then [`Reservation::write`].
+///
+/// # Errors
+/// Those of both.
+pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> Result<Written, ReportError> {
+    reserve(target, replace)?.write(record, curves)
+}
+
+impl Reservation {
+    /// The place of the folder.
+    pub fn target(&self) -> &Path {
+        self.claim.target()
     }
-    draft.place(target)?;
-    Ok(files.into_iter().map(|(name, _)| target.join(name)).collect())
-}
 
-/// Finds out, before any work is done, whether [`write()`] would be able to place its folder.
-///
-/// # Errors
-/// [`ReportError::Occupied`] where the target is taken, [`ReportError::File`] where nothing can be written beside it.
-pub fn check(target: &Path, replace: bool) -> Result<(), ReportError> {
-    check_target(target, replace)?;
-    Draft::create(target).map(drop)
-}
+    /// Writes all files of a comparison.
+    ///
+    /// Everything is written into the draft first and renamed into place at the end; on any error the draft is removed and
+    /// an existing target is left as it was. Of a result that is replaced only those files are removed that this tool wrote
+    /// and that nobody has changed since; all others stay, under their own name where that is still free.
+    ///
+    /// # Errors
+    /// [`ReportError::Occupied`] where the target has been taken since, [`ReportError::File`] where the system refuses, and
+    /// the errors of the formats.
+    pub fn write(self, record: &Record, curves: &Curves) -> Result<Written, ReportError> {
+        let files = contents(record, curves)?;
+        for folder in [WAVEFORMS, PLOTS] {
+            let path = self.claim.draft().join(folder);
+            fs::create_dir(&path).map_err(failed("create the folder", &path))?;
+        }
+        for (name, text) in &files {
+            let path = self.claim.draft().join(name);
+            fs::write(&path, text).map_err(failed("write", &path))?;
+        }
+        let kept = self.place()?;
+        Ok(Written { files: files.into_iter().map(|(name, _)| self.claim.target().join(name)).collect(), kept })
+    }
 
-/// Where [`write()`] keeps the unfinished folder of `target` in this process.
-pub fn draft_path(target: &Path) -> PathBuf {
-    sibling(target, "draft")
-}
-
-/// Puts the surroundings of `target` in order after an interruption of [`write()`] in this process: removes the
-/// draft, and a former result that was moved aside comes back unless the new one is already in its place. Does
-/// nothing where there is nothing to do.
-pub fn discard(target: &Path) {
-    let _ = fs::remove_dir_all(draft_path(target));
-    let former = former_path(target);
-    if exists(target) {
-        let _ = fs::remove_dir_all(&former);
-    } else {
-        let _ = fs::rename(&former, target);
+    /// Moves the draft to its place; an earlier result is moved aside first and comes back if that fails.
+    fn place(&self) -> Result<Vec<String>, ReportError> {
+        let (target, former) = (self.claim.target(), self.claim.former());
+        check_target(target, self.replace)?;
+        if exists(target) {
+            fs::rename(target, &former).map_err(failed("move aside", target))?;
+        }
+        // What was moved aside is put back when the claim is dropped.
+        fs::rename(self.claim.draft(), target).map_err(failed("move the finished folder to", target))?;
+        if exists(&former) { retire(&former, target) } else { Ok(Vec::new()) }
     }
 }
 
@@ -85,6 +121,7 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
     for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));
     }
+    files.push((CONTENTS.to_string(), contents::list(&files)));
     Ok(files)
 }
 
@@ -94,66 +131,6 @@ fn unused(files: &[(String, String)], stem: &str, extension: &str) -> String {
     let first = format!("{stem}.{extension}");
     let others = (2..).map(|n| format!("{stem}-{n}.{extension}"));
     std::iter::once(first).chain(others).find(|name| !taken(name)).unwrap_or_default()
-}
-
-/// Unfinished folder; removed when dropped unless it was moved into place.
-struct Draft {
-    path: PathBuf,
-}
-
-impl Drop for Draft {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.path);
-    }
-}
-
-impl Draft {
-    fn create(target: &Path) -> Result<Self, ReportError> {
-        let path = draft_path(target);
-        fs::create_dir(&path).map_err(failed("create the folder", &path))?;
-        let draft = Self { path };
-        for folder in [WAVEFORMS, PLOTS] {
-            let path = draft.path.join(folder);
-            fs::create_dir(&path).map_err(failed("create the folder", &path))?;
-        }
-        Ok(draft)
-    }
-
-    fn write(&self, name: &str, text: &str) -> Result<(), ReportError> {
-        let path = self.path.join(name);
-        fs::write(&path, text).map_err(failed("write", &path))
-    }
-
-    /// Moves the draft to its place; a former result is moved aside first and comes back if that fails.
-    fn place(self, target: &Path) -> Result<(), ReportError> {
-        let former = former_path(target);
-        let replacing = exists(target);
-        if replacing {
-            fs::rename(target, &former).map_err(failed("move aside", target))?;
-        }
-        let placed = fs::rename(&self.path, target).map_err(failed("move the finished folder to", target));
-        if replacing {
-            match &placed {
-                Ok(()) => fs::remove_dir_all(&former).map_err(failed("remove the former", &former))?,
-                Err(_) => fs::rename(&former, target).map_err(failed("put back", &former))?,
-            }
-        }
-        placed
-    }
-}
-
-fn former_path(target: &Path) -> PathBuf {
-    sibling(target, "former")
-}
-
-fn sibling(target: &Path, kind: &str) -> PathBuf {
-    let name = target.file_name().unwrap_or(OsStr::new("result")).to_string_lossy();
-    target.with_file_name(format!(".{name}.{kind}-{}", std::process::id()))
-}
-
-/// Whether anything has that name, a dangling link included.
-fn exists(path: &Path) -> bool {
-    path.symlink_metadata().is_ok()
 }
 
 fn failed<'a>(action: &'static str, path: &'a Path) -> impl FnOnce(std::io::Error) -> ReportError + 'a {
@@ -175,16 +152,10 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
     if !found.is_dir() {
         return Err(occupied("exists and is not a folder", "give the name of a new folder"));
     }
-    if !holds_record(target) {
+    if !(holds_record(target) && contents::is_listed(target)) {
         return Err(occupied(
             "exists and holds no result of this tool",
             "give the name of a new folder, or remove this one yourself",
-        ));
-    }
-    if let Some(foreign) = foreign_entry(target).map_err(failed("read", target))? {
-        return Err(occupied(
-            &format!("holds {foreign}, which this tool did not write"),
-            "move that file away, or give the name of a new folder",
         ));
     }
     if replace {
@@ -196,7 +167,7 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
 
 /// Whether the folder holds a record: the two keys that every record begins with.
 fn holds_record(folder: &Path) -> bool {
-    let Ok(text) = fs::read_to_string(folder.join(RECORD)) else {
+    let Some(text) = contents::text_of(&folder.join(RECORD)) else {
         return false;
     };
     let Ok(value) = serde_json::from_str::<serde_json::Value>(&text) else {
@@ -205,70 +176,32 @@ fn holds_record(folder: &Path) -> bool {
     value["record_version"].is_u64() && value["presolder_version"].is_string()
 }
 
-/// First entry of the folder that [`write()`] would not have made.
-fn foreign_entry(folder: &Path) -> std::io::Result<Option<String>> {
-    let mut entries = fs::read_dir(folder)?.collect::<Result<Vec<_>, _>>()?;
-    entries.sort_by_key(fs::DirEntry::file_name);
-    for entry in entries {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let is_dir = entry.file_type()?.is_dir();
-        match name.as_str() {
-            RECORD | REPORT | QUANTITIES | BENCH_PLAN if !is_dir => {}
-            WAVEFORMS | PLOTS if is_dir => {
-                let extension = if name == WAVEFORMS { "csv" } else { "svg" };
-                for inner in fs::read_dir(entry.path())? {
-                    let path = inner?.path();
-                    if path.is_dir() || path.extension() != Some(OsStr::new(extension)) {
-                        let inner = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                        return Ok(Some(format!("{name}/{inner}")));
-                    }
-                }
-            }
-            _ => return Ok(Some(name)),
-        }
-    }
-    Ok(None)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn error_a_draft_that_cannot_be_finished_is_removed() {
+    fn error_a_draft_that_is_not_finished_is_removed() {
         let room = tempfile::tempdir().expect("a temporary folder");
-        let target = room.path().join("result");
-        {
-            let draft = Draft::create(&target).expect("a draft");
-            draft.write("record.json", "{}").expect("a file");
-            assert!(draft.write("no/such/folder.csv", "").is_err());
-            assert!(draft_path(&target).is_dir());
-        }
+        let reservation = reserve(&room.path().join("result"), false).expect("it is free");
+        fs::write(reservation.claim.draft().join(RECORD), "{}").expect("a file");
+        drop(reservation);
         assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 0);
     }
 
     #[test]
-    fn error_a_former_result_comes_back_when_the_move_fails() {
+    fn error_an_earlier_result_comes_back_when_the_move_fails() {
         let room = tempfile::tempdir().expect("a temporary folder");
         let target = room.path().join("result");
         fs::create_dir(&target).expect("a folder");
-        fs::write(target.join("record.json"), "former").expect("a file");
-        let draft = Draft::create(&target).expect("a draft");
-        fs::remove_dir_all(&draft.path).expect("the draft vanishes");
-        assert!(draft.place(&target).is_err());
-        assert_eq!(fs::read_to_string(target.join("record.json")).expect("it is back"), "former");
+        let record = r#"{"record_version": 1, "presolder_version": "0"}"#;
+        fs::write(target.join(RECORD), record).expect("a file");
+        fs::write(target.join(CONTENTS), contents::list(&[])).expect("a file");
+        let reservation = reserve(&target, true).expect("it may be replaced");
+        fs::remove_dir(reservation.claim.draft()).expect("the draft vanishes");
+        assert!(reservation.place().is_err());
+        drop(reservation);
+        assert_eq!(fs::read_to_string(target.join(RECORD)).expect("it is back"), record);
         assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 1);
-    }
-
-    #[test]
-    fn law_a_former_result_comes_back_after_an_interruption() {
-        let room = tempfile::tempdir().expect("a temporary folder");
-        let target = room.path().join("result");
-        fs::create_dir(former_path(&target)).expect("a folder");
-        discard(&target);
-        assert!(target.is_dir() && !former_path(&target).exists());
-        fs::create_dir(former_path(&target)).expect("a folder");
-        discard(&target);
-        assert!(target.is_dir() && !former_path(&target).exists());
     }
 }

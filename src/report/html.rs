@@ -10,6 +10,7 @@ use crate::record::layout::{
     Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, Value, ValueRecord, Verdict,
 };
 use crate::record::words::{place_of, say_value};
+use crate::visible::visible_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
@@ -56,7 +57,8 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
             }
         }
     };
-    page.into_string()
+    // A record may come from elsewhere than the case reader, which escapes what a page would obey.
+    visible_lines(&page.into_string()).into_owned()
 }
 
 fn header(record: &Record, title: &str) -> Markup {

@@ -1,6 +1,8 @@
 //! Report: a finished record and its curves in, text and files out. Formats only; nothing is computed
 //! here that a verdict rests on.
 
+pub mod claim;
+mod contents;
 pub mod csv;
 pub mod folder;
 pub mod html;
@@ -11,6 +13,7 @@ pub mod plots;
 pub mod text;
 mod wrap;
 
+use crate::visible::visible_path;
 use std::fmt::Debug;
 use std::path::PathBuf;
 
@@ -50,7 +53,7 @@ pub enum ReportError {
     #[error("a table could not be written as CSV: {0}")]
     Csv(#[from] ::csv::Error),
     /// The target is taken.
-    #[error("{path} {reason}; {hint}", path = path.display())]
+    #[error("{path} {reason}; {hint}", path = visible_path(path))]
     Occupied {
         /// Target folder.
         path: PathBuf,
@@ -60,7 +63,7 @@ pub enum ReportError {
         hint: String,
     },
     /// A file or folder could not be written.
-    #[error("cannot {action} {path}: {source}", path = path.display())]
+    #[error("cannot {action} {path}: {source}", path = visible_path(path))]
     File {
         /// What was tried.
         action: &'static str,

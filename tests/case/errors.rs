@@ -6,6 +6,9 @@ use std::path::{Path, PathBuf};
 use presolder::case;
 use presolder::error::{Error, Problem};
 
+#[path = "../support/mutants.rs"]
+mod mutants;
+
 const KIOSK: &str = "ticket-kiosk";
 const VALVE: &str = "valve-controller";
 const OVEN: &str = "oven-panel";
@@ -50,7 +53,8 @@ impl Copy {
         assert!(!shown.contains('\u{1b}'), "no colour codes unless asked for");
         self.program_says(&shown);
         let Error::Case(problems) = error else { panic!("not a problem of the case: {shown}") };
-        for p in &problems {
+        // Of more than ten only the most telling are shown.
+        for p in problems.iter().filter(|_| problems.len() <= 10) {
             assert!(shown.contains(&p.expected) && shown.contains(&p.key), "{shown}");
             let place = if p.line > 0 { format!("{}:{}:{}", p.file, p.line, p.column) } else { p.file.clone() };
             assert!(shown.contains(&place), "{shown} lacks {place}");
@@ -507,4 +511,140 @@ fn error_damaged_files_do_not_panic() {
             copy.write(file, &whole);
         }
     }
+}
+
+/// Rows of the valve controller's parts table, changed one by one, behind its own.
+fn many_rows(rows: usize, change: impl Fn(&mut Vec<String>, usize)) -> Copy {
+    let copy = Copy::of(VALVE);
+    let table = copy.text(CSV);
+    let model: Vec<String> = table.lines().nth(3).expect("a part").split(',').map(str::to_string).collect();
+    let more = (0..rows).map(|i| {
+        let mut row = model.clone();
+        row[0] = format!("Bulk-{i}");
+        change(&mut row, i);
+        row.join(",") + "\n"
+    });
+    copy.write(CSV, table.clone() + &more.collect::<String>());
+    copy
+}
+
+#[test]
+fn error_thousands_of_odd_rows_are_ten_messages_and_a_number() {
+    let odd = many_rows(3000, |row, _| {
+        row[2] = "-5".into();
+        row[4] = "4 V".into();
+        row[13] = "furlong".into();
+    });
+    let shown = case::read(&odd.folder).expect_err("it is wrong").to_string();
+    assert_eq!(shown.matches("--> ").count(), 10, "{shown}");
+    assert!(shown.ends_with("error: 9000 problems in the case: the 10 above, and 8990 more"), "{shown}");
+    assert!(shown.len() < 8000, "{} bytes", shown.len());
+    for key in ["Bulk-0: inductance", "Bulk-0: dcr_typical", "Bulk-0: thermal_resistance"] {
+        assert!(shown.contains(key), "one of each kind comes before the next of any: {shown}");
+    }
+    let twins = many_rows(3000, |row, _| row[0] = "Twin".into());
+    let shown = case::read(&twins.folder).expect_err("it is wrong").to_string();
+    assert!(shown.contains("error: 2999 problems in the case: the 10 above, and 2989 more"), "{shown}");
+}
+
+#[test]
+fn error_what_explains_others_comes_first() {
+    // Rows that are wrong each for itself, and behind them a file whose header is wrong.
+    let copy = many_rows(60, |row, _| row[2] = "x".into());
+    copy.replace(CURVE, "current", "courant");
+    let shown = case::read(&copy.folder).expect_err("it is wrong").to_string();
+    let first = shown.split("\n\n").next().expect("a message");
+    assert!(first.contains(CURVE) && first.contains("courant"), "{shown}");
+    // A column that is missing is one problem and not one a row.
+    let copy = Copy::of(VALVE);
+    let table = copy.text(CSV);
+    let without = |line: &str| match line.starts_with('#') {
+        true => line.to_string(),
+        false => {
+            line.split(',').enumerate().filter(|(i, _)| *i != 4).map(|(_, cell)| cell).collect::<Vec<_>>().join(",")
+        }
+    };
+    copy.write(CSV, table.lines().map(|line| without(line) + "\n").collect::<String>());
+    let problems = copy.problems();
+    assert_eq!(problems.len(), 1, "{problems:?}");
+    assert!(problems[0].key == "dcr_typical" && problems[0].line == 2, "{problems:?}");
+}
+
+#[test]
+fn error_a_very_long_line_is_shown_around_what_is_wrong() {
+    let copy = Copy::of(KIOSK);
+    let long = format!("note = \"{}\"\nx = [{}\"26 furlongs\"]\n", "n".repeat(500_000), "\"1 V\", ".repeat(100_000));
+    copy.write(TOML, copy.text(TOML) + &long);
+    let problems = copy.problems();
+    assert!(problems.iter().all(|p| p.source_line.len() < 1500 && p.found.len() < 300), "{problems:?}");
+    let copy = Copy::of(KIOSK);
+    copy.replace(BOARD, "\"26 mohm\"", &format!("\"{}\"", "26 mohm ".repeat(100_000)));
+    let problem = &copy.problems()[0];
+    assert!(problem.key == "stage.high_side_resistance" && problem.hint.len() < 200, "{problem}");
+}
+
+#[cfg(unix)]
+#[test]
+fn error_what_is_no_ordinary_file_is_refused_and_nothing_waits() {
+    let without_table = || {
+        let copy = Copy::of(VALVE);
+        std::fs::remove_file(copy.folder.join(CSV)).expect("removed");
+        copy
+    };
+    let pipe = without_table();
+    let made = std::process::Command::new("mkfifo").arg(pipe.folder.join(CSV)).status().expect("mkfifo runs");
+    assert!(made.success());
+    assert_eq!(pipe.problems()[0].found, "a pipe or device");
+    for device in ["/dev/zero", "/dev/null"] {
+        let copy = without_table();
+        std::os::unix::fs::symlink(device, copy.folder.join(CSV)).expect("a link");
+        let problems = copy.problems();
+        assert_eq!((problems.len(), problems[0].found.as_str()), (1, "a pipe or device"), "{problems:?}");
+        assert!(problems[0].file == CSV && problems[0].hint.contains("ordinary file"));
+    }
+    let folder = without_table();
+    std::fs::create_dir(folder.folder.join(CSV)).expect("a folder");
+    assert_eq!(folder.problems()[0].found, "a folder");
+    let huge = Copy::of(VALVE);
+    huge.write(CSV, "x".repeat(50_000_000));
+    let problems = huge.problems();
+    assert_eq!((problems.len(), problems[0].found.as_str()), (1, "a file of more than 32 MB"), "{problems:?}");
+}
+
+#[test]
+fn error_names_with_control_characters_are_shown_and_not_obeyed() {
+    let copy = Copy::of(KIOSK);
+    copy.replace(TOML, "\"Alder-33\"", "\"Al\\u001b[31mder\\u202e\\u0000\\nPASS\"");
+    copy.replace(BOARD, "\"Alder-33\"", "\"Al\\u001b[31mder\\u202e\\u0000\\nPASS\"");
+    let case = case::read(&copy.folder).expect("a case");
+    assert_eq!(case.parts[0].name, "Al\\u001b[31mder\\u202e\\u0000\\nPASS");
+    // And what is wrong is echoed in the same way.
+    copy.replace(BOARD, "\"26 mohm\"", "\"26 m\u{202e}\u{9b}ohm\"");
+    let shown = case::read(&copy.folder).expect_err("it is wrong").to_string();
+    assert!(shown.contains("26 m\\u202e\\u009bohm") && !shown.contains(['\u{202e}', '\u{9b}']), "{shown}");
+}
+
+#[test]
+#[rustfmt::skip]
+fn error_what_compare_would_refuse_is_found_at_reading() {
+    check(&[
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\ncurrent = \"0 %\"\n[mechanics.land]", "current = \"0 %\"", "bench.current", "\"0 %\"", "from 0.0001 %", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\ntime = \"0 s\"\n[mechanics.land]", "time = \"0 s\"", "bench.time", "\"0 s\"", "from 1 ps", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nvoltage_fixed = \"0 V\"\n[mechanics.land]", "voltage_fixed = \"0 V\"", "bench.voltage_fixed", "\"0 V\"", "from 1 nV", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\ntemperature = \"0 K\"\n[mechanics.land]", "temperature = \"0 K\"", "bench.temperature", "\"0 K\"", "from 0.001 K", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nefficiency = \"0 points\"\n[mechanics.land]", "efficiency = \"0 points\"", "bench.efficiency", "\"0 points\"", "from 0.001 points", ""],
+    ]);
+    // A curve up to 10 kA with an error of a microampere.
+    let copy = Copy::of(VALVE);
+    copy.replace(BOARD, "[mechanics.land]", "[numerics]\nsaturation_error = \"1 uA\"\n[mechanics.land]");
+    copy.replace(CURVE, copy.text(CURVE).lines().last().expect("a row"), "9999, 0.1");
+    let problems = copy.problems();
+    assert!(problems.iter().any(|p| p.key == "numerics.saturation_error" && p.found == "\"1 uA\""), "{problems:?}");
+    // More capacitors than the engine holds.
+    let copy = Copy::of(VALVE);
+    let entry = "[[output.capacitors]]\nname = \"more\"\ncapacitance = \"1 uF\"\nesr = \"5 mohm\"\nesl = \"1 nH\"\n";
+    copy.replace(BOARD, "[load]\n", &format!("{}[load]\n", entry.repeat(6)));
+    let problems = copy.problems();
+    assert_eq!(problems.len(), 1, "{problems:?}");
+    assert!(problems[0].key == "output.capacitors" && problems[0].expected.contains("not 14"), "{problems:?}");
 }

@@ -232,9 +232,9 @@ fn error_a_folder_that_cannot_be_made_is_told_before_anything_is_simulated() {
         ("stove", "holds no result of this tool"),
         ("foreign", "holds no result of this tool"),
         ("file", "is not a folder"),
-        ("file/result", "cannot create the folder"),
-        ("no/parent", "cannot create the folder"),
-        ("/proc/result", "cannot create the folder"),
+        ("file/result", "cannot create "),
+        ("no/parent", "cannot create "),
+        ("/proc/result", "cannot create "),
         ("", "--out <DIR>"),
     ];
     for (out, says) in wrong {
@@ -375,7 +375,7 @@ fn law_a_reader_of_the_table_that_goes_away_is_no_error_and_the_folder_is_whole(
     assert_eq!((output.status.code(), text(&output.stderr).as_str()), (Some(0), ""));
     assert_eq!(
         names(&room.path("result")),
-        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
     );
 }
 
@@ -404,7 +404,7 @@ fn error_standard_output_that_cannot_be_written_is_told() {
     assert_eq!(room.names(), ["result", "stove"]);
     assert_eq!(
         names(&room.path("result")),
-        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
     );
 }
 
@@ -446,5 +446,148 @@ fn law_interruptions_end_every_long_run_and_leave_no_draft() {
             assert!(output.stdout.is_empty(), "{arguments:?}");
             assert_eq!(room.names(), ["stove"], "{arguments:?}");
         }
+    }
+}
+
+fn send(child: &Child, signal: &str) {
+    let status = Command::new("kill").args([signal, &child.id().to_string()]).status().expect("kill runs");
+    assert!(status.success());
+}
+
+/// Waits until a run has claimed its place and reads or simulates.
+fn until_there(place: &Path) {
+    let begin = Instant::now();
+    while fs::symlink_metadata(place).is_err() {
+        assert!(begin.elapsed() < Duration::from_secs(60), "{} does not appear", place.display());
+        std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
+#[test]
+fn law_two_runs_never_write_to_one_place() {
+    let room = Room::holding("10 s");
+    let mut first = room.start(&["compare", "stove", "--out", "result"]);
+    until_there(&room.path(".result.presolder-draft"));
+    let refused = room.run(&["compare", "stove", "--out", "result"]);
+    let error = text(&refused.stderr);
+    assert_eq!(refused.status.code(), Some(2), "{error}");
+    assert!(error.contains("result is being written by another run"), "{error}");
+    assert!(first.try_wait().expect("its state").is_none(), "it is refused while the first is still running");
+    // Without a name of its own each run finds another folder.
+    let second = room.start(&["compare", "stove"]);
+    until_there(&room.path(".presolder-stove.presolder-draft"));
+    let third = room.start(&["compare", "stove"]);
+    until_there(&room.path(".presolder-stove-2.presolder-draft"));
+    for child in [first, second, third] {
+        interrupt(&child);
+        ends_interrupted(child);
+    }
+    assert_eq!(room.names(), ["stove"]);
+}
+
+#[test]
+fn law_what_a_killed_run_left_is_swept_by_the_next_one() {
+    let room = Room::holding("10 s");
+    let wave: &[&str] = &["waveforms", "stove", "--condition", "load-step", "--every", "7us", "--out", "step.csv"];
+    let runs: [(&[&str], &str); 2] =
+        [(&["compare", "stove", "--out", "result"], ".result.presolder-draft"), (wave, ".step.csv.presolder-draft")];
+    for (arguments, draft) in runs {
+        let mut child = room.start(arguments);
+        until_there(&room.path(draft));
+        send(&child, "-KILL");
+        child.wait().expect("it ends");
+    }
+    // The second has swept what the first one left.
+    assert_eq!(room.names(), [".step.csv.presolder-draft", ".step.csv.presolder-lock", "stove"]);
+    // A live run beside it keeps its own.
+    let live = room.start(&["compare", "stove", "--out", "live"]);
+    until_there(&room.path(".live.presolder-draft"));
+    let output = room.run(&["waveforms", "stove", "--out", "steady.csv"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert_eq!(room.names(), [".live.presolder-draft", ".live.presolder-lock", "steady.csv", "stove"]);
+    interrupt(&live);
+    ends_interrupted(live);
+    assert_eq!(room.names(), ["steady.csv", "stove"]);
+}
+
+#[test]
+fn law_a_request_to_end_is_like_an_interruption() {
+    let room = Room::holding("10 s");
+    let runs: [(&[&str], &str); 2] = [
+        (&["compare", "stove", "--out", "result"], ".result.presolder-draft"),
+        (
+            &["waveforms", "stove", "--condition", "load-step", "--every", "7us", "--out", "step.csv"],
+            ".step.csv.presolder-draft",
+        ),
+    ];
+    for (arguments, draft) in runs {
+        let child = room.start(arguments);
+        until_there(&room.path(draft));
+        send(&child, "-TERM");
+        ends_interrupted(child);
+        assert_eq!(room.names(), ["stove"], "{arguments:?}");
+    }
+}
+
+#[test]
+fn law_an_interruption_while_reading_ends_at_once() {
+    let room = Room::new();
+    // Twenty thousand parts: reading them takes long enough to be interrupted.
+    let one = PARTS.rsplit_once("[[part]]").expect("a part").1;
+    let many: String =
+        (0..20_000).map(|i| format!("[[part]]{}", one.replace("Willow", &format!("Willow-{i}")))).collect();
+    fs::write(room.path("stove/parts.toml"), PARTS.to_string() + &many).expect("a file");
+    for command in ["check", "compare"] {
+        let child = room.start(&[command, "stove"]);
+        std::thread::sleep(Duration::from_millis(150));
+        interrupt(&child);
+        let output = ends_interrupted(child);
+        assert!(output.stdout.is_empty());
+    }
+    assert_eq!(room.names(), ["stove"]);
+}
+
+#[test]
+fn law_files_of_others_in_a_replaced_result_are_kept_and_told() {
+    let room = Room::new();
+    assert_eq!(room.run(&["compare", "stove", "--out", "result"]).status.code(), Some(0));
+    fs::write(room.path("result/waveforms/capture.csv"), "mine").expect("a file");
+    fs::write(room.path("result/notes.txt"), "mine").expect("a file");
+    let again = room.run(&["compare", "stove", "--out", "result", "--replace"]);
+    let said = text(&again.stderr);
+    assert_eq!(again.status.code(), Some(0), "{said}");
+    assert!(said.contains("kept in result: notes.txt, waveforms/capture.csv"), "{said}");
+    for file in ["result/waveforms/capture.csv", "result/notes.txt"] {
+        assert_eq!(fs::read_to_string(room.path(file)).expect("it is kept"), "mine");
+    }
+    assert_eq!(room.names(), ["result", "stove"]);
+}
+
+#[test]
+fn law_control_characters_in_names_reach_neither_terminal_nor_page() {
+    let room = Room::new();
+    let evil = "Bad\\u001b[2J\\u202e\\u0000\\nPASS";
+    let (board, parts) = (BOARD.replace("Fan of", evil), PARTS.replace("Willow-22", evil));
+    // Spaces, other scripts and a colour code in the names of folders as well.
+    let folder = "stove \u{1b}[31m übung 電感";
+    fs::create_dir(room.path(folder)).expect("a folder");
+    fs::write(room.path(folder).join("board.toml"), board).expect("a file");
+    fs::write(room.path(folder).join("parts.toml"), parts).expect("a file");
+    let clean = |text: &str| !text.contains(|c: char| (c.is_control() && c != '\n') || c == '\u{202e}');
+    for arguments in [&["check", folder][..], &["compare", folder, "--out", "my result"]] {
+        let output = room.run(arguments);
+        let said = text(&output.stdout);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        assert!(clean(&said) && said.contains("Bad\\u001b[2J") && !said.contains("\nPASS\n"), "{said}");
+    }
+    for file in names(&room.path("my result")).iter().filter(|name| name.contains('.')) {
+        let content = fs::read_to_string(room.path("my result").join(file)).expect("a file");
+        assert!(clean(&content.replace("\r\n", "\n")), "{file}");
+    }
+    for arguments in [&["check", "no\u{1b}[2J\nsuch"][..], &["waveforms", "stove", "--part", "a\u{1b}[2J\nb"]] {
+        let output = room.run(arguments);
+        let error = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(clean(&error) && error.contains("\\u001b[2J\\n"), "{error}");
     }
 }

@@ -116,7 +116,7 @@ fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
         assert_eq!(text(&run.output.stderr), "", "silent where nobody watches");
         assert_eq!(
             names(&run.folder()),
-            ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+            ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
         );
     }
 }

@@ -2,7 +2,8 @@
 
 use crate::support;
 use presolder::report::ReportError;
-use presolder::report::folder::{discard, draft_path, safe_name, write};
+use presolder::report::claim::{discard, draft_path};
+use presolder::report::folder::{reserve, safe_name, write};
 use std::fs;
 use std::path::Path;
 
@@ -20,16 +21,18 @@ fn law_all_files_are_in_place_and_nothing_else() {
     let (record, curves) = support::comparison(3);
     let room = tempfile::tempdir().expect("a temporary folder");
     let target = room.path().join("result");
-    let paths = write(&record, &curves, &target, false).expect("it is written");
+    let written = write(&record, &curves, &target, false).expect("it is written");
+    let paths = written.files;
+    assert!(written.kept.is_empty());
     assert!(paths.iter().all(|path| path.is_file()));
     assert_eq!(names(room.path()), ["result"]);
     assert_eq!(
         names(&target),
-        ["bench_plan.csv", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
     );
     assert_eq!(names(&target.join("waveforms")).len(), 9);
     assert_eq!(names(&target.join("plots")).len(), 6);
-    assert_eq!(paths.len(), 4 + 9 + 6);
+    assert_eq!(paths.len(), 5 + 9 + 6);
 }
 
 #[test]
@@ -38,7 +41,7 @@ fn law_the_same_record_gives_the_same_bytes() {
     let room = tempfile::tempdir().expect("a temporary folder");
     let first = write(&record, &curves, &room.path().join("a"), false).expect("it is written");
     let second = write(&record, &curves, &room.path().join("b"), false).expect("it is written");
-    for (a, b) in first.iter().zip(&second) {
+    for (a, b) in first.files.iter().zip(&second.files) {
         assert_eq!(fs::read(a).expect("a file"), fs::read(b).expect("a file"));
     }
 }
@@ -75,16 +78,92 @@ fn error_a_folder_of_someone_else_is_never_replaced() {
 }
 
 #[test]
-fn error_a_result_with_a_foreign_file_is_kept() {
-    let (record, curves) = support::comparison(2);
+fn law_replacing_removes_only_what_was_written_and_not_changed() {
     let room = tempfile::tempdir().expect("a temporary folder");
-    for foreign in ["notes.txt", "waveforms/capture.bin"] {
-        let target = room.path().join(foreign.replace('/', "-"));
-        write(&record, &curves, &target, false).expect("it is written");
-        fs::write(target.join(foreign), "mine").expect("a file");
-        let error = write(&record, &curves, &target, true).expect_err("it holds more").to_string();
-        assert!(error.contains(foreign), "{error}");
-        assert_eq!(fs::read_to_string(target.join(foreign)).expect("it is kept"), "mine");
+    let target = room.path().join("result");
+    let (record, curves) = support::comparison(4);
+    write(&record, &curves, &target, false).expect("it is written");
+    // Notes, a capture in a folder of the tool, a folder of one's own, a signed page, a link, and a name that the tool may want.
+    fs::write(target.join("notes.txt"), "mine").expect("a file");
+    fs::write(target.join("waveforms/capture.bin"), "mine").expect("a file");
+    fs::create_dir_all(target.join("bench/day 1")).expect("a folder");
+    fs::write(target.join("bench/day 1/photo.raw"), "mine").expect("a file");
+    fs::write(target.join("report.html"), "signed").expect("a file");
+    #[cfg(unix)]
+    std::os::unix::fs::symlink("/nowhere", target.join("plots/link.svg")).expect("a link");
+    let (record, curves) = support::comparison(2);
+    let written = write(&record, &curves, &target, true).expect("it is replaced");
+    let expected = ["bench", "notes.txt", "plots/link.svg", "report.html.kept", "waveforms/capture.bin"];
+    assert_eq!(written.kept, expected);
+    for (file, text) in [
+        ("notes.txt", "mine"),
+        ("waveforms/capture.bin", "mine"),
+        ("bench/day 1/photo.raw", "mine"),
+        ("report.html.kept", "signed"),
+    ] {
+        assert_eq!(fs::read_to_string(target.join(file)).expect("it is kept"), text);
+    }
+    assert!(target.join("plots/link.svg").symlink_metadata().is_ok());
+    assert!(written.files.iter().all(|file| file.is_file()));
+    assert_eq!(names(&target.join("waveforms")).len(), 6 + 1, "of the former result nothing else is left");
+    assert_eq!(names(room.path()), ["result"]);
+    // And once more, with the kept ones in place.
+    let again = write(&record, &curves, &target, true).expect("it is replaced");
+    assert_eq!(again.kept.len(), 5);
+    assert_eq!(fs::read_to_string(target.join("report.html.kept")).expect("it is kept"), "signed");
+}
+
+#[test]
+fn law_a_replacement_that_was_killed_half_way_is_finished_and_loses_nothing() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let target = room.path().join("result");
+    let (record, curves) = support::comparison(3);
+    write(&record, &curves, &target, false).expect("it is written");
+    fs::write(target.join("notes.txt"), "mine").expect("a file");
+    // As a kill leaves it after the new result has been moved into place, before the former one is cleared away.
+    let former = room.path().join(".result.presolder-former");
+    fs::rename(&target, &former).expect("moved aside");
+    write(&record, &curves, &room.path().join("other"), false).expect("it is written");
+    fs::rename(room.path().join("other"), &target).expect("in its place");
+    fs::write(room.path().join(".result.presolder-lock"), "presolder 1\n").expect("a file");
+    write(&record, &curves, &room.path().join("next"), false).expect("it is written");
+    assert_eq!(names(room.path()), ["next", "result"]);
+    assert_eq!(fs::read_to_string(target.join("notes.txt")).expect("it is kept"), "mine");
+    // As a kill leaves it between the two moves: the former result comes back.
+    fs::rename(&target, &former).expect("moved aside");
+    fs::write(room.path().join(".result.presolder-lock"), "presolder 1\n").expect("a file");
+    write(&record, &curves, &room.path().join("last"), false).expect("it is written");
+    assert_eq!(names(room.path()), ["last", "next", "result"]);
+    assert!(target.join("record.json").is_file());
+}
+
+#[test]
+fn error_a_place_that_another_run_writes_to_is_refused_at_once() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let target = room.path().join("result");
+    let (record, curves) = support::comparison(2);
+    let first = reserve(&target, false).expect("it is free");
+    for replace in [false, true] {
+        let error = reserve(&target, replace).expect_err("it is taken").to_string();
+        assert!(error.contains("another run"), "{error}");
+    }
+    first.write(&record, &curves).expect("it is written");
+    assert_eq!(names(room.path()), ["result"]);
+    reserve(&target, true).expect("it is free again");
+}
+
+#[test]
+fn law_the_list_of_contents_is_what_the_usual_tool_for_checksums_reads() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let target = room.path().join("result");
+    let (record, curves) = support::comparison(2);
+    let written = write(&record, &curves, &target, false).expect("it is written");
+    let list = fs::read_to_string(target.join("contents.sha256")).expect("the list");
+    assert_eq!(list.lines().filter(|line| !line.starts_with('#')).count(), written.files.len() - 1);
+    if let Ok(output) =
+        std::process::Command::new("sha256sum").args(["--check", "contents.sha256"]).current_dir(&target).output()
+    {
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     }
 }
 
@@ -134,7 +213,7 @@ fn error_names_that_are_no_folder_are_refused() {
 }
 
 #[test]
-fn law_discard_puts_the_surroundings_in_order() {
+fn law_giving_up_a_place_puts_its_surroundings_in_order() {
     let room = tempfile::tempdir().expect("a temporary folder");
     let target = room.path().join("result");
     fs::create_dir_all(draft_path(&target).join("plots")).expect("a draft");
