@@ -14,6 +14,7 @@ mod walk;
 use std::collections::HashMap;
 use std::path::Path;
 
+use crate::engine::cancel::Cancel;
 use crate::error::Error;
 pub use crate::model::case::*;
 use crate::parts::Inductor;
@@ -57,7 +58,18 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
     let files = sources.hashes;
-    Ok(Case { name, board, parts: inductors, limits, bench, numerics, origins, warnings: doubts, files })
+    Ok(Case {
+        name,
+        board,
+        parts: inductors,
+        limits,
+        bench,
+        numerics,
+        origins,
+        warnings: doubts,
+        files,
+        cancel: Cancel::default(),
+    })
 }
 
 /// Problems in the order of the files, for people who mend them from top to bottom.

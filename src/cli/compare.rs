@@ -42,7 +42,8 @@ pub struct Compare {
 impl Compare {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let case = case::read(&self.case)?;
+        let mut case = case::read(&self.case)?;
+        case.cancel = super::CANCEL.clone();
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
             (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),

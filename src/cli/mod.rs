@@ -7,11 +7,11 @@ mod compare;
 mod output;
 mod waveforms;
 
-use crate::engine::machine::INTERRUPT;
+use crate::engine::cancel::Cancel;
 use crate::error::Error;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
-use std::sync::atomic::Ordering;
+use std::sync::LazyLock;
 
 /// Exit code of a comparison with `--strict` in which a substitute fails.
 const A_SUBSTITUTE_FAILS: u8 = 1;
@@ -37,6 +37,9 @@ enum Command {
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
 }
+
+/// What a signal cancels: whatever this process simulates.
+static CANCEL: LazyLock<Cancel> = LazyLock::new(Cancel::default);
 
 /// What a command came to.
 enum Done {
@@ -85,7 +88,7 @@ fn watch_signals() -> std::io::Result<()> {
 /// While a simulation runs, the first interruption asks it to stop, which it does at the next clock edge; results are moved
 /// into place in one step, so nothing half-written can be left. Before it, and the second time, the program ends at once.
 fn on_interrupt() {
-    let again = INTERRUPT.swap(true, Ordering::Relaxed);
+    let again = CANCEL.cancel();
     if again || !output::is_simulating() {
         output::discard_drafts();
         std::process::exit(i32::from(Error::Interrupted.exit_code()));

@@ -6,7 +6,6 @@ use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Setup, Wish};
 use crate::condition::stand::{Stand, prepared};
 use crate::engine::error::EngineError;
-use crate::engine::machine::INTERRUPT;
 use crate::error::Error;
 use crate::measure::curves::{Grid, Sample};
 use crate::model::corner::{CORNERS, Corner};
@@ -20,7 +19,6 @@ use clap::builder::PossibleValuesParser;
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::Ordering;
 
 const EXAMPLE: &str = "Example:\n  presolder waveforms cases/valve-controller --part Kestrel-10 --condition load-step --every 50ns \
 --from -5us --to 60us --out dip.csv\n\nColumns in SI units: time_s, output_v, output_20mhz_v, inductor_a, load_a, switch_v, control_v. \
@@ -119,7 +117,8 @@ struct Samples {
 impl Waveforms {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let read = case::read(&self.case)?;
+        let mut read = case::read(&self.case)?;
+        read.cancel = super::CANCEL.clone();
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
         let part = &case.parts[self.part_index(&case)?];
         let condition = self.condition()?;
@@ -308,7 +307,7 @@ impl CsvSink {
         if let Err(error) = writeln!(self.out, "{text}\r") {
             self.failed = Some(error);
             // Nothing more can be written: the simulation may stop.
-            INTERRUPT.store(true, Ordering::Relaxed);
+            super::CANCEL.cancel();
         }
     }
 

@@ -105,6 +105,7 @@ impl<'a> Stand<'a> {
         let table = FluxTable::from_curve(&curve, case.numerics.saturation_error_a)?;
         let dcr_ohm = copper::resistance_ohm(at.dcr_ohm, winding_degc);
         let mut circuit = Circuit::new(&case.board, table, dcr_ohm, self.input_v, load_a);
+        circuit.cancel = case.cancel.clone();
         circuit.bank = at.bank;
         circuit.limit_level = match at.threshold {
             None => LimitLevel::Typical,

@@ -8,12 +8,11 @@ use super::solver::{Passed, Solver};
 use crate::board::{LimitSense, LowSide, Modulator};
 use crate::engine::compensator::Analog;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Begin, INTERRUPT};
+use crate::engine::machine::Begin;
 use crate::engine::network::Path;
 use crate::engine::program::{Instant, Line, Program};
 use crate::measure::curves::Sample;
 use nalgebra::SVector;
-use std::sync::atomic::Ordering;
 
 /// Stretches allowed in one cycle.
 const STRETCHES_PER_CYCLE: usize = 1000;
@@ -183,7 +182,7 @@ impl<'a, const N: usize> Run<'a, N> {
             stretches += 1;
             if self.cycle != before {
                 stretches = 0;
-                if INTERRUPT.load(Ordering::Relaxed) {
+                if self.equations().circuit.cancel.is_cancelled() {
                     return Err(EngineError::Interrupted);
                 }
             } else if stretches > STRETCHES_PER_CYCLE {

@@ -14,7 +14,6 @@ use super::sensitivity::{Crossed, Sensitivity};
 use crate::board::{Comparator, Foldback, Hiccup, LimitSense, LowSide, Modulator, OnTime};
 use nalgebra::DMatrix;
 use std::collections::HashMap;
-use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Switching instants allowed in one cycle.
 const INSTANTS_PER_CYCLE: usize = 4000;
@@ -27,15 +26,15 @@ const UNCUT_PERIODS: u64 = 2;
 const LONGEST_PAUSE: u64 = 2000;
 /// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
 const KNOT_OVERLAP: f64 = 1e-9;
+/// Flux linkage, relative to what the output aimed at makes in a period, below which a run begins without current: what rounding
+/// leaves of an orbit in which the current rests would open a diode for an instant.
+const FAINT_FLUX: f64 = 1e-12;
 /// Overlap of the parts of a load's characteristic, relative to the output aimed at, for the same reason.
 const LOAD_OVERLAP: f64 = 1e-9;
 /// Voltage in V beyond its forward voltage at which a diode begins to conduct, for the same reason.
 const WAKE_OVERLAP_V: f64 = 1e-3;
 /// Overlap at the amplifier's clamps in V, for the same reason.
 const CLAMP_OVERLAP_V: f64 = 1e-9;
-
-/// Set by the program when the user wants to stop; every run looks at it once a cycle.
-pub static INTERRUPT: AtomicBool = AtomicBool::new(false);
 
 /// What can be read along a stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -581,15 +580,19 @@ impl Machine {
     }
 
     /// State of a run that stands at a clock edge.
-    pub fn at_clock(&self, x: StateVector) -> RunState {
+    pub fn at_clock(&self, mut x: StateVector) -> RunState {
+        if x[FLUX_STATE].abs() < FAINT_FLUX * self.circuit.board.output_v * self.period_s {
+            x[FLUX_STATE] = 0.0;
+        }
         let flux = x[FLUX_STATE];
+        let emulation = matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. });
         let segment = self.circuit.flux.locate(flux) as i32;
         let mut state = RunState {
             x,
             cycle: 0,
             phase_s: 0.0,
             stage: Stage::Off,
-            low_open: false,
+            low_open: emulation && flux == 0.0,
             turn_ons: 0,
             analog: Analog::Linear,
             segment: if flux < 0.0 { -segment } else { segment },
@@ -767,7 +770,7 @@ impl Machine {
             instants += 1;
             if state.cycle != before {
                 instants = 0;
-                if INTERRUPT.load(Ordering::Relaxed) {
+                if self.circuit.cancel.is_cancelled() {
                     return Err(EngineError::Interrupted);
                 }
                 if !state.x.iter().all(|value| value.is_finite() && value.abs() < 1e9) {

@@ -1,6 +1,7 @@
 //! The engine: exact simulation of the switched converter.
 
 pub mod book;
+pub mod cancel;
 pub mod compensator;
 pub mod crossing;
 pub mod error;

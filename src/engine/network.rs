@@ -3,6 +3,7 @@
 //!
 //! Equations: docs/physics.md, "power stage", "capacitor bank", "load".
 
+use super::cancel::Cancel;
 use super::compensator::{self, Analog};
 use super::row::{Input, Row};
 use crate::board::{Board, LimitSense, LoadKind, LowSide};
@@ -92,6 +93,8 @@ pub struct Circuit {
     /// Frequency in Hz of a sine that is added to the comparator's signal, as a loop analyser does. The sine is the last state
     /// but one, its cosine the last: a run starts it by its state.
     pub probe_hz: Option<f64>,
+    /// Stops the runs of this circuit.
+    pub cancel: Cancel,
 }
 
 /// Time in s in which the current of a short circuit ends when its contact opens: short against a period.
@@ -126,6 +129,7 @@ impl Circuit {
             short: None,
             instrument: true,
             probe_hz: None,
+            cancel: Cancel::default(),
         }
     }
 

@@ -301,6 +301,7 @@ impl Case {
             origins: vec![],
             warnings: vec![],
             files: vec![],
+            cancel: Default::default(),
         };
         case.check()?;
         Ok(case)

@@ -2,6 +2,7 @@
 
 use super::board::Board;
 use super::parts::Inductor;
+use crate::engine::cancel::Cancel;
 
 /// A case that has been read and found consistent.
 #[derive(Clone, Debug)]
@@ -24,6 +25,8 @@ pub struct Case {
     pub warnings: Vec<String>,
     /// Files that were read, with the SHA-256 of each.
     pub files: Vec<CaseFile>,
+    /// Stops the runs of this case.
+    pub cancel: Cancel,
 }
 
 /// A file of the case.
