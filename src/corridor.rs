@@ -147,9 +147,9 @@ pub struct Checked {
     pub part: String,
     /// Name of the condition, at the nominal corner and input.
     pub condition: &'static str,
-    /// Largest differences.
-    pub difference: Difference,
-    /// Switching period of the run in s.
+    /// Largest differences, or what stopped one of the two.
+    pub difference: Result<Difference, Failure>,
+    /// Switching period in s.
     pub period_s: f64,
 }
 
@@ -157,7 +157,7 @@ pub struct Checked {
 /// method on the smooth saturation curve. Method: docs/physics.md, "cross-check".
 ///
 /// # Errors
-/// Whatever stops either engine.
+/// A compensator that cannot be laid out, or an interruption.
 pub fn cross_check(case: &Case) -> Result<Vec<Checked>, Failure> {
     let case = &prepared(case)?;
     let of_part = |part: usize| {
@@ -172,16 +172,27 @@ pub fn cross_check(case: &Case) -> Result<Vec<Checked>, Failure> {
 
 fn check(case: &Case, part: usize, condition: &dyn Condition) -> Result<Option<Checked>, Failure> {
     let stand = Stand::new(case, &case.parts[part], CORNERS[0], case.board.nominal_input_v);
-    let setup = match condition.set_up(&stand, &Wish::default()) {
-        Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => return Ok(None),
-        other => other?,
+    let difference = match condition.set_up(&stand, &Wish::default()) {
+        Ok(None) | Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => return Ok(None),
+        Ok(Some(setup)) => difference(setup),
+        Err(failure) => Err(failure),
     };
-    let Some(Setup { mut machine, curve, begin, program, cycles, .. }) = setup else { return Ok(None) };
+    if let Err(failure) = &difference
+        && failure.is_interruption()
+    {
+        return Err(failure.clone());
+    }
+    let (part, period_s) = (case.parts[part].name.clone(), 1.0 / case.board.frequency_hz);
+    Ok(Some(Checked { part, condition: condition.name(), difference, period_s }))
+}
+
+/// Both integrations of a run, compared.
+fn difference(setup: Setup) -> Result<Difference, Failure> {
+    let Setup { mut machine, curve, begin, program, cycles, .. } = setup;
     let period_s = machine.period_s();
     let cycles = cycles.unwrap_or(CROSS_CHECK_PERIODS).min(CROSS_CHECK_CYCLES);
     let every = (cycles as f64 * CROSS_CHECK_SAMPLES.0 / MOST_SAMPLES).ceil();
     let (every_s, offset_s) = (every / CROSS_CHECK_SAMPLES.0 * period_s, CROSS_CHECK_SAMPLES.1 * period_s);
     let tolerance = CROSS_CHECK_TOLERANCE;
-    let difference = crosscheck::compare(&mut machine, &curve, begin, cycles, &program, every_s, offset_s, tolerance)?;
-    Ok(Some(Checked { part: case.parts[part].name.clone(), condition: condition.name(), difference, period_s }))
+    Ok(crosscheck::compare(&mut machine, &curve, begin, cycles, &program, every_s, offset_s, tolerance)?)
 }

@@ -56,6 +56,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     }
     let original = values.text("original").unwrap_or("");
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
+    let stated = values.all_numbers();
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
     let files = sources.hashes;
     Ok(Case {
@@ -65,6 +66,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         limits,
         bench,
         numerics,
+        stated,
         origins,
         warnings: doubts,
         files,

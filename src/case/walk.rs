@@ -45,6 +45,16 @@ impl Values {
         if let Some((Data::Numbers(v), _)) = self.map.get(path) { Some(v) } else { None }
     }
 
+    /// Every number in SI by its path, one or a list.
+    pub fn all_numbers(&self) -> BTreeMap<String, Vec<f64>> {
+        let number = |(path, (data, _)): (&String, &(Data, Place))| match data {
+            Data::Number(number) => Some((path.clone(), vec![*number])),
+            Data::Numbers(numbers) => Some((path.clone(), numbers.clone())),
+            _ => None,
+        };
+        self.map.iter().filter_map(number).collect()
+    }
+
     /// A text or a choice.
     pub fn text(&self, path: &str) -> Option<&str> {
         if let Some((Data::Text(v), _)) = self.map.get(path) { Some(v) } else { None }

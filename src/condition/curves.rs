@@ -93,7 +93,7 @@ pub struct LossSplit {
 }
 
 /// A steady state as it is shown.
-pub fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
+pub(crate) fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
     let trace = steady.trace.clone();
     PeriodCurve {
         part: part.into(),
@@ -106,7 +106,7 @@ pub fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
 }
 
 /// A thinned run as it is shown, with the means of the output at the lower and the upper level in V.
-pub fn step_curve(part: &str, thinned: Thinned, means_v: (f64, f64)) -> StepCurve {
+pub(crate) fn step_curve(part: &str, thinned: Thinned, means_v: (f64, f64)) -> StepCurve {
     let split = |pairs: Vec<(f64, f64)>| pairs.into_iter().unzip();
     let (output_low_v, output_high_v) = split(thinned.output_v);
     let (current_low_a, current_high_a) = split(thinned.current_a);
@@ -124,7 +124,7 @@ pub fn step_curve(part: &str, thinned: Thinned, means_v: (f64, f64)) -> StepCurv
 }
 
 /// Loop gain for a plot, the phase without jumps of a turn; empty where there is no loop.
-pub fn loop_curve(part: &str, control: Option<&Loop>, margins: Option<Margins>) -> LoopCurve {
+pub(crate) fn loop_curve(part: &str, control: Option<&Loop>, margins: Option<Margins>) -> LoopCurve {
     let mut gains = control.map(Loop::curve).unwrap_or_default();
     // A pulse of least length does not answer to the control: no gain, which has no decibels.
     gains.retain(|(_, gain)| gain.norm() > 0.0);

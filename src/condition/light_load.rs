@@ -20,7 +20,7 @@ const HALVINGS: usize = 24;
 const PATTERN: u64 = 400;
 
 /// Pulses from the lightest load up to the full one.
-pub struct LightLoad;
+pub(crate) struct LightLoad;
 
 impl Condition for LightLoad {
     fn name(&self) -> &'static str {

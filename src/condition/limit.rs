@@ -11,7 +11,7 @@ use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
 
 /// The current at the limit with the hottest winding that occurred.
-pub struct AtLimit;
+pub(crate) struct AtLimit;
 
 impl Condition for AtLimit {
     fn name(&self) -> &'static str {
@@ -61,7 +61,7 @@ impl Condition for AtLimit {
 }
 
 /// Hottest winding in degrees Celsius that a part reached in a steady state, at least the ambient.
-pub fn hottest_degc(case: &Case, found: &[&Found]) -> f64 {
+pub(crate) fn hottest_degc(case: &Case, found: &[&Found]) -> f64 {
     let reached = found.iter().filter_map(|found| found.figures.number("winding_temperature"));
     reached.fold(case.board.ambient_degc, f64::max)
 }
@@ -79,7 +79,7 @@ fn at_limit_a(case: &Case, part: &Inductor, low: &FluxCurve, winding_degc: f64) 
 /// `output_v`: the flux linkage grows on by volt-seconds, so that saturation is in it.
 ///
 /// `loop_ohm` is the resistance in the way (high side and winding), taken at the threshold current.
-pub fn current_after_delay_a(
+pub(crate) fn current_after_delay_a(
     curve: &FluxCurve,
     threshold_a: f64,
     source_v: f64,

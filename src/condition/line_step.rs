@@ -18,7 +18,7 @@ use crate::model::board::InputStep;
 use crate::model::parts::saturation::FluxCurve;
 
 /// Step of the input voltage and back.
-pub struct LineStep;
+pub(crate) struct LineStep;
 
 impl Condition for LineStep {
     fn name(&self) -> &'static str {

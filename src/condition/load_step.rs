@@ -19,10 +19,10 @@ use crate::model::board::LoadStep;
 /// Number of intervals to which a waveform is thinned at most.
 const INTERVALS: f64 = 6000.0;
 /// Cycles simulated before the step.
-pub const LEAD_CYCLES: u64 = 1;
+pub(crate) const LEAD_CYCLES: u64 = 1;
 
 /// Load step and release from a steady state.
-pub struct LoadStepAndRelease;
+pub(crate) struct LoadStepAndRelease;
 
 impl Condition for LoadStepAndRelease {
     fn name(&self) -> &'static str {

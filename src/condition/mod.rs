@@ -8,7 +8,7 @@ pub mod limit;
 pub mod line_step;
 pub mod load_step;
 pub mod overload;
-pub mod sheet;
+mod sheet;
 pub mod short;
 pub mod stand;
 pub mod start;

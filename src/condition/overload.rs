@@ -25,7 +25,7 @@ const LATEST: &[(Parameter, End)] =
     &[(Parameter::LimitThreshold, End::Most), (Parameter::Winding, End::Least), (Parameter::Resistance, End::Least)];
 
 /// A load that grows from the full one until the output gives way.
-pub struct GrowingLoad;
+pub(crate) struct GrowingLoad;
 
 /// One overload on a stand, ready to begin.
 struct Ready {

@@ -7,7 +7,7 @@ use crate::model::case::Case;
 use crate::model::parts::Inductor;
 
 /// Data that need no run.
-pub struct DataSheet;
+pub(crate) struct DataSheet;
 
 impl Condition for DataSheet {
     fn name(&self) -> &'static str {

@@ -26,7 +26,7 @@ const SHOWN_CYCLES: u64 = 8000;
 const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Most)];
 
 /// Short circuit from full load, and its end.
-pub struct Short;
+pub(crate) struct Short;
 
 impl Condition for Short {
     fn name(&self) -> &'static str {

@@ -53,33 +53,33 @@ impl<'a> Stand<'a> {
     }
 
     /// The place of a condition at a load in A.
-    pub fn place(&self, condition: &'static str, load_a: f64) -> Place {
+    pub(crate) fn place(&self, condition: &'static str, load_a: f64) -> Place {
         let (corner, input_v) = (self.corner.name, Some(self.input_v));
         Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0 }
     }
 
     /// Whether curves are wanted: of the nominal corner at the nominal input.
-    pub fn is_shown(&self) -> bool {
+    pub(crate) fn is_shown(&self) -> bool {
         self.corner.is_nominal() && self.is_nominal_input()
     }
 
     /// Whether the input is the nominal one.
-    pub fn is_nominal_input(&self) -> bool {
+    pub(crate) fn is_nominal_input(&self) -> bool {
         self.input_v == self.case.board.nominal_input_v
     }
 
     /// Full load in A.
-    pub fn full_load_a(&self) -> f64 {
+    pub(crate) fn full_load_a(&self) -> f64 {
         self.case.board.full_load_a()
     }
 
     /// Half the width of the recovery band in V.
-    pub fn half_band_v(&self) -> f64 {
+    pub(crate) fn half_band_v(&self) -> f64 {
         self.case.limits.recovery_band * self.case.board.output_v
     }
 
     /// Time in s in which a loop settles.
-    pub fn settling_s(&self) -> f64 {
+    pub(crate) fn settling_s(&self) -> f64 {
         let procedure = &self.case.board.procedure;
         let periods_s = procedure.settling_periods / self.case.board.frequency_hz;
         let of_recovery_s = self.case.limits.recovery_s.map(|recovery_s| procedure.settling_recoveries * recovery_s);
@@ -128,7 +128,7 @@ impl<'a> Stand<'a> {
     ///
     /// # Errors
     /// As [`Stand::machine`].
-    pub fn changed(
+    pub(crate) fn changed(
         &self,
         winding_degc: f64,
         further: &[(Parameter, End)],
@@ -172,7 +172,7 @@ impl<'a> Stand<'a> {
     }
 
     /// Notes the winding temperature in degrees Celsius at the highest load that has been found so far.
-    pub fn note_winding(&self, winding_degc: f64) {
+    pub(crate) fn note_winding(&self, winding_degc: f64) {
         self.full_load_degc.set(Some(winding_degc));
     }
 
@@ -181,7 +181,7 @@ impl<'a> Stand<'a> {
     ///
     /// # Errors
     /// As [`Stand::warm`], except for a load that is not delivered.
-    pub fn full_load_degc(&self) -> Result<f64, Failure> {
+    pub(crate) fn full_load_degc(&self) -> Result<f64, Failure> {
         if let Some(known) = self.full_load_degc.get() {
             return Ok(known);
         }
@@ -196,27 +196,39 @@ impl<'a> Stand<'a> {
 
     /// A watch for the waveform of a run of a condition where curves are wanted: in intervals of which there are at most `most`,
     /// times counted from `origin`.
-    pub fn thinned(&self, wanted: bool, machine: &Machine, cycles: u64, origin: Instant, most: f64) -> Option<Thinned> {
+    pub(crate) fn thinned(
+        &self,
+        wanted: bool,
+        machine: &Machine,
+        cycles: u64,
+        origin: Instant,
+        most: f64,
+    ) -> Option<Thinned> {
         let duration_s = cycles as f64 * machine.period_s();
         let interval_s = (duration_s / most).max(0.25 * machine.period_s());
         (wanted && self.is_shown()).then(|| Thinned::new(origin, machine.period_s(), interval_s))
     }
 
     /// The curve of a run, where it was watched.
-    pub fn event_curve(&self, condition: &'static str, thinned: Option<Thinned>, means_v: (f64, f64)) -> Option<Curve> {
+    pub(crate) fn event_curve(
+        &self,
+        condition: &'static str,
+        thinned: Option<Thinned>,
+        means_v: (f64, f64),
+    ) -> Option<Curve> {
         thinned.map(|thinned| Curve::Event(condition, step_curve(&self.part.name, thinned, means_v)))
     }
 }
 
 /// The load as a resistor that draws a current in A at the output aimed at: a sink would pull an empty output below zero.
-pub fn into_resistance(circuit: &mut Circuit, load_a: f64) {
+pub(crate) fn into_resistance(circuit: &mut Circuit, load_a: f64) {
     (circuit.load_s, circuit.load_w) = (0.0, 0.0);
     let ohm = circuit.board.output_v / load_a;
     circuit.resistor = Some((ohm, circuit.board.procedure.leads_s * ohm));
 }
 
 /// Notes a peak current in A that lies beyond the saturation data.
-pub fn note_beyond(curve: &FluxCurve, peak_a: f64, figures: &mut Figures) {
+pub(crate) fn note_beyond(curve: &FluxCurve, peak_a: f64, figures: &mut Figures) {
     figures.note_if(curve.is_beyond(peak_a), Note::BeyondSaturationData);
 }
 

@@ -22,7 +22,7 @@ const INTERVALS: f64 = 4000.0;
 const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least)];
 
 /// Starts into a resistance, with the output empty or already at a voltage.
-pub struct Starts;
+pub(crate) struct Starts;
 
 impl Condition for Starts {
     fn name(&self) -> &'static str {

@@ -18,7 +18,7 @@ use crate::stability::Loop;
 const AT_A_STOP: f64 = 1e-3;
 
 /// Periodic steady states at every load.
-pub struct Steady;
+pub(crate) struct Steady;
 
 impl Condition for Steady {
     fn name(&self) -> &'static str {

@@ -38,7 +38,7 @@ const MOST_BRANCHES: usize = MOST_STATES;
 
 /// What holds during one stretch between two instants. Lines begin with the stretch.
 #[derive(Clone, Copy, Debug)]
-pub struct Setting {
+pub(crate) struct Setting {
     /// Way of the inductor current.
     pub path: Path,
     /// State of the amplifier's output.
@@ -65,7 +65,7 @@ fn along(line: Line, t_s: f64) -> f64 {
 
 /// What may end a stretch: a quantity that becomes non-negative.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Watch {
+pub(crate) enum Watch {
     /// The modulator's comparator.
     Trip,
     /// The comparator of a control without a clock asks for a turn-on.
@@ -112,7 +112,7 @@ struct Branch {
 
 /// Everything that follows from the states at one time.
 #[derive(Clone, Copy, Debug)]
-pub struct Point {
+pub(crate) struct Point {
     /// Inductor current in A.
     pub current_a: f64,
     /// Output voltage in V.
@@ -136,7 +136,7 @@ struct Drawn {
 }
 
 /// The circuit reduced to what the equations need.
-pub struct Equations {
+pub(crate) struct Equations {
     /// Number of states.
     pub states: usize,
     /// Switching period in s.
@@ -161,7 +161,7 @@ pub struct Equations {
 
 impl Equations {
     /// Equations of a circuit on a smooth curve.
-    pub fn new(circuit: &Circuit, curve: FluxCurve) -> Result<Equations, EngineError> {
+    pub(crate) fn new(circuit: &Circuit, curve: FluxCurve) -> Result<Equations, EngineError> {
         let mut next = 1 + circuit.bank.len();
         let all_inductive = circuit.bank.iter().all(|b| b.esl_h > 0.0);
         let eliminates = all_inductive;
@@ -213,7 +213,7 @@ impl Equations {
     }
 
     /// States to integrate from the exact engine's states.
-    pub fn scaled(&self, x: &StateVector) -> StateVector {
+    pub(crate) fn scaled(&self, x: &StateVector) -> StateVector {
         let mut y = *x;
         y[0] /= self.unit_h;
         if let Some((low_v, high_v)) = self.clamp_v() {
@@ -224,7 +224,7 @@ impl Equations {
 
     /// States before a start (in the exact engine's order): the output at a voltage, no inductor current, the amplifier's output
     /// at its lower clamp, no current in any capacitor but the share of a resistive or constant-power load.
-    pub fn at_rest(&self, output_v: f64) -> StateVector {
+    pub(crate) fn at_rest(&self, output_v: f64) -> StateVector {
         let mut x = [0.0; MAX_STATES];
         let total_f: f64 = self.branches.iter().map(|branch| branch.capacitance_f).sum();
         let power_a = if self.circuit.load_w > 0.0 { self.circuit.load_w / output_v } else { 0.0 };
@@ -265,7 +265,7 @@ impl Equations {
     }
 
     /// The exact engine's states from the integrated ones.
-    pub fn unscaled(&self, y: &[f64]) -> StateVector {
+    pub(crate) fn unscaled(&self, y: &[f64]) -> StateVector {
         let mut x = [0.0; MAX_STATES];
         x[..y.len()].copy_from_slice(y);
         x[0] *= self.unit_h;
@@ -273,12 +273,12 @@ impl Equations {
     }
 
     /// Position of the amplifier's output among the states.
-    pub fn control_state(&self) -> usize {
+    pub(crate) fn control_state(&self) -> usize {
         self.first_amplifier
     }
 
     /// Clamps of the control voltage in V.
-    pub fn clamp_v(&self) -> Option<(f64, f64)> {
+    pub(crate) fn clamp_v(&self) -> Option<(f64, f64)> {
         match self.circuit.board.control.compensator {
             Compensator::Open | Compensator::Ripple { .. } => None,
             Compensator::OpAmp { clamp_v, .. } | Compensator::Transconductance { clamp_v, .. } => Some(clamp_v),
@@ -288,7 +288,7 @@ impl Equations {
     /// Current at a scaled flux linkage: Newton's method from the former current. The flux linkage is concave
     /// in the current above zero, so the method comes from below without fail; otherwise the curve's own inverse is used.
     #[inline]
-    pub fn current_a(&self, flux_scaled: f64, former: &Cell<f64>) -> f64 {
+    pub(crate) fn current_a(&self, flux_scaled: f64, former: &Cell<f64>) -> f64 {
         let flux_wb = flux_scaled * self.unit_h;
         let mut current_a = former.get();
         for _ in 0..WARM_NEWTON_STEPS {
@@ -346,7 +346,7 @@ impl Equations {
 
     /// Solves the circuit at a time `t_s` of the stretch.
     #[inline]
-    pub fn point(&self, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> Point {
+    pub(crate) fn point(&self, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> Point {
         let idle = setting.path == Path::Idle;
         let i = if idle { 0.0 } else { self.current_a(y[0], former) };
         let source_v = along(setting.source_v, t_s);
@@ -493,13 +493,13 @@ impl Equations {
     }
 
     /// Scaled flux linkage with which a diode begins to conduct after no current.
-    pub fn waking_flux(&self) -> f64 {
+    pub(crate) fn waking_flux(&self) -> f64 {
         WAKE_FLUX * self.circuit.board.output_v * self.period_s / self.unit_h
     }
 
     /// Right side of the differential equations.
     #[inline]
-    pub fn rates(&self, setting: &Setting, t_s: f64, y: &[f64], rate: &mut [f64], former: &Cell<f64>) {
+    pub(crate) fn rates(&self, setting: &Setting, t_s: f64, y: &[f64], rate: &mut [f64], former: &Cell<f64>) {
         let point = self.point(setting, t_s, y, former);
         let across_v = point.switch_v - self.circuit.dcr_ohm * point.current_a - point.output_v;
         rate[0] = if setting.path == Path::Idle { 0.0 } else { across_v / self.unit_h };
@@ -605,7 +605,7 @@ impl Equations {
     }
 
     /// Value of a watched quantity, non-negative once its event has come.
-    pub fn watched(&self, watch: Watch, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> f64 {
+    pub(crate) fn watched(&self, watch: Watch, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> f64 {
         match watch {
             Watch::Trip => self.trip(setting, t_s, y, former),
             Watch::Ask => {
@@ -681,7 +681,7 @@ impl Equations {
 
     /// Rate of a watched quantity. Where the rates of the states do not give it (the output voltage has no state), it is taken
     /// from a short way along them.
-    pub fn watched_rate(
+    pub(crate) fn watched_rate(
         &self,
         watch: Watch,
         setting: &Setting,
@@ -719,7 +719,7 @@ impl Equations {
     }
 
     /// Control voltage in V (or its rate, from rates); 0 where there is no amplifier.
-    pub fn control_v(&self, y: &[f64]) -> f64 {
+    pub(crate) fn control_v(&self, y: &[f64]) -> f64 {
         match self.circuit.board.control.compensator {
             Compensator::Open | Compensator::Ripple { .. } => 0.0,
             Compensator::OpAmp { .. } | Compensator::Transconductance { .. } => y[self.first_amplifier],
@@ -727,7 +727,7 @@ impl Equations {
     }
 
     /// Full reference in V; 0 in an open loop.
-    pub fn full_reference_v(&self) -> f64 {
+    pub(crate) fn full_reference_v(&self) -> f64 {
         match self.circuit.board.control.compensator {
             Compensator::Open => 0.0,
             Compensator::OpAmp { reference_v, .. }
@@ -737,7 +737,7 @@ impl Equations {
     }
 
     /// Slope of the modulator's ramp in V/s after an edge at which the input was at a voltage.
-    pub fn ramp_v_per_s(&self, input_v: f64) -> f64 {
+    pub(crate) fn ramp_v_per_s(&self, input_v: f64) -> f64 {
         let amplitude_v = match self.circuit.board.control.modulator {
             Modulator::VoltageMode { ramp: Ramp::Fixed(amplitude_v), .. } => amplitude_v,
             Modulator::VoltageMode { ramp: Ramp::InputOver(n), .. } => input_v / n,
@@ -747,12 +747,12 @@ impl Equations {
     }
 
     /// Whether the low side opens when its current ends.
-    pub fn emulates_diode(&self) -> bool {
+    pub(crate) fn emulates_diode(&self) -> bool {
         matches!(self.circuit.board.stage.low_side, LowSide::Switch { emulation: true, .. })
     }
 
     /// Everything that is sampled.
-    pub fn sample(&self, time_s: f64, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> Sample {
+    pub(crate) fn sample(&self, time_s: f64, setting: &Setting, t_s: f64, y: &[f64], former: &Cell<f64>) -> Sample {
         let point = self.point(setting, t_s, y, former);
         Sample {
             time_s,

@@ -95,7 +95,7 @@ impl Protection {
 }
 
 /// A run under way.
-pub struct Run<'a, const N: usize> {
+pub(crate) struct Run<'a, const N: usize> {
     solver: Solver<'a>,
     program: Program,
     sampling: Sampling,
@@ -113,7 +113,13 @@ pub struct Run<'a, const N: usize> {
 }
 
 impl<'a, const N: usize> Run<'a, N> {
-    pub fn new(equations: &'a Equations, tolerance: f64, begin: Begin, program: Program, sampling: Sampling) -> Self {
+    pub(crate) fn new(
+        equations: &'a Equations,
+        tolerance: f64,
+        begin: Begin,
+        program: Program,
+        sampling: Sampling,
+    ) -> Self {
         let (x0, driven) = match begin {
             Begin::Clock(x) => (x, Driven::Low),
             Begin::Rest(output_v) => (equations.at_rest(output_v), Driven::Neither),
@@ -174,7 +180,7 @@ impl<'a, const N: usize> Run<'a, N> {
         self.agenda.duty_off_s.map_or(by_clock_s, |off_s| off_s.min(by_clock_s))
     }
 
-    pub fn go(mut self, cycles: u64, sink: &mut dyn FnMut(&Sample, Side)) -> Result<Outcome, EngineError> {
+    pub(crate) fn go(mut self, cycles: u64, sink: &mut dyn FnMut(&Sample, Side)) -> Result<Outcome, EngineError> {
         let mut stretches = 0;
         while self.cycle < cycles {
             let before = self.cycle;

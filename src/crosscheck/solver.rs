@@ -100,7 +100,7 @@ fn top_above_zero((g0, r0): (f64, f64), (g1, r1): (f64, f64), step_s: f64) -> Op
 }
 
 /// What a stretch gave.
-pub struct Passed<const N: usize> {
+pub(crate) struct Passed<const N: usize> {
     /// Ends of the steps: time from the begin in s and state. The last may lie behind the end.
     pub nodes: Nodes<N>,
     /// Time of the end in s.
@@ -112,7 +112,7 @@ pub struct Passed<const N: usize> {
 }
 
 /// The integrator with its settings.
-pub struct Solver<'a> {
+pub(crate) struct Solver<'a> {
     pub equations: &'a Equations,
     pub tolerance: f64,
     /// Former current, where Newton's method for the saturation curve begins.
@@ -124,7 +124,7 @@ pub struct Solver<'a> {
 }
 
 impl<'a> Solver<'a> {
-    pub fn new(equations: &'a Equations, tolerance: f64) -> Solver<'a> {
+    pub(crate) fn new(equations: &'a Equations, tolerance: f64) -> Solver<'a> {
         let zero = Cell::new(0.0);
         Solver { equations, tolerance, former: zero.clone(), step_s: zero, steps: Cell::new(0) }
     }
@@ -183,7 +183,7 @@ impl<'a> Solver<'a> {
     }
 
     /// State at a time after a node, by one step from it.
-    pub fn step_to<const N: usize>(
+    pub(crate) fn step_to<const N: usize>(
         &self,
         setting: &Setting,
         node: &(f64, SVector<f64, N>),
@@ -215,7 +215,7 @@ impl<'a> Solver<'a> {
     }
 
     /// Integrates a stretch of at most `span_s`, with everything watched that may end it.
-    pub fn pass<const N: usize>(
+    pub(crate) fn pass<const N: usize>(
         &self,
         setting: &Setting,
         watches: &[Watch],

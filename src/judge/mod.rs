@@ -12,7 +12,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Factor on the highest input that a working voltage should cover for ringing (common practice).
-pub const RINGING: f64 = 1.2;
+pub(crate) const RINGING: f64 = 1.2;
 /// A bench sees a change of this many times what it resolves (coverage factor of 95 %).
 pub const COVERAGE: f64 = 2.0;
 /// Share of a limit below which the original's value is no base for a fraction.
@@ -20,7 +20,7 @@ const SMALL_SHARE: f64 = 0.1;
 /// A change of that many times the original's value is no ratio any more: the original has none of it.
 const LARGEST_RATIO: f64 = 1e6;
 /// Winding temperature in degrees Celsius from which iron powder may age (common practice).
-pub const AGEING_DEGC: f64 = 100.0;
+pub(crate) const AGEING_DEGC: f64 = 100.0;
 
 /// Judgement of one value against one limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -177,7 +177,7 @@ pub fn rows(case: &Case, parts: &[PartFigures]) -> Vec<Row> {
 }
 
 /// The row of a quantity.
-pub fn row_of<'a>(rows: &'a [Row], quantity: &Quantity) -> Option<&'a Row> {
+pub(crate) fn row_of<'a>(rows: &'a [Row], quantity: &Quantity) -> Option<&'a Row> {
     rows.iter().find(|row| row.quantity.id == quantity.id)
 }
 

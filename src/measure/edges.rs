@@ -20,7 +20,7 @@ pub struct EdgeResponse {
 }
 
 /// Follows the output and current from one instant to another.
-pub struct EdgeWatch {
+pub(crate) struct EdgeWatch {
     from: Instant,
     until: Instant,
     period_s: f64,
@@ -34,7 +34,7 @@ pub struct EdgeWatch {
 
 impl EdgeWatch {
     /// Watches from one instant to another with a band of `half_band_v` either way around `mean_v`.
-    pub fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
+    pub(crate) fn new(from: Instant, until: Instant, period_s: f64, mean_v: f64, half_band_v: f64) -> EdgeWatch {
         EdgeWatch {
             from,
             until,
@@ -93,17 +93,17 @@ impl EdgeWatch {
     }
 
     /// Whether the output has been in its band from some time on until the latest stretch seen.
-    pub fn is_inside(&self) -> bool {
+    pub(crate) fn is_inside(&self) -> bool {
         self.inside
     }
 
     /// When the output came back into its band last, in s after the begin.
-    pub fn back_s(&self) -> f64 {
+    pub(crate) fn back_s(&self) -> f64 {
         self.back_s
     }
 
     /// What was seen.
-    pub fn response(&self) -> EdgeResponse {
+    pub(crate) fn response(&self) -> EdgeResponse {
         let end_s = self.since_edge_s(self.until.0, self.until.1);
         let back_s = if self.inside { self.back_s } else { end_s };
         EdgeResponse {

@@ -5,6 +5,7 @@ use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modul
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
 use super::parts::{CapacitorBranch, CoreFamily, Inductor, SaturationCurve};
 use super::procedure::Procedure;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use thiserror::Error;
 
@@ -298,6 +299,7 @@ impl Case {
             limits: Limits::default(),
             bench: Bench::default(),
             numerics,
+            stated: BTreeMap::new(),
             origins: vec![],
             warnings: vec![],
             files: vec![],

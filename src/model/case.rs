@@ -3,6 +3,7 @@
 use super::board::Board;
 use super::parts::Inductor;
 use crate::engine::cancel::Cancel;
+use std::collections::BTreeMap;
 
 /// A case that has been read and found consistent.
 #[derive(Clone, Debug)]
@@ -19,6 +20,8 @@ pub struct Case {
     pub bench: Bench,
     /// Numerical settings.
     pub numerics: Numerics,
+    /// Every number of the board in SI by its key, such as "load.step.to": what a condition of its own keys reads.
+    pub stated: BTreeMap<String, Vec<f64>>,
     /// Origin of each datum that states one, and each assumed default.
     pub origins: Vec<DatumOrigin>,
     /// Doubts about the data that do not stop a run.
@@ -27,6 +30,13 @@ pub struct Case {
     pub files: Vec<CaseFile>,
     /// Stops the runs of this case.
     pub cancel: Cancel,
+}
+
+impl Case {
+    /// A number that the case states or defaults, in SI, by its key.
+    pub fn number(&self, key: &str) -> Option<f64> {
+        self.stated.get(key)?.first().copied()
+    }
 }
 
 /// A file of the case.

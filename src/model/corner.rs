@@ -64,13 +64,13 @@ impl Corner {
     }
 
     /// The end at which a parameter stands; `None` where it is typical.
-    pub fn end_of(&self, parameter: Parameter) -> Option<End> {
+    pub(crate) fn end_of(&self, parameter: Parameter) -> Option<End> {
         end_of(self.ends, parameter)
     }
 }
 
 /// The end at which a list puts a parameter.
-pub fn end_of(ends: &[(Parameter, End)], parameter: Parameter) -> Option<End> {
+pub(crate) fn end_of(ends: &[(Parameter, End)], parameter: Parameter) -> Option<End> {
     ends.iter().find(|(known, _)| *known == parameter).map(|(_, end)| *end)
 }
 

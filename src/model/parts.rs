@@ -1,7 +1,6 @@
 //! Parts: what the inductor under comparison and the capacitors are, as data with SI units.
 //!
-//! Reading and validating them from files is the job of [`crate::case`]; their physics that needs
-//! no circuit (flux linkage, saturation) lives in [`saturation`].
+//! Their physics that needs no circuit (flux linkage, saturation) lives in [`saturation`].
 
 pub mod saturation;
 

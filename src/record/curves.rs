@@ -21,6 +21,8 @@ pub struct Curves {
     pub starts: Vec<StepCurve>,
     /// Short circuit and its end, one entry a part; empty where the board states none.
     pub shorts: Vec<StepCurve>,
+    /// Runs of further conditions, each with the name of its condition.
+    pub events: Vec<(&'static str, StepCurve)>,
     /// Pulses towards light load, one entry a part; empty where the board states none.
     pub light: Vec<LightCurve>,
     /// Inductance against current, one entry a part.

@@ -353,4 +353,7 @@ pub struct CrossCheckRecord {
     /// nothing is compared from there. Absent where they never did.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until_s: Option<f64>,
+    /// Why nothing was compared, where one of the two could not run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_compared: Option<String>,
 }

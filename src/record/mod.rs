@@ -47,7 +47,7 @@ pub fn cross_check(case: &Case) -> Result<Vec<CrossCheckRecord>, Error> {
 }
 
 /// A failure that ends a command, with the condition in which it came.
-pub fn error(failure: Failure, condition: &str) -> Error {
+pub(crate) fn error(failure: Failure, condition: &str) -> Error {
     let condition = condition.to_string();
     match failure {
         stop if stop.is_interruption() => Error::Interrupted,
@@ -61,14 +61,15 @@ pub fn error(failure: Failure, condition: &str) -> Error {
 }
 
 fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
-    let until_s = check.difference.parted.map(|cycle| cycle as f64 * check.period_s);
+    let found = check.difference.as_ref().ok();
     CrossCheckRecord {
         part: check.part,
         condition: words::checked(case, check.condition),
-        output_v: check.difference.output_v,
-        current_a: check.difference.current_a,
-        samples: check.difference.samples,
-        until_s,
+        output_v: found.map_or(0.0, |found| found.output_v),
+        current_a: found.map_or(0.0, |found| found.current_a),
+        samples: found.map_or(0, |found| found.samples),
+        until_s: found.and_then(|found| found.parted).map(|cycle| cycle as f64 * check.period_s),
+        not_compared: check.difference.err().map(|failure| failure.to_string()),
     }
 }
 
@@ -236,7 +237,8 @@ fn sort_in(curves: &mut Curves, curve: Curve) {
         Curve::Light(curve) => curves.light.push(curve),
         Curve::Event("load step", curve) => curves.steps.push(curve),
         Curve::Event("start", curve) => curves.starts.push(curve),
-        Curve::Event(_, curve) => curves.shorts.push(curve),
+        Curve::Event("short circuit", curve) => curves.shorts.push(curve),
+        Curve::Event(condition, curve) => curves.events.push((condition, curve)),
     }
 }
 

@@ -10,7 +10,7 @@ use crate::quantity::{ChangeKind, Limit, Quantity, Side};
 use crate::units;
 
 /// A value with its unit for sentences.
-pub fn say(value: f64, unit: &str) -> String {
+pub(crate) fn say(value: f64, unit: &str) -> String {
     match unit {
         "degC" => format!("{value:.1} °C"),
         "K" => format!("{value:.1} K"),
@@ -37,7 +37,7 @@ pub fn say(value: f64, unit: &str) -> String {
 }
 
 /// Kind of a condition in words; data that need no run are one kind.
-pub fn kind(place: &Place) -> String {
+pub(crate) fn kind(place: &Place) -> String {
     match place.condition {
         name if condition::find(name).is_some_and(|condition| condition.is_data()) => "data".into(),
         name if place.prebias_v > 0.0 => format!("{name} at {}", say(place.prebias_v, "V")),
@@ -46,12 +46,12 @@ pub fn kind(place: &Place) -> String {
 }
 
 /// A place in words.
-pub fn place(place: &Place) -> String {
+pub(crate) fn place(place: &Place) -> String {
     place_of(&kind(place), place.corner, place.input_v, place.load_a)
 }
 
 /// A place in words, from what the record has of it.
-pub fn place_of(condition: &str, corner: &str, input_v: Option<f64>, load_a: Option<f64>) -> String {
+pub(crate) fn place_of(condition: &str, corner: &str, input_v: Option<f64>, load_a: Option<f64>) -> String {
     if condition == "data" {
         return corner.into();
     }
@@ -64,12 +64,12 @@ pub fn place_of(condition: &str, corner: &str, input_v: Option<f64>, load_a: Opt
 }
 
 /// The nominal condition at a load.
-pub fn at_load(case: &Case, load_a: f64) -> String {
+pub(crate) fn at_load(case: &Case, load_a: f64) -> String {
     format!("{} in, {} load, {NOMINAL}", say(case.board.nominal_input_v, "V"), say(load_a, "A"))
 }
 
 /// The load step at the nominal condition.
-pub fn load_step(case: &Case, step: &LoadStep) -> String {
+pub(crate) fn load_step(case: &Case, step: &LoadStep) -> String {
     format!(
         "{} in, {} to {} and back at {}, {NOMINAL}",
         say(case.board.nominal_input_v, "V"),
@@ -80,7 +80,7 @@ pub fn load_step(case: &Case, step: &LoadStep) -> String {
 }
 
 /// A condition of the cross-check.
-pub fn checked(case: &Case, condition: &str) -> String {
+pub(crate) fn checked(case: &Case, condition: &str) -> String {
     match (condition, case.board.load_step) {
         ("steady", _) => at_load(case, case.board.full_load_a()),
         ("load step", Some(step)) => load_step(case, &step),
@@ -89,7 +89,7 @@ pub fn checked(case: &Case, condition: &str) -> String {
 }
 
 /// Components of an op-amp compensator.
-pub fn components(compensator: &Compensator) -> String {
+pub(crate) fn components(compensator: &Compensator) -> String {
     let Compensator::OpAmp { r1_ohm, lead, r2_ohm, c1_f, c2_f, .. } = compensator else { return String::new() };
     let mut words = vec![("R1", *r1_ohm, "ohm"), ("R2", *r2_ohm, "ohm"), ("C1", *c1_f, "F"), ("C2", *c2_f, "F")];
     words.extend(lead.iter().flat_map(|(r3_ohm, c3_f)| [("R3", *r3_ohm, "ohm"), ("C3", *c3_f, "F")]));
@@ -98,7 +98,7 @@ pub fn components(compensator: &Compensator) -> String {
 }
 
 /// A note.
-pub fn note(note: &Note) -> String {
+pub(crate) fn note(note: &Note) -> String {
     match note {
         Note::ThermalRunaway => "the winding temperature does not settle: thermal runaway".into(),
         Note::RoughTemperature => {
@@ -162,7 +162,7 @@ fn off_aim(share: f64, cause: OffAim) -> String {
 }
 
 /// Notes that the results of every part carry: they say something about the data or the model, not about a part.
-pub fn shared_notes(parts: &[PartFigures]) -> Vec<Note> {
+pub(crate) fn shared_notes(parts: &[PartFigures]) -> Vec<Note> {
     let has = |part: &PartFigures, note: &Note| part.results.iter().any(|result| result.notes.contains(note));
     let mut shared: Vec<Note> = vec![];
     for note in parts[0].results.iter().flat_map(|result| &result.notes) {
@@ -174,7 +174,7 @@ pub fn shared_notes(parts: &[PartFigures]) -> Vec<Note> {
 }
 
 /// Notes of a part that not every part has, each once, with the first place where it arose.
-pub fn part_notes(parts: &[PartFigures], part: usize) -> Vec<String> {
+pub(crate) fn part_notes(parts: &[PartFigures], part: usize) -> Vec<String> {
     let shared = shared_notes(parts);
     let mut notes: Vec<(&Note, &Figures, usize)> = vec![];
     for figures in &parts[part].results {
@@ -216,7 +216,7 @@ fn say_uncertainty(quantity: &Quantity, uncertainty: f64) -> String {
 }
 
 /// A value; what is only a bound is said as one.
-pub fn say_value(value: &Value, unit: &str) -> String {
+pub(crate) fn say_value(value: &Value, unit: &str) -> String {
     match value {
         Value::Number(number) => say(*number, unit),
         Value::AtLeast(_) if unit.is_empty() => "does not repeat".into(),
@@ -227,7 +227,7 @@ pub fn say_value(value: &Value, unit: &str) -> String {
 }
 
 /// A finding as a sentence.
-pub fn finding(case: &Case, rows: &[Row], part: usize, finding: &Finding) -> String {
+pub(crate) fn finding(case: &Case, rows: &[Row], part: usize, finding: &Finding) -> String {
     let cell = |quantity| row_of(rows, quantity).and_then(|row| row.cells[part].as_ref());
     match &finding.basis {
         Basis::Limit(quantity) => {
@@ -308,7 +308,7 @@ fn against_limit(quantity: &Quantity, cell: &Cell, limit: &Limit, shared: bool) 
 }
 
 /// A default limit that the original breaks as well.
-pub fn broken_default(case: &Case, rows: &[Row], part: usize, quantity: &Quantity) -> Option<String> {
+pub(crate) fn broken_default(case: &Case, rows: &[Row], part: usize, quantity: &Quantity) -> Option<String> {
     let row = row_of(rows, quantity)?;
     let (original, cell) = (row.cells[0].as_ref()?, row.cells[part].as_ref()?);
     let sentence = against_limit(quantity, cell, &(quantity.limit)(case, &case.parts[part])?, false);
@@ -317,7 +317,7 @@ pub fn broken_default(case: &Case, rows: &[Row], part: usize, quantity: &Quantit
 }
 
 /// For a part without findings: which limit is nearest.
-pub fn nearest(rows: &[Row], verdict: &Verdict) -> String {
+pub(crate) fn nearest(rows: &[Row], verdict: &Verdict) -> String {
     let nearest = verdict.nearest.and_then(|(quantity, share)| {
         let cell = row_of(rows, quantity)?.cells[verdict.part].as_ref()?;
         let (label, used, at) = (quantity.label, 100.0 * share, place(&cell.place));
@@ -327,7 +327,7 @@ pub fn nearest(rows: &[Row], verdict: &Verdict) -> String {
 }
 
 /// Whether, and where best, the bench sees that the part was changed.
-pub fn seen(rows: &[Row], verdict: &Verdict) -> String {
+pub(crate) fn seen(rows: &[Row], verdict: &Verdict) -> String {
     let best = verdict.seen.first().and_then(|quantity| {
         let change = row_of(rows, quantity)?.cells[verdict.part].as_ref()?.change.as_ref()?;
         Some((quantity, change, change.value.number()?, change.in_resolutions?))
@@ -347,7 +347,7 @@ pub fn seen(rows: &[Row], verdict: &Verdict) -> String {
 }
 
 /// Method and numerical settings.
-pub fn method(case: &Case, load_error: f64) -> Vec<String> {
+pub(crate) fn method(case: &Case, load_error: f64) -> Vec<String> {
     let mut lines = vec![
         "Switched model, propagated exactly between switching instants; steady states by Newton's method on the period map.".to_string(),
         format!(
@@ -373,7 +373,7 @@ pub fn method(case: &Case, load_error: f64) -> Vec<String> {
 }
 
 /// Names of the equations behind the numbers, as docs/physics.md lists them.
-pub const EQUATIONS: &[&str] = &[
+pub(crate) const EQUATIONS: &[&str] = &[
     "power stage",
     "capacitor bank",
     "load",
@@ -416,7 +416,7 @@ pub const EQUATIONS: &[&str] = &[
 ];
 
 /// Cautions that go with every result.
-pub const CAUTIONS: &[&str] = &[
+pub(crate) const CAUTIONS: &[&str] = &[
     "A prediction supports a qualified person; it replaces neither the bench test, nor the maker's data, nor a qualification standard.",
     "Local codes and licensed practice come first; in regulated sectors their own qualification and change procedures rule.",
     "Energised boards: above 60 V d.c., or where anything is derived from the mains, work only with isolation, insulated probes and a second person.",

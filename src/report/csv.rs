@@ -14,7 +14,7 @@ const DIGITS: usize = 12;
 pub struct CsvFile {
     /// Part.
     pub part: String,
-    /// "period", "step", "start", "short", "light" or "loop".
+    /// "period", "step", "start", "short", "light", "loop", or the name of a further condition.
     pub kind: &'static str,
     /// Content.
     pub text: String,
@@ -39,7 +39,8 @@ pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
     let (starts, shorts) = (curves.starts.iter().map(event("start")), curves.shorts.iter().map(event("short")));
     let light =
         curves.light.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "light", text: light(curve)? }));
-    periods.chain(steps).chain(starts).chain(shorts).chain(light).chain(loops).collect()
+    let others = curves.events.iter().map(|(condition, curve)| event(condition)(curve));
+    periods.chain(steps).chain(starts).chain(shorts).chain(others).chain(light).chain(loops).collect()
 }
 
 /// One switching period; time ascends from the clock edge, two rows share a time where a waveform jumps.

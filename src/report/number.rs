@@ -69,7 +69,7 @@ impl Scale {
     }
 
     /// An uncertainty in the prefixed unit: two significant digits.
-    pub fn doubt(&self, uncertainty: f64) -> String {
+    pub(crate) fn doubt(&self, uncertainty: f64) -> String {
         let v = self.scaled(uncertainty);
         let decimals = if v > 0.0 && v.is_finite() { (1 - magnitude(v)).clamp(0, 6) } else { 0 };
         fixed(v, decimals)
@@ -134,7 +134,7 @@ fn shown_unit(unit: &str) -> &str {
 }
 
 /// Fixed decimals without a negative zero.
-pub fn fixed(value: f64, decimals: i32) -> String {
+pub(crate) fn fixed(value: f64, decimals: i32) -> String {
     let text = format!("{value:.*}", decimals.max(0) as usize);
     if text.trim_start_matches('-').chars().all(|c| c == '0' || c == '.') { text.replace('-', "") } else { text }
 }
@@ -158,7 +158,7 @@ fn signed_percent(fraction: f64) -> String {
 }
 
 /// A share in per cent: whole numbers, one decimal close to 100 so that 99.7 never reads as 100.
-pub fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     let percent = 100.0 * share;
     match percent {
         p if p > 999.0 => ">999".into(),
@@ -168,7 +168,7 @@ pub fn percent(share: f64) -> String {
 }
 
 /// A value on a scale: a count as a whole number, a bound marked as one.
-pub fn bounded(scale: &Scale, value: &Value, unit: &str) -> String {
+pub(crate) fn bounded(scale: &Scale, value: &Value, unit: &str) -> String {
     match value {
         Value::AtLeast(_) if unit.is_empty() => "no repeat".into(),
         Value::Number(number) if unit.is_empty() && number.fract() == 0.0 => fixed(*number, 0),
@@ -258,7 +258,7 @@ impl<'a> RowFormat<'a> {
 }
 
 /// Unit of a difference: temperatures differ by kelvins, shares by points.
-pub fn difference_unit<'a>(unit: &str, shown: &'a str) -> &'a str {
+pub(crate) fn difference_unit<'a>(unit: &str, shown: &'a str) -> &'a str {
     match unit {
         "degC" => "K",
         FRACTION => "points",
@@ -279,7 +279,7 @@ fn sided(limit: &LimitRecord, number: &str, what: &str) -> String {
 /// limit, and limit over value where the limit is a lowest allowed value.
 ///
 /// A waveform that does not repeat has no count of periods that could be a share of the limit.
-pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
+pub(crate) fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
     let number = cell.value.number().filter(|_| !(cell.value.is_bound() && row.unit.is_empty()))?;
     let limit = cell.own_limit.as_ref().or(row.limit.as_ref())?;
     let share = match limit.side {
@@ -291,12 +291,12 @@ pub fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
 }
 
 /// A difference in units of a resolution: whole from 10 on, one decimal below, so that 2 is told from 1.6.
-pub fn separation(times: f64) -> String {
+pub(crate) fn separation(times: f64) -> String {
     fixed(times, if times.abs() < 9.95 { 1 } else { 0 })
 }
 
 /// Mark of a judgement: `!` past the limit, `?` the limit lies inside the uncertainty.
-pub fn mark(judgement: Judgement) -> &'static str {
+pub(crate) fn mark(judgement: Judgement) -> &'static str {
     match judgement {
         Judgement::Fail => "!",
         Judgement::Inconclusive => "?",
@@ -305,7 +305,7 @@ pub fn mark(judgement: Judgement) -> &'static str {
 }
 
 /// Mark of a change: as its judgement, else `~` where the stated bench would not see it.
-pub fn change_mark(cell: &Cell) -> &'static str {
+pub(crate) fn change_mark(cell: &Cell) -> &'static str {
     match (mark(cell.relative), cell.bench_sees) {
         ("", Some(false)) => "~",
         (mark, _) => mark,
@@ -313,7 +313,7 @@ pub fn change_mark(cell: &Cell) -> &'static str {
 }
 
 /// What the marks mean, in the order in which they are explained.
-pub const MARKS: [(&str, &str); 4] = [
+pub(crate) const MARKS: [(&str, &str); 4] = [
     ("!", "past its limit by more than the uncertainty"),
     ("?", "the limit lies inside the uncertainty"),
     ("~", "a change that the stated bench would not see"),

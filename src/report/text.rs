@@ -213,6 +213,9 @@ fn push_energy(out: &mut String, record: &Record, width: usize) {
 
 /// The line on one cross-check, shared with the page.
 pub fn cross_check_sentence(check: &crate::record::layout::CrossCheckRecord) -> String {
+    if let Some(why) = &check.not_compared {
+        return format!("Independent integration, {}, {}: not compared: {why}.", check.part, check.condition);
+    }
     let (volts, amperes) =
         (super::number::quantity(check.output_v, "V"), super::number::quantity(check.current_a, "A"));
     let until = check.until_s.map_or_else(String::new, |until_s| {

@@ -1,7 +1,7 @@
 //! Text laid out in columns: wrapping, padding.
 
 /// Appends a text wrapped at a width, with the given indents.
-pub fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
+pub(crate) fn push_wrapped(out: &mut String, text: &str, width: usize, first: &str, rest: &str) {
     for line in wrap(text, width, first, rest) {
         out.push_str(line.trim_end());
         out.push('\n');
@@ -16,7 +16,7 @@ pub fn item(text: &str, width: usize) -> String {
 /// Breaks `text` at spaces into lines of at most `width` characters with the given indents.
 ///
 /// A number keeps its unit: a space behind a digit is not a place to break.
-pub fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
+pub(crate) fn wrap(text: &str, width: usize, first: &str, rest: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = first.to_string();
     let mut empty = true;
@@ -54,7 +54,7 @@ fn words(text: &str) -> Vec<String> {
 }
 
 /// Pieces of at most `width` characters.
-pub fn broken(word: &str, width: usize) -> Vec<String> {
+pub(crate) fn broken(word: &str, width: usize) -> Vec<String> {
     let chars: Vec<char> = word.chars().collect();
     if chars.is_empty() {
         return vec![String::new()];
@@ -63,17 +63,17 @@ pub fn broken(word: &str, width: usize) -> Vec<String> {
 }
 
 /// A text with spaces behind it.
-pub fn pad_right(text: &str, width: usize) -> String {
+pub(crate) fn pad_right(text: &str, width: usize) -> String {
     text.to_string() + &" ".repeat(width.saturating_sub(text.chars().count()))
 }
 
 /// A text with spaces before it.
-pub fn pad_left(text: &str, width: usize) -> String {
+pub(crate) fn pad_left(text: &str, width: usize) -> String {
     " ".repeat(width.saturating_sub(text.chars().count())) + text
 }
 
 /// A text with a capital at its begin.
-pub fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }

@@ -88,10 +88,11 @@ impl Key {
     }
 }
 
-/// A number as the record prints it, or a word; nothing where there is none.
+/// A number as the record prints it, or a word; nothing where there is none. Of a bound its number, of what was not computed why.
 fn word(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
+        Value::Object(only) => only.values().next().map_or_else(String::new, word),
         Value::String(text) => text.clone(),
         other => other.to_string(),
     }
@@ -155,10 +156,20 @@ fn rows(tree: &Value) -> Numbers {
         for (part, cell) in items(&tree["parts"]).iter().zip(items(&row["cells"])) {
             let key = Key::of_part(&part["name"], "row");
             numbers.push((key.with(&named("own_limit")), word(&cell["own_limit"]["value"])));
-            numbers.extend(CELL_FIELDS.map(|field| (key.with(&named(field)), word(&cell[field]))));
+            numbers.extend(CELL_FIELDS.map(|field| (key.with(&named(field)), cell_word(cell, field))));
         }
     }
     numbers
+}
+
+/// A field of a cell; whether a value is only a bound stands in the value itself.
+fn cell_word(cell: &Value, field: &str) -> String {
+    match (cell, field) {
+        (Value::Null, _) => String::new(),
+        (_, "bound") => cell["value"].is_object().to_string(),
+        (_, "change_bound") => cell["change"].is_object().to_string(),
+        _ => word(&cell[field]),
+    }
 }
 
 fn verdicts(tree: &Value) -> Numbers {

@@ -60,6 +60,7 @@ fn record(names: &[&str]) -> Record {
             current_a: 3.1e-4,
             samples: 20_011,
             until_s: None,
+            not_compared: None,
         }],
         method: vec![
             "Switch states are propagated exactly; switching instants are located to 1 ps.".into(),

@@ -36,7 +36,7 @@ const SHOTS: usize = 20;
 
 /// Way in which a quantity is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Method {
+pub(crate) enum Method {
     /// Voltage at the output on an oscilloscope.
     Voltage,
     /// Time from the output voltage on an oscilloscope.
@@ -56,7 +56,7 @@ pub enum Method {
 }
 
 /// What is to be read where.
-pub struct At<'a> {
+pub(crate) struct At<'a> {
     /// Case.
     pub case: &'a Case,
     /// Quantity.
@@ -85,7 +85,7 @@ fn setting(what: &str, setting: impl Into<String>) -> BenchSetting {
 
 impl Method {
     /// The way in which a quantity is read, or why there is none.
-    pub fn of(quantity: &Quantity) -> Result<Method, &'static str> {
+    pub(crate) fn of(quantity: &Quantity) -> Result<Method, &'static str> {
         match (quantity.id, quantity.instrument) {
             ("ripple_raw", _) => {
                 Err("ringing and pick-up, which the model leaves out, lie on it: read it with a limited bandwidth")
@@ -103,7 +103,7 @@ impl Method {
     }
 
     /// Settings in words, in the order in which they are made.
-    pub fn settings(self, at: &At<'_>) -> Vec<BenchSetting> {
+    pub(crate) fn settings(self, at: &At<'_>) -> Vec<BenchSetting> {
         let mut list = match self {
             Method::Voltage if at.is_step() => step_voltage(at),
             Method::Voltage => ripple(at),
@@ -123,7 +123,7 @@ impl Method {
     }
 
     /// The screen, for what is read from one.
-    pub fn screen(self, at: &At<'_>) -> Option<BenchScreen> {
+    pub(crate) fn screen(self, at: &At<'_>) -> Option<BenchScreen> {
         let sample_rate_hz = match self {
             Method::Voltage => SAMPLES_PER_HERTZ * at.case.board.procedure.instrument_hz,
             Method::Recovery => SAMPLES_PER_HERTZ / at.case.bench.time_s,
@@ -148,7 +148,7 @@ impl Method {
     }
 
     /// What can hurt.
-    pub fn cautions(self, at: &At<'_>) -> Vec<String> {
+    pub(crate) fn cautions(self, at: &At<'_>) -> Vec<String> {
         let mut cautions = vec![];
         let input_v = at.conditions.iter().filter_map(|condition| condition.place.input_v).fold(0.0, f64::max);
         if input_v > SAFE_V {

@@ -18,21 +18,21 @@ const NUMBER_ROOM: i32 = 60;
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
 /// One bar.
-pub struct Bar {
+pub(crate) struct Bar {
     pub value: f64,
     /// Value as text behind the bar.
     pub text: String,
 }
 
 /// Bars of one quantity.
-pub struct Group {
+pub(crate) struct Group {
     pub label: String,
     /// One a part; `None` where there is no value.
     pub bars: Vec<Option<Bar>>,
 }
 
 /// Chart.
-pub struct BarChart {
+pub(crate) struct BarChart {
     pub groups: Vec<Group>,
     pub axis: String,
     pub parts: Vec<String>,
@@ -61,7 +61,7 @@ impl Frame {
 
 impl BarChart {
     /// The chart as SVG.
-    pub fn draw(&self) -> Result<String, String> {
+    pub(crate) fn draw(&self) -> Result<String, String> {
         let legend = self
             .parts
             .iter()

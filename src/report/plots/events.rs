@@ -17,7 +17,7 @@ struct Column<'a> {
 }
 
 /// Start on the left, short circuit on the right, where the board states them.
-pub fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
+pub(crate) fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
     let end_s = |all: &[StepCurve]| all.iter().filter_map(|c| c.time_s.last().copied()).fold(0.0, f64::max);
     let short_s = (-SHORT_PERIODS.1 * period_s, (SHORT_PERIODS.0 * period_s).min(end_s(&curves.shorts)));

@@ -10,7 +10,7 @@ use crate::report::ReportError;
 const LOWEST: f64 = 2e-3;
 
 /// The plot, where there is a loop.
-pub fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
+pub(crate) fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let loops = &curves.loops;
     let (_, highest_hz) = panels::range(loops.iter().flat_map(|curve| curve.frequency_hz.iter().copied()));
     if loops.iter().all(|curve| curve.frequency_hz.len() < 2) {

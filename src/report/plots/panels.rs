@@ -26,7 +26,7 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
 /// Axis with its values in a prefixed unit.
 #[derive(Clone, Debug)]
-pub struct Axis {
+pub(crate) struct Axis {
     label: String,
     scale: Scale,
     low: f64,
@@ -40,7 +40,7 @@ const DECADE_PREFIXES: [&str; 6] = ["µ", "m", "", "k", "M", "G"];
 
 impl Axis {
     /// Axis that shows all of `values` (in `unit`) with a little room around them.
-    pub fn new(label: &str, unit: &str, values: impl IntoIterator<Item = f64>) -> Self {
+    pub(crate) fn new(label: &str, unit: &str, values: impl IntoIterator<Item = f64>) -> Self {
         let (low, high) = range(values);
         let scale = Scale::of([low, high], unit);
         let (low, high) = (scale.scaled(low), scale.scaled(high));
@@ -49,7 +49,7 @@ impl Axis {
     }
 
     /// Logarithmic axis between two positive values in `unit`. Its points are given as decimal logarithms.
-    pub fn decades(label: &str, unit: &str, low: f64, high: f64) -> Self {
+    pub(crate) fn decades(label: &str, unit: &str, low: f64, high: f64) -> Self {
         let scale = Scale::of([1.0], unit);
         Self { label: label.into(), scale, low: low.log10(), high: high.log10(), decades: true }
     }
@@ -67,14 +67,14 @@ impl Axis {
     }
 
     /// Without room at the ends.
-    pub fn tight(mut self) -> Self {
+    pub(crate) fn tight(mut self) -> Self {
         let room = 0.06 / 1.12 * (self.high - self.low);
         (self.low, self.high) = (self.low + room, self.high - room);
         self
     }
 
     /// Beginning at zero.
-    pub fn starting_at_zero(mut self) -> Self {
+    pub(crate) fn starting_at_zero(mut self) -> Self {
         self.low = 0.0;
         self
     }
@@ -92,20 +92,20 @@ fn decade_label(exponent: i32) -> String {
 }
 
 /// Lowest and highest finite value; (0, 0) where there is none.
-pub fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
+pub(crate) fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
     let bounds = values.into_iter().filter(|v| v.is_finite());
     let (low, high) = bounds.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     if low <= high { (low, high) } else { (0.0, 0.0) }
 }
 
 /// A line through points.
-pub struct Trace {
+pub(crate) struct Trace {
     pub points: Vec<(f64, f64)>,
     pub stroke: Stroke,
 }
 
 /// A band between the lowest and the highest value of each interval.
-pub struct Envelope {
+pub(crate) struct Envelope {
     pub time: Vec<f64>,
     pub low: Vec<f64>,
     pub high: Vec<f64>,
@@ -136,34 +136,34 @@ impl Envelope {
 }
 
 /// A horizontal line with a name, which may be empty.
-pub struct Level {
+pub(crate) struct Level {
     pub at: f64,
     name: &'static str,
     stroke: Stroke,
 }
 
 impl Level {
-    pub fn new(at: f64, name: &'static str, stroke: Stroke) -> Self {
+    pub(crate) fn new(at: f64, name: &'static str, stroke: Stroke) -> Self {
         Self { at, name, stroke }
     }
 }
 
 /// Shape of a mark.
 #[derive(Clone, Copy, Debug)]
-pub enum MarkShape {
+pub(crate) enum MarkShape {
     Dot,
     Cross,
 }
 
 /// A marked point.
-pub struct Mark {
+pub(crate) struct Mark {
     pub at: (f64, f64),
     pub shape: MarkShape,
     pub stroke: Stroke,
 }
 
 /// One panel.
-pub struct Panel {
+pub(crate) struct Panel {
     pub x: Axis,
     pub y: Axis,
     pub traces: Vec<Trace>,
@@ -173,13 +173,13 @@ pub struct Panel {
 }
 
 impl Panel {
-    pub fn new(x: Axis, y: Axis) -> Self {
+    pub(crate) fn new(x: Axis, y: Axis) -> Self {
         Self { x, y, traces: vec![], envelopes: vec![], levels: vec![], marks: vec![] }
     }
 }
 
 /// One entry of the legend.
-pub struct Legend {
+pub(crate) struct Legend {
     name: String,
     sample: Sample,
 }
@@ -191,22 +191,22 @@ enum Sample {
 }
 
 impl Legend {
-    pub fn line(name: &str, stroke: Stroke) -> Self {
+    pub(crate) fn line(name: &str, stroke: Stroke) -> Self {
         Self { name: name.into(), sample: Sample::Line(stroke) }
     }
 
-    pub fn mark(name: &str, shape: MarkShape) -> Self {
+    pub(crate) fn mark(name: &str, shape: MarkShape) -> Self {
         Self { name: name.into(), sample: Sample::Mark(shape) }
     }
 
-    pub fn filled(name: &str, color: RGBColor) -> Self {
+    pub(crate) fn filled(name: &str, color: RGBColor) -> Self {
         Self { name: name.into(), sample: Sample::Box(color) }
     }
 }
 
 /// Draws rows of panels below each other. Only the last row labels its horizontal axes, only the first panel of a row its
 /// vertical one: the panels of a row share it.
-pub fn draw(rows: &[Vec<Panel>], legend: &[Legend], panel_height: i32) -> Result<String, String> {
+pub(crate) fn draw(rows: &[Vec<Panel>], legend: &[Legend], panel_height: i32) -> Result<String, String> {
     let head = legend_height(legend);
     let height = head + rows.len() as i32 * panel_height + BOTTOM_LABELS;
     draw_on(height, |root| {
@@ -240,7 +240,7 @@ struct Place {
 }
 
 /// Runs `drawing` on a canvas of the given height and returns the SVG.
-pub fn draw_on(height: i32, drawing: impl Fn(&Area) -> Result<(), String>) -> Result<String, String> {
+pub(crate) fn draw_on(height: i32, drawing: impl Fn(&Area) -> Result<(), String>) -> Result<String, String> {
     let mut svg = String::new();
     {
         let root = SVGBackend::with_string(&mut svg, (WIDTH as u32, height as u32)).into_drawing_area();
@@ -250,7 +250,7 @@ pub fn draw_on(height: i32, drawing: impl Fn(&Area) -> Result<(), String>) -> Re
     Ok(svg)
 }
 
-pub fn text_of(error: impl std::fmt::Display) -> String {
+pub(crate) fn text_of(error: impl std::fmt::Display) -> String {
     error.to_string()
 }
 
@@ -270,11 +270,11 @@ fn legend_places(legend: &[Legend]) -> Vec<(i32, i32)> {
 }
 
 /// Height that [`draw_legend`] needs.
-pub fn legend_height(legend: &[Legend]) -> i32 {
+pub(crate) fn legend_height(legend: &[Legend]) -> i32 {
     legend_places(legend).last().map_or(0, |(_, y)| y + LEGEND_ROW / 2) + 10
 }
 
-pub fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> {
+pub(crate) fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> {
     let style = text_style(INK).pos(Pos::new(HPos::Left, VPos::Center));
     for (entry, (x, y)) in legend.iter().zip(legend_places(legend)) {
         match entry.sample {
@@ -423,7 +423,7 @@ fn thinned(points: impl Iterator<Item = (i32, i32)>) -> Vec<(i32, i32)> {
 }
 
 /// At most `most` multiples of 1, 2 or 5 times a power of ten between two values, and their decimals.
-pub fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, i32) {
+pub(crate) fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, i32) {
     let span = high - low;
     if !span.is_finite() || span <= 0.0 {
         return (vec![], 0);

@@ -4,15 +4,15 @@ use plotters::prelude::*;
 use plotters::style::FontStyle;
 
 /// Width of every plot in pixels of its own coordinates.
-pub const WIDTH: i32 = 1600;
+pub(crate) const WIDTH: i32 = 1600;
 /// Text size as the drawing library counts it (1.24 times the font size in the file).
-pub const TEXT: i32 = 31;
+pub(crate) const TEXT: i32 = 31;
 /// Width of a character at [`TEXT`], on the generous side.
-pub const CHARACTER: i32 = 14;
+pub(crate) const CHARACTER: i32 = 14;
 
-pub const INK: RGBColor = RGBColor(0x22, 0x22, 0x22);
-pub const FRAME: RGBColor = RGBColor(0x66, 0x66, 0x66);
-pub const GRID: RGBColor = RGBColor(0xdd, 0xdd, 0xdd);
+pub(crate) const INK: RGBColor = RGBColor(0x22, 0x22, 0x22);
+pub(crate) const FRAME: RGBColor = RGBColor(0x66, 0x66, 0x66);
+pub(crate) const GRID: RGBColor = RGBColor(0xdd, 0xdd, 0xdd);
 const LIMIT: RGBColor = RGBColor(0x3a, 0x3a, 0x3a);
 const BAND: RGBColor = RGBColor(0x77, 0x77, 0x77);
 const LOAD: RGBColor = RGBColor(0x88, 0x88, 0x88);
@@ -37,33 +37,33 @@ const BAND_DASH: &str = "2 10";
 
 /// Look of a line.
 #[derive(Clone, Copy, Debug)]
-pub struct Stroke {
+pub(crate) struct Stroke {
     pub color: RGBColor,
     pub width: u32,
 }
 
 impl Stroke {
     /// Line of the part with that number.
-    pub fn part(index: usize) -> Self {
+    pub(crate) fn part(index: usize) -> Self {
         Self { color: part_color(index), width: if index == 0 { 4 } else { 3 } }
     }
 
     /// Line of a limit.
-    pub fn limit() -> Self {
+    pub(crate) fn limit() -> Self {
         Self { color: LIMIT, width: 3 }
     }
 
     /// Line of a band's edge.
-    pub fn band() -> Self {
+    pub(crate) fn band() -> Self {
         Self { color: BAND, width: 3 }
     }
 
     /// Line of the load current.
-    pub fn load() -> Self {
+    pub(crate) fn load() -> Self {
         Self { color: LOAD, width: 5 }
     }
 
-    pub fn style(self) -> ShapeStyle {
+    pub(crate) fn style(self) -> ShapeStyle {
         self.color.stroke_width(self.width)
     }
 }
@@ -82,7 +82,7 @@ fn part_dash(index: usize) -> &'static str {
     index.checked_sub(1).map_or("", |substitute| DASHES[(substitute + substitute / HUES.len()) % DASHES.len()])
 }
 
-pub fn text_style(color: RGBColor) -> TextStyle<'static> {
+pub(crate) fn text_style(color: RGBColor) -> TextStyle<'static> {
     (FontFamily::SansSerif, TEXT, FontStyle::Normal).into_font().color(&color)
 }
 
@@ -91,7 +91,7 @@ pub fn text_style(color: RGBColor) -> TextStyle<'static> {
 ///
 /// The library's SVG has no dash pattern, so each dashed line is drawn in a colour of its own and that colour
 /// is looked for here.
-pub fn described(svg: &str, name: &str, title: &str, description: &str) -> String {
+pub(crate) fn described(svg: &str, name: &str, title: &str, description: &str) -> String {
     let mut dashes = vec![(hex(LIMIT), LIMIT_DASH), (hex(BAND), BAND_DASH)];
     dashes.extend((1..=HUES.len() * ROUNDS).map(|i| (hex(part_color(i)), part_dash(i))));
     let mut out = String::with_capacity(svg.len() + svg.len() / 8);
