@@ -376,6 +376,7 @@ fn curves(names: &[&str]) -> Curves {
     Curves {
         starts: vec![],
         shorts: vec![],
+        events: vec![],
         light: vec![],
         periods: each().map(|(i, name)| period(i, name)).collect(),
         period_condition: "24 V in, 3 A, nominal".into(),
