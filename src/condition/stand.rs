@@ -157,8 +157,9 @@ impl<'a> Stand<'a> {
             let warm = at(winding_degc)?;
             // Without a loss nothing can balance, and the search ends where it is.
             let loss_w = warm.budget.as_ref().map_or(f64::NAN, Budget::inductor_w);
+            let repeats = warm.steady.orbit.repeats;
             last = Some(warm);
-            Ok::<f64, Failure>(loss_w)
+            Ok::<_, Failure>(thermal::Loss { loss_w, repeats })
         })?;
         let unsettled = match outcome {
             thermal::Outcome::Settled(_) => None,

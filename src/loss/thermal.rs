@@ -8,8 +8,27 @@ const SETTLED_K: f64 = 0.01;
 const RUNAWAY_DEGC: f64 = 400.0;
 /// A loss that changes smoothly settles in three or four evaluations; this many means that it jumps about.
 const MAX_EVALUATIONS: usize = 60;
+/// The same in K where the waveform never repeats: its loss over a watched span scatters by some percent.
+const SETTLED_ROUGHLY_K: f64 = 1.0;
+/// Evaluations of such a loss, which costs a long run each and is no better known after more of them.
+const MAX_ROUGH_EVALUATIONS: usize = 8;
 /// Constant of the rise by resistance for copper in degrees Celsius (IEC 60335-1 and 61558-1 family, from memory).
 const COPPER_INTERCEPT_DEGC: f64 = 234.5;
+
+/// Loss at a temperature.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Loss {
+    /// Loss in W.
+    pub loss_w: f64,
+    /// Whether the waveform repeats; otherwise the loss scatters from one watched span to the next.
+    pub repeats: bool,
+}
+
+impl From<f64> for Loss {
+    fn from(loss_w: f64) -> Loss {
+        Loss { loss_w, repeats: true }
+    }
+}
 
 /// Where heating and loss come to rest.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -31,7 +50,7 @@ pub enum Outcome {
 /// A balance of heating and loss.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Settled {
-    /// Temperature in degrees Celsius, within 0.01 K; the last one at which the loss was evaluated.
+    /// Temperature in degrees Celsius, within 0.01 K (1 K where the waveform never repeats); the last one at which the loss was evaluated.
     pub temperature_degc: f64,
     /// Loss in W at that temperature.
     pub loss_w: f64,
@@ -47,25 +66,29 @@ pub struct Settled {
 ///
 /// # Errors
 /// Whatever `loss_at` reports.
-pub fn settle<E>(
+pub fn settle<E, L: Into<Loss>>(
     ambient_degc: f64,
     rth_k_per_w: f64,
-    mut loss_at: impl FnMut(f64) -> Result<f64, E>,
+    mut loss_at: impl FnMut(f64) -> Result<L, E>,
 ) -> Result<Outcome, E> {
     let mut search = Search::default();
     let mut at_degc = ambient_degc;
     for evaluations in 1..=MAX_EVALUATIONS {
-        let loss_w = loss_at(at_degc)?;
+        let Loss { loss_w, repeats } = loss_at(at_degc)?.into();
+        let settled_k = if repeats { SETTLED_K } else { SETTLED_ROUGHLY_K };
         let gap_k = ambient_degc + rth_k_per_w * loss_w - at_degc;
         if !gap_k.is_finite() {
             return Ok(Outcome::Unsettled { evaluated_degc: at_degc });
         }
         let next_degc = search.next(at_degc, gap_k);
-        if (next_degc - at_degc).abs() <= SETTLED_K && gap_k.abs() <= SETTLED_K {
+        if (next_degc - at_degc).abs() <= settled_k && gap_k.abs() <= settled_k {
             return Ok(Outcome::Settled(Settled { temperature_degc: at_degc, loss_w, evaluations }));
         }
         if next_degc > RUNAWAY_DEGC {
             return Ok(Outcome::Runaway { evaluated_degc: at_degc });
+        }
+        if !repeats && evaluations >= MAX_ROUGH_EVALUATIONS {
+            break;
         }
         at_degc = next_degc;
     }
