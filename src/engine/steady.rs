@@ -3,6 +3,8 @@
 //!
 //! Method: docs/physics.md, "period map".
 
+mod others;
+
 use super::compensator;
 use super::error::EngineError;
 use super::machine::{Effort, Machine, Observer};
@@ -213,16 +215,8 @@ impl Machine {
         if self.is_lost(&settled) {
             return Err(EngineError::DoesNotDeliver { how: "the output falls" });
         }
-        for periods in PERIODS {
-            // A stable orbit draws the run towards itself.
-            if self.change(&settled, load_a, periods)?.0 > ON_THE_WAY {
-                continue;
-            }
-            match self.newton(settled, load_a, periods) {
-                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return self.shortest(orbit, load_a),
-                Ok(_) | Err(EngineError::NoSteadyState { .. }) => {}
-                Err(error) => return Err(error),
-            }
+        if let Some(orbit) = self.orbit_near(&settled, load_a)? {
+            return Ok(orbit);
         }
         // A waveform that repeats although Newton's method found no way to it, or one that does not repeat at all.
         let (residual, mapped) = self.change(&settled, load_a, 1)?;
