@@ -207,8 +207,10 @@ pub fn run(machine: &mut Machine, load_a: f64) -> Result<LightResult, EngineErro
 /// # Errors
 /// No steady state.
 pub fn continuous_down_to(machine: &mut Machine, from_a: f64, to_a: f64) -> Result<Option<f64>, EngineError> {
+    let mut near = None;
     let mut is_continuous = |load_a: f64| -> Result<bool, EngineError> {
-        let orbit = machine.steady(load_a)?;
+        let orbit = machine.steady_near(load_a, near.as_ref())?;
+        near = Some(orbit.x);
         let mut extremes = Extremes::of(&[Output::Inductor]);
         machine.trace_orbit(&orbit, &mut extremes)?;
         Ok(extremes.range(Output::Inductor).low > 0.0)

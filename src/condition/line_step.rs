@@ -6,10 +6,10 @@ use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::load_step::LEAD_CYCLES;
 use super::stand::{Stand, note_beyond};
-use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::{Instant, Program, later};
+use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
@@ -138,9 +138,9 @@ pub fn run(
     let last = (timing.cycles, 0.0);
     let mut there = EdgeWatch::new(timing.there, timing.back, period_s, means_v.1, half_band_v);
     let mut home = EdgeWatch::new(timing.back, last, period_s, means_v.0, half_band_v);
-    let mut book = Book::new(&machine.circuit);
+    let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(from.x);
-    machine.run(&mut state, timing.cycles, &mut program, &mut ((&mut there, &mut home), &mut book), None)?;
+    machine.run_on(&mut state, timing.cycles, &mut program, &mut ((&mut there, &mut home), &mut book))?;
     let (there, home) = (there.response(), home.response());
     let away = |output: &Range, mean_v: f64| (output.high - mean_v).max(mean_v - output.low);
     Ok(InputStepResult {

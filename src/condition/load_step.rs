@@ -5,11 +5,11 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, Warm};
-use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Machine, Observer};
 pub use crate::engine::program::Instant;
 use crate::engine::program::Program;
+use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
 pub use crate::measure::edges::EdgeResponse;
 use crate::measure::edges::EdgeWatch;
@@ -217,10 +217,10 @@ pub fn run(
         EdgeWatch::new(timing.step, timing.release, period_s, means_v.1, half_band_v),
         EdgeWatch::new(timing.release, end, period_s, means_v.0, half_band_v),
     );
-    let mut book = Book::new(&machine.circuit);
+    let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(low.x);
     let mut all = ((&mut watches.0, &mut watches.1), (&mut book, observer));
-    machine.run(&mut state, timing.cycles, &mut program, &mut all, None)?;
+    machine.run_on(&mut state, timing.cycles, &mut program, &mut all)?;
     if !machine.is_clocked() {
         // The program began as a turn-on was asked for, and its end is compared at such an instant.
         machine.run_control_cycles(&mut state, 1, &mut program, &mut (), None)?;

@@ -5,11 +5,11 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, note_beyond};
-use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::program::{Instant, Program};
 use crate::engine::row::StateVector;
+use crate::engine::run_book::RunBook;
 use crate::measure::extremes::Range;
 use crate::measure::steady::{self, SteadyResult};
 use crate::model::board::Overload;
@@ -161,8 +161,12 @@ struct Decline {
 
 impl Observer for Decline {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
-        let mut output = Range::EMPTY;
-        output.include_stretch(stretch, Output::Voltage);
+        let ends = stretch.ends(Output::Voltage);
+        let mut output = Range { low: stretch.enclosure(Output::Voltage, ends).0, ..Range::EMPTY };
+        if output.low < self.band_v {
+            output = Range::EMPTY;
+            output.include_stretch(stretch, Output::Voltage);
+        }
         self.current.include_stretch(stretch, Output::Inductor);
         if output.low >= self.band_v {
             self.left = None;
@@ -202,7 +206,7 @@ pub fn run(
         lost: false,
         current: Range::EMPTY,
     };
-    let mut book = Book::new(&machine.circuit);
+    let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(*x);
     while state.cycle < cycles && !decline.lost && !state.is_paused() {
         machine.run(&mut state, 1, &mut program, &mut (&mut decline, &mut book), None)?;

@@ -5,11 +5,11 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, into_resistance, note_beyond};
-use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Stretch};
 use crate::engine::program::{Instant, Program, later};
 use crate::engine::row::StateVector;
+use crate::engine::run_book::RunBook;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::steady;
 use crate::model::board::ShortCircuit;
@@ -154,6 +154,10 @@ impl<T: Observer> Observer for Between<T> {
             self.inner.stretch(stretch);
         }
     }
+
+    fn knows_repeats(&self) -> bool {
+        self.inner.knows_repeats()
+    }
 }
 
 /// Shorts the output of a machine that has a short circuit, from its steady state `x` at a clock edge, with `program_a` drawn beside
@@ -173,17 +177,22 @@ pub fn run(
     let last = (timing.cycles, 0.0);
     let mut during = EdgeWatch::new(timing.begin, timing.end, period_s, mean_v, half_band_v);
     let mut after = EdgeWatch::new(timing.end, last, period_s, mean_v, half_band_v);
+    during = during.beyond(f64::NEG_INFINITY, f64::INFINITY);
+    after = after.beyond(f64::NEG_INFINITY, mean_v);
     let first_until = (timing.begin.0 + machine.circuit.board.procedure.short_first, timing.begin.1);
-    let mut first = Between { from: timing.begin, until: first_until, inner: Book::new(&machine.circuit) };
-    let mut book = Book::new(&machine.circuit);
+    let mut first = Between { from: timing.begin, until: first_until, inner: RunBook::new(&machine.circuit) };
+    let mut book = RunBook::new(&machine.circuit);
     let mut program = program(timing, program_a);
     let mut state = machine.at_clock(*x);
     let mut all = ((&mut during, &mut after), ((&mut first, &mut book), observer));
-    machine.run(&mut state, timing.cycles, &mut program, &mut all, None)?;
+    // The energy of the first cycles needs every one of them.
+    let first_cycles = (first_until.0 + 1).min(timing.cycles);
+    machine.run(&mut state, first_cycles, &mut program, &mut all, None)?;
+    machine.run_on(&mut state, timing.cycles - first_cycles, &mut program, &mut all)?;
     let (during, after) = (during.response(), after.response());
     Ok(ShortResult {
         peak_a: during.current.high.max(after.current.high),
-        first_j: first.inner.source_j,
+        first_j: first.inner.totals().source_j,
         recovery_s: after.recovery_s,
         recovered: after.recovered,
         overshoot_v: (after.output.high - mean_v).max(0.0),

@@ -146,15 +146,16 @@ impl<'a> Stand<'a> {
     pub fn warm(&self, load_a: f64) -> Result<Warm, Failure> {
         let (board, part) = (&self.case.board, self.part);
         let core_factor = placed(&self.corner, &[], board, part).core_factor;
-        let at = |winding_degc: f64| -> Result<Warm, Failure> {
+        let at = |winding_degc: f64, near: Option<&Warm>| -> Result<Warm, Failure> {
             let (mut machine, curve) = self.machine(load_a, winding_degc)?;
-            let steady = steady::measure(&mut machine, load_a)?;
+            let near = near.filter(|near| near.steady.orbit.periods == 1).map(|near| &near.steady.orbit.x);
+            let steady = steady::measure_near(&mut machine, load_a, near)?;
             let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady);
             Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
         };
-        let mut last = None;
+        let mut last: Option<Warm> = None;
         let outcome = thermal::settle(board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
-            let warm = at(winding_degc)?;
+            let warm = at(winding_degc, last.as_ref())?;
             // Without a loss nothing can balance, and the search ends where it is.
             let loss_w = warm.budget.as_ref().map_or(f64::NAN, Budget::inductor_w);
             let repeats = warm.steady.orbit.repeats;
@@ -168,7 +169,7 @@ impl<'a> Stand<'a> {
         };
         match last {
             Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
-            None => at(board.ambient_degc),
+            None => at(board.ambient_degc, None),
         }
     }
 

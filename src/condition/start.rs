@@ -5,11 +5,11 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, into_resistance, note_beyond};
-use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::network::Path;
 use crate::engine::program::Program;
+use crate::engine::run_book::RunBook;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
 use crate::measure::steady;
@@ -128,11 +128,20 @@ impl Observer for RiseWatch {
         if self.reached || !self.begun {
             return;
         }
-        let mut output = Range::EMPTY;
+        let (low, high) = stretch.enclosure(Output::Voltage, stretch.ends(Output::Voltage));
+        let fallen_v = self.highest_v - self.fall_v;
+        if high <= self.highest_v && low >= fallen_v {
+            return;
+        }
+        let mut output = Range { low: fallen_v, high: self.highest_v, ..Range::EMPTY };
         output.include_stretch(stretch, Output::Voltage);
-        self.fall_v = self.fall_v.max(self.highest_v - output.low);
-        self.highest_v = self.highest_v.max(output.high);
+        self.fall_v = self.highest_v - output.low;
+        self.highest_v = output.high;
         self.reached = self.highest_v >= self.until_v;
+    }
+
+    fn knows_repeats(&self) -> bool {
+        true
     }
 }
 
@@ -155,9 +164,10 @@ pub fn run(
     let longest =
         (machine.circuit.board.procedure.start_patience * (soft_start_s + settling_s) / period_s).ceil() as u64;
     let mut watch = EdgeWatch::new((0, 0.0), (longest, 0.0), period_s, mean_v, half_band_v);
+    watch = watch.beyond(f64::NEG_INFINITY, mean_v);
     let mut rise =
         RiseWatch { until_v: mean_v - half_band_v, begun: false, highest_v: 0.0, fall_v: 0.0, reached: false };
-    let mut book = Book::new(&machine.circuit);
+    let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_rest(output_v);
     let mut program = Program::constant(0.0);
     let settled = |watch: &EdgeWatch, cycle: u64| {
@@ -167,7 +177,7 @@ pub fn run(
     while state.cycle < longest && !settled(&watch, state.cycle) {
         let mut all = ((&mut watch, &mut rise), (&mut book, &mut *observer));
         let cycles = settling.min(longest - state.cycle);
-        machine.run(&mut state, cycles, &mut program, &mut all, None)?;
+        machine.run_on(&mut state, cycles, &mut program, &mut all)?;
     }
     let response = watch.response();
     Ok(StartResult {

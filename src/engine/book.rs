@@ -7,7 +7,7 @@ use super::crossing::Track;
 use super::error::EngineError;
 use super::machine::{Observer, Output, Stretch};
 use super::network::{Circuit, FLUX_STATE, Path};
-use super::row::{Input, StateVector};
+use super::row::{Input, InputVector, Row, StateVector};
 
 /// A Gauss-Legendre rule on (-1, 1) (Abramowitz and Stegun, table 25.4).
 struct Rule {
@@ -47,7 +47,7 @@ const PANELS_WITHOUT_MODES: f64 = 4.0;
 const STORE_SHARE: f64 = 1e-3;
 /// Share of full load and output below which a current and a voltage are small.
 const LEAST_SHARE: f64 = 1e-2;
-/// Largest residual of the energy book as a fraction of the energy through the converter.
+/// Largest residual of the energy book as a fraction of the energy through the converter, where [`Book::allowed`] finds no more rounding.
 pub const ALLOWED_RESIDUAL: f64 = 1e-9;
 
 /// How wide a panel may be for one mode: its logarithm is a straight line in time, since a fading mode matters less and less.
@@ -122,13 +122,15 @@ pub struct Book {
     circuit: Circuit,
     first: Option<f64>,
     stored_now_j: f64,
+    /// How often over rounding may have changed the stored energy, see [`Book::allowed`].
+    roundings: f64,
     /// Duration in s.
     pub duration_s: f64,
     /// Energy taken from the source in J (what flows back is subtracted).
     pub source_j: f64,
     /// Energy into the load in J.
     pub load_j: f64,
-    /// Energy that crossed the source terminals in either direction in J.
+    /// Energy that crossed the source terminals in either direction in J, by the chords of the current: a scale, no balance.
     pub throughput_j: f64,
     /// Loss in the winding resistance in J.
     pub winding_j: f64,
@@ -159,6 +161,7 @@ impl Book {
             circuit: circuit.clone(),
             first: None,
             stored_now_j: 0.0,
+            roundings: 0.0,
             duration_s: 0.0,
             source_j: 0.0,
             load_j: 0.0,
@@ -176,14 +179,22 @@ impl Book {
         }
     }
 
-    /// Energy in the inductor and the capacitor bank in J.
-    fn stored_j(&self, stretch: &Stretch<'_>, x: &StateVector, t_s: f64) -> f64 {
+    /// Energy in the inductor and the capacitor bank in J, with the rows of the branch currents.
+    fn stored_j(&self, branches: &[Row], x: &StateVector, inputs: &InputVector) -> f64 {
         let mut energy = self.circuit.flux.energy_j(x[FLUX_STATE]);
         for (k, branch) in self.circuit.bank.iter().enumerate() {
-            let current = stretch.read(Output::Branch(k), x, t_s);
-            energy += 0.5 * branch.capacitance_f * x[1 + k].powi(2) + 0.5 * branch.esl_h * current.powi(2);
+            energy += 0.5 * branch.capacitance_f * x[1 + k].powi(2);
+            if branch.esl_h > 0.0 {
+                energy += 0.5 * branch.esl_h * branches[k].at(x, inputs).powi(2);
+            }
         }
         energy
+    }
+
+    /// Notes the stored energy, at the begin of a run and then at any time.
+    pub(super) fn set_stored(&mut self, branches: &[Row], x: &StateVector, inputs: &InputVector) {
+        self.stored_now_j = self.stored_j(branches, x, inputs);
+        self.first.get_or_insert(self.stored_now_j);
     }
 
     /// Residual of the book as a fraction of the energy through the converter: source in minus load out, every dissipation and
@@ -192,9 +203,27 @@ impl Book {
     pub fn residual(&self) -> f64 {
         let lost: f64 =
             self.winding_j + self.high_side_j + self.low_side_j + self.diode_j + self.branch_j.iter().sum::<f64>();
-        let change = self.stored_now_j - self.first.unwrap_or(0.0);
-        let through = self.throughput_j.max(self.load_j.abs()).max(change.abs()).max(STORE_SHARE * self.stored_now_j);
-        if through == 0.0 { 0.0 } else { (self.source_j - self.load_j - lost - change) / through }
+        let through_j = self.through_j();
+        if through_j == 0.0 { 0.0 } else { (self.source_j - self.load_j - lost - self.change_j()) / through_j }
+    }
+
+    fn change_j(&self) -> f64 {
+        self.stored_now_j - self.first.unwrap_or(0.0)
+    }
+
+    fn through_j(&self) -> f64 {
+        let change_j = self.change_j().abs();
+        self.throughput_j.max(self.load_j.abs()).max(change_j).max(STORE_SHARE * self.stored_now_j)
+    }
+
+    /// Largest residual that is allowed: 1e-9, and beyond that the rounding of the states. In every stretch each sum of the equations is
+    /// rounded once for each state, and the rounding of a matrix is multiplied by how often its fastest mode goes through the stretch;
+    /// relative to the states, and so to the energy that they store.
+    pub fn allowed(&self) -> f64 {
+        let through_j = self.through_j();
+        let stored_j = self.stored_now_j.max(self.first.unwrap_or(0.0));
+        let rounding_j = f64::EPSILON * self.roundings * stored_j;
+        if through_j == 0.0 { ALLOWED_RESIDUAL } else { ALLOWED_RESIDUAL + rounding_j / through_j }
     }
 
     /// The residual, or an error where it is larger than allowed.
@@ -202,95 +231,143 @@ impl Book {
     /// # Errors
     /// [`EngineError::EnergyBook`].
     pub fn close(&self) -> Result<f64, EngineError> {
-        let residual = self.residual().abs();
-        if residual <= ALLOWED_RESIDUAL {
-            Ok(residual)
-        } else {
-            Err(EngineError::EnergyBook { residual, allowed: ALLOWED_RESIDUAL })
-        }
+        let (residual, allowed) = (self.residual().abs(), self.allowed());
+        if residual <= allowed { Ok(residual) } else { Err(EngineError::EnergyBook { residual, allowed }) }
     }
 }
 
+/// Integrals over time in one way of the current.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Integrals {
+    /// Of the inductor current, and of its square.
+    pub current: f64,
+    pub current_square: f64,
+    /// Of the output voltage.
+    pub output: f64,
+    /// Energy into the load, and what the source would give if the inductor current were its own.
+    pub load_j: f64,
+    pub source_j: f64,
+    /// Of the square of each branch current.
+    pub branch_square: Vec<f64>,
+}
+
 impl Book {
-    fn add(&mut self, path: Path, source_v: f64, weight_s: f64, values: &NodeValues) {
-        let current = values.current_a;
-        let square = weight_s * current * current;
-        self.current.0 += weight_s * current;
+    /// Adds integrals over time in one way of the current.
+    pub(super) fn add(&mut self, path: Path, sums: &Integrals) {
+        let (current, square) = (sums.current, sums.current_square);
+        self.current.0 += current;
         self.current.1 += square;
         self.winding_j += square * self.circuit.dcr_ohm;
-        self.output_vs += weight_s * values.output_v;
-        self.load_j += weight_s * values.output_v * values.load_a;
-        for (k, branch) in self.circuit.bank.iter().enumerate() {
-            self.branch_j[k] += weight_s * branch.esr_ohm * values.branch_a[k] * values.branch_a[k];
+        self.output_vs += sums.output;
+        self.load_j += sums.load_j;
+        for ((sum, branch), square) in self.branch_j.iter_mut().zip(&self.circuit.bank).zip(&sums.branch_square) {
+            *sum += branch.esr_ohm * square;
         }
         if matches!(path, Path::High | Path::HighDiode) {
-            self.source_current.0 += weight_s * current;
+            self.source_current.0 += current;
             self.source_current.1 += square;
-            self.source_j += weight_s * source_v * current;
-            self.throughput_j += weight_s * source_v * current.abs();
+            self.source_j += sums.source_j;
         }
         let (diode_v, diode_ohm) = self.circuit.diode();
         match path {
             Path::High => self.high_side_j += square * self.circuit.high_side_ohm(),
             Path::Low => self.low_side_j += square * self.circuit.low_side_ohm(),
-            Path::LowDiode => self.diode_j += weight_s * diode_v * current + square * diode_ohm,
-            Path::HighDiode => self.diode_j -= weight_s * diode_v * current,
+            Path::LowDiode => self.diode_j += diode_v * current + square * diode_ohm,
+            Path::HighDiode => self.diode_j -= diode_v * current,
             Path::Idle => {}
         }
     }
-}
 
-/// What the book reads at a node of the quadrature.
-struct NodeValues {
-    current_a: f64,
-    output_v: f64,
-    load_a: f64,
-    branch_a: Vec<f64>,
-}
-
-impl Observer for Book {
-    fn stretch(&mut self, stretch: &Stretch<'_>) {
-        let path = stretch.mode.key.path;
-        if self.first.is_none() {
-            self.first = Some(self.stored_j(stretch, &stretch.flow.start, 0.0));
+    /// Adds what the ends of a stretch say: its duration, and the energy through the source terminals.
+    pub(super) fn note_ends(&mut self, stretch: &Stretch<'_>) {
+        let duration_s = stretch.duration_s;
+        self.duration_s += duration_s;
+        let modal = &stretch.mode.modal;
+        self.roundings += modal.n as f64 * (1.0 + modal.fastest_per_s() * duration_s);
+        match stretch.mode.key.path {
+            Path::High => self.high_side_s += duration_s,
+            Path::Idle => self.idle_s += duration_s,
+            _ => {}
         }
-        let branches: Vec<Output> = (0..self.circuit.bank.len()).map(Output::Branch).collect();
-        let track = |output: Output| stretch.track(output);
-        let (current, voltage, load) = (track(Output::Inductor), track(Output::Voltage), track(Output::Load));
-        let currents: Vec<Track<'_>> = branches.iter().map(|output| track(*output)).collect();
+        if matches!(stretch.mode.key.path, Path::High | Path::HighDiode) {
+            let row = &stretch.mode.network.inductor_a;
+            let level_a = row.u[Input::One as usize];
+            let current_a = |x: &StateVector| (row.x[FLUX_STATE] * x[FLUX_STATE] + level_a).abs();
+            let mean_a = 0.5 * (current_a(&stretch.flow.start) + current_a(stretch.end));
+            self.throughput_j += mean_a * stretch.flow.settled.inputs[Input::Source as usize] * duration_s;
+        }
+    }
+
+    /// Adds a stretch by quadrature.
+    pub(super) fn integrate(&mut self, stretch: &Stretch<'_>) {
+        let tracks = Tracks::new(stretch);
         // Sizes are relative to the current and the voltage that carry the power.
         // Before a start there is neither.
         let board = &self.circuit.board;
         let full_a = board.load_a.last().copied().unwrap_or(0.0).max(f64::MIN_POSITIVE);
-        let current_scale = current.start().abs().max(load.start().abs()).max(LEAST_SHARE * full_a);
-        let voltage_scale = voltage.start().abs().max(LEAST_SHARE * board.output_v);
+        let current_scale = tracks.current.start().abs().max(tracks.load.start().abs()).max(LEAST_SHARE * full_a);
+        let voltage_scale = tracks.output.start().abs().max(LEAST_SHARE * board.output_v);
         let size = |j: usize| {
             let of = |output: Output| stretch.mode.output(output).size[j] * stretch.flow.amplitude(j);
-            let currents = branches.iter().map(|output| of(*output)).fold(of(Output::Inductor), f64::max);
+            let branches = (0..self.circuit.bank.len()).map(Output::Branch);
+            let currents = branches.map(of).fold(of(Output::Inductor), f64::max);
             (currents / current_scale).max(of(Output::Voltage) / voltage_scale)
         };
-        let mut values = NodeValues { current_a: 0.0, output_v: 0.0, load_a: 0.0, branch_a: vec![0.0; branches.len()] };
+        let mut sums = Integrals { branch_square: vec![0.0; self.circuit.bank.len()], ..Integrals::default() };
         panels(stretch, size, |rule, from_s, to_s| {
             let half_s = 0.5 * (to_s - from_s);
             for &(node, weight) in rule.nodes {
-                let t_s = from_s + half_s * (1.0 + node);
-                let basis = stretch.mode.plant_basis(t_s);
-                values.current_a = current.value_at_basis(&basis, t_s);
-                values.output_v = voltage.value_at_basis(&basis, t_s);
-                values.load_a = load.value_at_basis(&basis, t_s);
-                for (value, track) in values.branch_a.iter_mut().zip(&currents) {
-                    *value = track.value_at_basis(&basis, t_s);
-                }
-                let source_v = stretch.inputs(t_s)[Input::Source as usize];
-                self.add(path, source_v, weight * half_s, &values);
+                tracks.add_node(stretch, from_s + half_s * (1.0 + node), weight * half_s, &mut sums);
             }
         });
-        self.duration_s += stretch.duration_s;
-        match path {
-            Path::High => self.high_side_s += stretch.duration_s,
-            Path::Idle => self.idle_s += stretch.duration_s,
-            _ => {}
+        self.add(stretch.mode.key.path, &sums);
+        self.note_ends(stretch);
+    }
+}
+
+/// What the book reads along a stretch.
+struct Tracks<'a> {
+    current: Track<'a>,
+    output: Track<'a>,
+    load: Track<'a>,
+    branches: Vec<Track<'a>>,
+}
+
+impl<'a> Tracks<'a> {
+    fn new(stretch: &'a Stretch<'_>) -> Tracks<'a> {
+        let branches = 0..stretch.mode.network.branch_a.len();
+        Tracks {
+            current: stretch.track(Output::Inductor),
+            output: stretch.track(Output::Voltage),
+            load: stretch.track(Output::Load),
+            branches: branches.map(|k| stretch.track(Output::Branch(k))).collect(),
         }
-        self.stored_now_j = self.stored_j(stretch, stretch.end, stretch.duration_s);
+    }
+
+    /// Adds the values at a node of the quadrature.
+    fn add_node(&self, stretch: &Stretch<'_>, t_s: f64, weight_s: f64, sums: &mut Integrals) {
+        let basis = stretch.mode.plant_basis(t_s);
+        let read = |track: &Track<'_>| track.value_at_basis(&basis, t_s);
+        let (current_a, output_v) = (read(&self.current), read(&self.output));
+        let source_v = stretch.inputs(t_s)[Input::Source as usize];
+        sums.current += weight_s * current_a;
+        sums.current_square += weight_s * current_a * current_a;
+        sums.output += weight_s * output_v;
+        sums.load_j += weight_s * output_v * read(&self.load);
+        sums.source_j += weight_s * source_v * current_a;
+        for (sum, track) in sums.branch_square.iter_mut().zip(&self.branches) {
+            *sum += weight_s * read(track).powi(2);
+        }
+    }
+}
+
+impl Observer for Book {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let branches = &stretch.mode.network.branch_a;
+        if self.first.is_none() {
+            self.set_stored(branches, &stretch.flow.start, &stretch.flow.settled.inputs);
+        }
+        self.integrate(stretch);
+        self.set_stored(branches, stretch.end, &stretch.inputs(stretch.duration_s));
     }
 }

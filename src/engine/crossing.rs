@@ -6,6 +6,7 @@
 //! halved. Where the function is zero within its own rounding all along it crosses nothing.
 
 use super::modal::{Anchors, Basis, Flow, Modal, ProjectedRow, Scalar};
+use super::row::MAX_STATES;
 
 /// Intervals narrower than this part of the stretch are not halved further.
 const NARROWEST: f64 = 1e-12;
@@ -122,7 +123,8 @@ impl<'a> Track<'a> {
     }
 
     fn node(&self, t_s: f64) -> Node {
-        let basis = self.modal.basis(t_s);
+        let mut basis = [0.0; MAX_STATES];
+        self.modal.basis_where(&self.scalar.weight, true, t_s, &mut basis);
         Node { t_s, value: self.value_at_basis(&basis, t_s), basis }
     }
 
@@ -146,7 +148,12 @@ impl<'a> Track<'a> {
             return Ok(found.is_some());
         }
         let mut search = Search { narrowest_s: NARROWEST * end.t_s, guess_s, left: MOST_INTERVALS };
-        self.crossing_between(start, end, 0.0, &mut search)
+        let found = self.crossing_between(start, end, 0.0, &mut search)?;
+        if found {
+            // The search has looked at the modes that take part only.
+            self.modal.basis_where(&self.scalar.weight, false, end.t_s, &mut end.basis);
+        }
+        Ok(found)
     }
 
     /// Moves `node` to the first crossing in the stretch, up to `end_s`, where Newton's method finds it from `guess_s` and the value
@@ -295,7 +302,7 @@ impl<'a> Track<'a> {
 
     #[inline]
     fn move_node(&self, node: &mut Node, t_s: f64) {
-        self.modal.basis_into(t_s, &mut node.basis);
+        self.modal.basis_where(&self.scalar.weight, true, t_s, &mut node.basis);
         (node.t_s, node.value) = (t_s, self.value_at_basis(&node.basis, t_s));
     }
 

@@ -13,7 +13,10 @@ use super::row::{Input, InputVector, MAX_STATES, Row, StateVector, dot};
 use super::sensitivity::{Crossed, Sensitivity};
 use crate::board::{Comparator, Foldback, Hiccup, LimitSense, LowSide, Modulator, OnTime};
 use nalgebra::DMatrix;
+use std::cell::OnceCell;
 use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Switching instants allowed in one cycle.
 const INSTANTS_PER_CYCLE: usize = 4000;
@@ -24,6 +27,11 @@ const PULSES_AT_ONCE: u64 = 300;
 const UNCUT_PERIODS: u64 = 2;
 /// Nominal periods waited for a turn-on of a scheme without a clock.
 const LONGEST_PAUSE: u64 = 2000;
+/// Cycles after which a run is looked at for repeating itself: alternating cycles fit in as well.
+pub const ROUND: u64 = 64;
+/// Relative change of the state in a round up to which it repeats: a run that still moves so slowly is within a hundred times that of
+/// its end, and the map from edge to edge has a rounding of up to 5e-12.
+const ROUND_CHANGE: f64 = 1e-11;
 /// Overlap of neighbouring pieces of the saturation curve, relative to the first knot: keeps a crossing from being found again.
 const KNOT_OVERLAP: f64 = 1e-9;
 /// Flux linkage, relative to what the output aimed at makes in a period, below which a run begins without current: what rounding
@@ -35,6 +43,9 @@ const LOAD_OVERLAP: f64 = 1e-9;
 const WAKE_OVERLAP_V: f64 = 1e-3;
 /// Overlap at the amplifier's clamps in V, for the same reason.
 const CLAMP_OVERLAP_V: f64 = 1e-9;
+
+/// Clock periods simulated by this process so far: what a bench divides its time by.
+pub static CYCLES: AtomicU64 = AtomicU64::new(0);
 
 /// What can be read along a stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -263,10 +274,12 @@ impl Watch {
 pub struct Mode {
     /// Which mode.
     pub key: ModeKey,
+    /// Its number among the modes of its machine.
+    pub index: usize,
     /// Its equations.
     pub network: Network,
     /// Their modal form.
-    pub modal: Modal,
+    pub modal: Arc<Modal>,
     outputs: Vec<ProjectedRow>,
     watches: Vec<Watch>,
     /// Exponentials at the last durations: those of a cycle come back in the next.
@@ -326,9 +339,44 @@ pub struct Stretch<'a> {
     pub end: &'a StateVector,
     /// Exponentials at the end.
     pub end_basis: &'a Basis,
+    /// By how much each coordinate may differ from its chord, once somebody has asked.
+    deviations: OnceCell<StateVector>,
 }
 
 impl Stretch<'_> {
+    /// Values of an output at the begin and at the end.
+    #[inline]
+    pub fn ends(&self, output: Output) -> (f64, f64) {
+        let row = self.mode.output(output);
+        let settled = &self.flow.settled;
+        let start = row.at(&self.flow.start, &settled.inputs);
+        let end = if settled.is_sloping() {
+            row.at(self.end, &settled.inputs_at(self.duration_s))
+        } else {
+            row.at(self.end, &settled.inputs)
+        };
+        (start, end)
+    }
+
+    /// Bounds between which an output stays all along, given its values at the ends; infinite where there are none.
+    #[inline]
+    pub fn enclosure(&self, output: Output, (start, end): (f64, f64)) -> (f64, f64) {
+        let modal = &self.mode.modal;
+        if modal.is_dense() {
+            return (f64::NEG_INFINITY, f64::INFINITY);
+        }
+        let deviations = self.deviations.get_or_init(|| modal.chord_deviations(self.flow, self.duration_s));
+        let away = self.mode.output(output).chord_deviation(deviations, modal);
+        (start.min(end) - away, start.max(end) + away)
+    }
+
+    /// Whether an output with these values at the ends is sure to go from one to the other without a turn.
+    pub fn is_monotone(&self, output: Output, (start, end): (f64, f64)) -> bool {
+        let modal = &self.mode.modal;
+        let row = self.mode.output(output);
+        !modal.is_dense() && row.falls((start.max(end), start.min(end)), self.flow, modal, self.duration_s)
+    }
+
     /// An output as a function of time within the stretch.
     pub fn track(&self, output: Output) -> Track<'_> {
         Track::new(&self.mode.modal, self.flow, self.mode.output(output), (0.0, 0.0))
@@ -354,11 +402,20 @@ impl Stretch<'_> {
 pub trait Observer {
     /// Called once a stretch.
     fn stretch(&mut self, stretch: &Stretch<'_>);
+
+    /// Whether cycles that repeat the latest [`ROUND`] would tell it nothing, see [`Machine::run_on`].
+    fn knows_repeats(&self) -> bool {
+        false
+    }
 }
 
 /// Sees nothing.
 impl Observer for () {
     fn stretch(&mut self, _: &Stretch<'_>) {}
+
+    fn knows_repeats(&self) -> bool {
+        true
+    }
 }
 
 /// Both see every stretch.
@@ -367,11 +424,19 @@ impl<A: Observer, B: Observer> Observer for (A, B) {
         self.0.stretch(stretch);
         self.1.stretch(stretch);
     }
+
+    fn knows_repeats(&self) -> bool {
+        self.0.knows_repeats() && self.1.knows_repeats()
+    }
 }
 
 impl<T: Observer> Observer for &mut T {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         (**self).stretch(stretch);
+    }
+
+    fn knows_repeats(&self) -> bool {
+        (**self).knows_repeats()
     }
 }
 
@@ -516,6 +581,19 @@ pub struct Effort {
     pub omitted: u64,
     /// Pauses of a hiccup.
     pub pauses: u64,
+}
+
+impl Effort {
+    /// What has happened once all since an earlier count has come that many times again; work is not done again.
+    fn repeated(self, before: &Effort, times: u64) -> Effort {
+        let again = |now: u64, before: u64| now + times * (now - before);
+        Effort {
+            pulses: again(self.pulses, before.pulses),
+            limited: again(self.limited, before.limited),
+            omitted: again(self.omitted, before.omitted),
+            ..self
+        }
+    }
 }
 
 /// The machine for one circuit.
@@ -730,6 +808,57 @@ impl Machine {
         self.run_until(state, (last, u64::MAX), program, observer, sensitivity)
     }
 
+    /// Runs as [`Machine::run`] does. Where a round of cycles ends as the one before ended, and nothing drives the run otherwise for a
+    /// while, those up to then would be the same again: they are counted and not simulated, if the observer needs no more.
+    ///
+    /// # Errors
+    /// As [`Machine::run`].
+    pub fn run_on(
+        &mut self,
+        state: &mut RunState,
+        cycles: u64,
+        program: &mut Program,
+        observer: &mut impl Observer,
+    ) -> Result<(), EngineError> {
+        // Foldback counts clock edges, and without a clock no edge is an instant of its own.
+        let foldback = self.circuit.board.control.protection.foldback.is_some();
+        if !self.is_clocked() || foldback {
+            return self.run(state, cycles, program, observer, None);
+        }
+        let last = state.cycle + cycles;
+        while state.cycle < last {
+            let before = state.clone();
+            self.run(state, ROUND.min(last - state.cycle), program, observer, None)?;
+            let drive = program.at(state.cycle, state.phase_s, self.period_s);
+            let until = drive.until.0.min(state.guard.paused_until.unwrap_or(u64::MAX)).min(last);
+            let rounds = until.saturating_sub(state.cycle) / ROUND;
+            let driven_alike =
+                drive.load_a.slope_per_s == 0.0 && drive.source_v.is_none_or(|line| line.slope_per_s == 0.0);
+            let whole = state.cycle - before.cycle == ROUND;
+            if whole && rounds > 0 && driven_alike && observer.knows_repeats() && self.repeats(&before, state) {
+                state.effort = state.effort.repeated(&before.effort, rounds);
+                state.cycle += rounds * ROUND;
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether a state is that of a round before.
+    fn repeats(&self, before: &RunState, state: &RunState) -> bool {
+        let counts = self.circuit.board.control.protection.current_limit.is_some_and(|limit| limit.hiccup.is_some());
+        let limited = |state: &RunState| if counts { state.guard.limited_cycles } else { 0 };
+        let switches = |state: &RunState| {
+            (state.stage, state.low_open, state.analog, state.segment, state.load_cell, state.sink, state.turn_off)
+        };
+        let alike = switches(before) == switches(state)
+            && (before.phase_s, before.inputs) == (state.phase_s, state.inputs)
+            && limited(before) == limited(state)
+            && (before.guard.paused_until, before.guard.rising_since) == (state.guard.paused_until, None);
+        let full_a = self.circuit.board.load_a.last().copied().unwrap_or(0.0);
+        let scale = self.scales(full_a);
+        alike && (0..self.states).all(|k| (state.x[k] - before.x[k]).abs() <= ROUND_CHANGE * scale[k])
+    }
+
     /// Runs until the control has gone through that many of its own cycles: clock edges, or without a clock turn-ons asked for.
     ///
     /// # Errors
@@ -784,6 +913,7 @@ impl Machine {
                 return Err(EngineError::Chatter { cycle: state.cycle, phase_s: state.phase_s });
             }
         }
+        CYCLES.fetch_add(state.cycle - first_cycle, Ordering::Relaxed);
         Ok(())
     }
 
@@ -850,6 +980,7 @@ impl Machine {
                 flow: &mode.flow,
                 end: &end,
                 end_basis: &at.basis,
+                deviations: OnceCell::new(),
             });
         }
         state.x = end;
@@ -984,7 +1115,15 @@ impl Machine {
 
     fn build(&self, key: ModeKey) -> Mode {
         let network = network::assemble(&self.circuit, key);
-        let modal = Modal::new(&network.derivative, self.period_s);
+        let modal = Modal::shared(&network.derivative, self.period_s);
+        let plant_modes = modal.modes_of(network.plant_states);
+        let project = |row: &Row| {
+            if row.x[network.plant_states..].iter().all(|&factor| factor == 0.0) {
+                modal.project_plant(row, &plant_modes)
+            } else {
+                modal.project(row)
+            }
+        };
         let mut rows = vec![
             network.inductor_a,
             network.output_v,
@@ -995,17 +1134,17 @@ impl Machine {
             network.load_a,
         ];
         rows.extend(&network.branch_a);
-        let outputs = rows.iter().map(|row| modal.project(row)).collect();
+        let outputs = rows.iter().map(project).collect();
         let watches = self
             .watched_rows(&network, key)
             .into_iter()
-            .map(|(event, row, ramp)| Watch::new(event, modal.project(&row), ramp))
+            .map(|(event, row, ramp)| Watch::new(event, project(&row), ramp))
             .collect();
         // Not the inputs of any run: the first stretch sets its own.
         let flow = Flow::new(modal.settled([0.0; super::row::INPUTS], [0.0; super::row::INPUTS]));
-        let plant_modes = modal.modes_of(network.plant_states);
         Mode {
             key,
+            index: self.modes.len(),
             network,
             modal,
             plant_modes,

@@ -10,5 +10,6 @@ pub mod modal;
 pub mod network;
 pub mod program;
 pub mod row;
+pub mod run_book;
 pub mod sensitivity;
 pub mod steady;

@@ -10,14 +10,17 @@
 #![allow(clippy::needless_range_loop, reason = "matrix algebra reads best with the indices that it has on paper")]
 
 use super::row::{INPUTS, InputVector, MAX_STATES, Row, StateVector, combine, dot, dot_of};
-use nalgebra::{Complex, DMatrix, DVector, Schur};
+use nalgebra::{Complex, ComplexField, DMatrix, DVector, Schur};
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::sync::Arc;
 
 /// Degree of the polynomials of the slow block.
 const SLOW_DEGREE: usize = 6;
 /// Reciprocals of the factorials.
 const PER_FACTORIAL: Polynomial = [1.0, 1.0, 1.0 / 2.0, 1.0 / 6.0, 1.0 / 24.0, 1.0 / 120.0, 1.0 / 720.0];
-/// A mode that has decayed by this exponent (to 4e-44) is gone.
-const GONE: f64 = -100.0;
+/// A mode that has decayed by this exponent (to 9e-27) is gone.
+const GONE: f64 = -60.0;
 /// Angles up to this have a short series for sine and cosine.
 const SMALL_ANGLE: f64 = 0.25;
 /// Exponents up to this have a short series for the exponential.
@@ -30,8 +33,18 @@ const ANCHORS: usize = 4;
 const SLOW_PER_CYCLE: f64 = 0.01;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
 const MODAL_ACCURACY: f64 = 1e-10;
+/// Turn of the slow subspace in a step of its iteration at which it stands: rounding.
+const SUBSPACE_TURN: f64 = 4.0 * f64::EPSILON;
 /// Iterations allowed to the Schur decomposition.
 const SCHUR_ITERATIONS: usize = 2000;
+
+/// Modal forms that a thread remembers: those of a few machines.
+const REMEMBERED: usize = 600;
+
+thread_local! {
+    /// Machines differ in the load, the events and the input voltage, of which the equations know nothing.
+    static LATELY: RefCell<HashMap<Vec<u64>, Arc<Modal>>> = RefCell::new(HashMap::new());
+}
 
 /// Coefficients of a polynomial in time within a stretch, constant term first.
 pub type Polynomial = [f64; SLOW_DEGREE + 1];
@@ -67,6 +80,8 @@ pub struct Modal {
     input: Vec<InputVector>,
     /// Columns: particular solution of the fast coordinates per unit of each input.
     particular: [StateVector; INPUTS],
+    /// Columns: by how much that differs per unit of each input's slope.
+    lagging: [StateVector; INPUTS],
     /// Slow block, row by row, in coordinates from `reals + 2 * pairs` on.
     slow: Vec<StateVector>,
     /// Matrices of the fallback: state and inputs together.
@@ -92,7 +107,7 @@ impl Anchors {
         let (known_s, known) = &self.known[self.used];
         if *known_s == t_s {
             *basis = *known;
-        } else if !matches!(modal.basis_from(known, t_s - known_s, basis), Near::All) {
+        } else if 2 * modal.basis_from(known, (*known_s, t_s), basis) >= modal.reals + modal.pairs {
             self.look_further(modal, t_s, basis);
         }
     }
@@ -102,25 +117,19 @@ impl Anchors {
         let distance_s = |k: &usize| (self.known[*k].0 - t_s).abs();
         self.used = (0..ANCHORS).min_by(|a, b| distance_s(a).total_cmp(&distance_s(b))).unwrap_or(0);
         let (known_s, known) = &self.known[self.used];
-        match modal.basis_from(known, t_s - known_s, basis) {
-            Near::All => return,
-            // The anchor follows where the cycles go.
-            Near::Some => {}
-            Near::None => {
-                self.used = self.oldest;
-                self.oldest = (self.oldest + 1) % ANCHORS;
-            }
+        let modes = modal.reals + modal.pairs;
+        let far = modal.basis_from(known, (*known_s, t_s), basis);
+        // A mode that is faster than the instants are steady is worked out anew each time, and leaves the others their anchor.
+        if 2 * far < modes {
+            return;
         }
-        modal.basis_into(t_s, basis);
+        if far == modes {
+            self.used = self.oldest;
+            self.oldest = (self.oldest + 1) % ANCHORS;
+        }
+        // The anchor follows where the cycles go.
         self.known[self.used] = (t_s, *basis);
     }
-}
-
-/// How many modes change little between two times.
-enum Near {
-    All,
-    Some,
-    None,
 }
 
 /// A scalar function of time within a stretch: exponentials plus a polynomial.
@@ -152,6 +161,11 @@ pub struct Settled {
 }
 
 impl Settled {
+    /// Whether an input has a slope.
+    pub fn is_sloping(&self) -> bool {
+        self.sloping
+    }
+
     /// Inputs at a time from the begin of the stretch.
     pub fn inputs_at(&self, t_s: f64) -> InputVector {
         std::array::from_fn(|k| self.inputs[k] + self.input_slopes[k] * t_s)
@@ -173,6 +187,24 @@ pub struct Flow {
 }
 
 impl Modal {
+    /// As [`Modal::new`]; where this thread has split the same equations lately, what it found then.
+    pub fn shared(rows: &[Row], period_s: f64) -> Arc<Modal> {
+        let n = rows.len();
+        let numbers = rows.iter().flat_map(|row| row.x[..n].iter().chain(&row.u)).chain([&period_s]);
+        let key: Vec<u64> = numbers.map(|number| number.to_bits()).collect();
+        LATELY.with_borrow_mut(|lately| {
+            if let Some(modal) = lately.get(&key) {
+                return Arc::clone(modal);
+            }
+            if lately.len() >= REMEMBERED {
+                lately.clear();
+            }
+            let modal = Arc::new(Modal::new(rows, period_s));
+            lately.insert(key, Arc::clone(&modal));
+            modal
+        })
+    }
+
     /// Splits `x' = A x + B u`, given by its rows, for a converter with that period.
     pub fn new(rows: &[Row], period_s: f64) -> Modal {
         let n = rows.len();
@@ -202,6 +234,7 @@ impl Modal {
             coordinates: vec![[0.0; MAX_STATES]; n],
             input: vec![[0.0; INPUTS]; n],
             particular: [[0.0; MAX_STATES]; INPUTS],
+            lagging: [[0.0; MAX_STATES]; INPUTS],
             slow: vec![],
             dense: None,
         };
@@ -236,6 +269,7 @@ impl Modal {
             let solved = modal.solve_fast(&column);
             let fast = modal.fast();
             modal.particular[u][..fast].copy_from_slice(&solved[..fast]);
+            modal.lagging[u] = modal.solve_fast(&modal.particular[u]);
         }
         modal.slow = (modal.fast()..n)
             .map(|i| {
@@ -268,6 +302,7 @@ impl Modal {
             coordinates: vec![],
             input: vec![],
             particular: [[0.0; MAX_STATES]; INPUTS],
+            lagging: [[0.0; MAX_STATES]; INPUTS],
             slow: vec![],
             dense: Some(matrix),
         }
@@ -290,6 +325,33 @@ impl Modal {
         firsts.filter(|&j| takes_part(&j) || (j >= self.reals && takes_part(&(j + 1)))).collect()
     }
 
+    /// Eigenvalues of the power stage, whose states come first, with its own directions as columns: an oscillating pair as two conjugates.
+    /// `None` where it is not a sum of exponentials alone.
+    pub fn plant_split(&self, modes: &[usize], states: usize) -> Option<(Vec<Complex<f64>>, DMatrix<Complex<f64>>)> {
+        let pairs = modes.iter().filter(|&&j| j >= self.reals).count();
+        if self.is_dense() || modes.len() + pairs != states {
+            return None;
+        }
+        let mut rates = vec![];
+        let mut columns = vec![];
+        for &j in modes {
+            let direction = |j: usize, i: usize| self.directions[j][i];
+            if j < self.reals {
+                rates.push(Complex::from(self.rate[j]));
+                columns.push(DVector::from_fn(states, |i, _| Complex::from(direction(j, i))));
+                continue;
+            }
+            // Coordinates y and z of a pair turn as y + i z does by exp((rate - i omega) t).
+            for sign in [1.0, -1.0] {
+                rates.push(Complex::new(self.rate[j], -sign * self.omega[j]));
+                columns.push(DVector::from_fn(states, |i, _| {
+                    Complex::new(0.5 * direction(j, i), -0.5 * sign * direction(j + 1, i))
+                }));
+            }
+        }
+        Some((rates, DMatrix::from_columns(&columns)))
+    }
+
     /// Exponentials of some modes only, a pair named by its first coordinate; those of the others are zero.
     pub fn basis_of(&self, modes: &[usize], t_s: f64) -> Basis {
         let mut basis = [0.0; MAX_STATES];
@@ -301,8 +363,14 @@ impl Modal {
 
     #[inline(always)]
     fn enter(&self, basis: &mut Basis, j: usize, t_s: f64) {
-        let exponent = self.rate[j] * t_s;
-        let size = if exponent < GONE { 0.0 } else { exponent.exp() };
+        if self.is_gone(j, t_s) {
+            basis[j] = 0.0;
+            if j >= self.reals {
+                basis[j + 1] = 0.0;
+            }
+            return;
+        }
+        let size = (self.rate[j] * t_s).exp();
         if j < self.reals {
             basis[j] = size;
         } else {
@@ -310,6 +378,11 @@ impl Modal {
             basis[j] = size * cos;
             basis[j + 1] = size * sin;
         }
+    }
+
+    /// Magnitude of the fastest mode in 1/s; 0 where the modes are not known.
+    pub fn fastest_per_s(&self) -> f64 {
+        self.speed[..self.fast()].iter().copied().fold(0.0, f64::max)
     }
 
     /// Number of fast coordinates.
@@ -362,8 +435,9 @@ impl Modal {
             combine(&self.particular, &inputs, self.n, &mut constant);
             if sloping {
                 combine(&self.particular, &input_slopes, self.n, &mut slope);
-                let correction = self.solve_fast(&slope);
-                (0..self.fast()).for_each(|j| constant[j] += correction[j]);
+                let mut lag = [0.0; MAX_STATES];
+                combine(&self.lagging, &input_slopes, self.n, &mut lag);
+                constant.iter_mut().zip(&lag).for_each(|(value, lag)| *value += lag);
             }
         }
         let mut slow = [(0.0, 0.0); SLOW_MOST];
@@ -470,26 +544,56 @@ impl Modal {
         }
     }
 
-    /// Moves the exponentials of a time by a short one, by short series; of no use unless all modes are near.
+    /// Writes the exponentials at a time of those modes that have a weight, or of all others.
+    pub fn basis_where(&self, weight: &StateVector, weighty: bool, t_s: f64, basis: &mut Basis) {
+        for j in self.real_modes() {
+            if (weight[j] != 0.0) == weighty {
+                self.enter(basis, j, t_s);
+            }
+        }
+        for j in self.pair_modes() {
+            if (weight[j] != 0.0 || weight[j + 1] != 0.0) == weighty {
+                self.enter(basis, j, t_s);
+            }
+        }
+    }
+
+    /// Moves the exponentials of a known time to another one, by short series where a mode is near; returns how many are not.
     #[inline]
-    fn basis_from(&self, known: &Basis, by_s: f64, basis: &mut Basis) -> Near {
-        let mut near = 0;
+    fn basis_from(&self, known: &Basis, (known_s, t_s): (f64, f64), basis: &mut Basis) -> usize {
+        let by_s = t_s - known_s;
+        let mut far = 0;
         for j in self.real_modes() {
             let exponent = self.rate[j] * by_s;
-            basis[j] = known[j] + known[j] * small_exp_less_one(exponent);
-            near += usize::from(exponent.abs() <= SMALL_EXPONENT);
+            if exponent.abs() <= SMALL_EXPONENT {
+                basis[j] = known[j] + known[j] * small_exp_less_one(exponent);
+            } else {
+                far += usize::from(!self.is_gone(j, known_s.min(t_s)));
+                self.enter(basis, j, t_s);
+            }
         }
         for j in self.pair_modes() {
             let (exponent, angle) = (self.rate[j] * by_s, self.omega[j] * by_s);
-            let growth = small_exp_less_one(exponent);
-            turn((known[j], known[j + 1]), growth, small_sin_cos_less_one(angle), &mut basis[j..j + 2]);
-            near += usize::from(exponent.abs() <= SMALL_EXPONENT && angle.abs() <= SMALL_ANGLE);
+            if exponent.abs() <= SMALL_EXPONENT && angle.abs() <= SMALL_ANGLE {
+                self.turn_pair(j, known, by_s, basis);
+            } else {
+                far += usize::from(!self.is_gone(j, known_s.min(t_s)));
+                self.enter(basis, j, t_s);
+            }
         }
-        match near {
-            0 => Near::None,
-            _ if near == self.reals + self.pairs => Near::All,
-            _ => Near::Some,
-        }
+        far
+    }
+
+    /// Whether a mode has decayed to nothing by a time.
+    #[inline(always)]
+    fn is_gone(&self, j: usize, t_s: f64) -> bool {
+        self.rate[j] * t_s < GONE
+    }
+
+    #[inline(always)]
+    fn turn_pair(&self, j: usize, known: &Basis, by_s: f64, basis: &mut Basis) {
+        let growth = small_exp_less_one(self.rate[j] * by_s);
+        turn((known[j], known[j + 1]), growth, small_sin_cos_less_one(self.omega[j] * by_s), &mut basis[j..j + 2]);
     }
 
     /// Moves the exponentials of a time by so little that three terms of their series are all.
@@ -508,9 +612,19 @@ impl Modal {
 
     /// A row of the network in modal coordinates.
     pub fn project(&self, row: &Row) -> ProjectedRow {
+        self.project_onto(row, |_| true)
+    }
+
+    /// A row that reads the power stage only, whose modes are given, a pair by its first: the share of all others is rounding.
+    pub fn project_plant(&self, row: &Row, modes: &[usize]) -> ProjectedRow {
+        let first = |j: usize| if j < self.reals { j } else { j - (j - self.reals) % 2 };
+        self.project_onto(row, |j| j >= self.fast() || modes.contains(&first(j)))
+    }
+
+    fn project_onto(&self, row: &Row, takes_part: impl Fn(usize) -> bool) -> ProjectedRow {
         let mut coefficients = [0.0; MAX_STATES];
         if !self.is_dense() {
-            for j in 0..self.n {
+            for j in (0..self.n).filter(|&j| takes_part(j)) {
                 coefficients[j] = dot(&row.x, &self.directions[j]);
             }
         }
@@ -519,7 +633,10 @@ impl Modal {
             size[j] = coefficients[j].hypot(coefficients[j + 1]);
             size[j + 1] = 0.0;
         }
-        ProjectedRow { coefficients, size, row: *row }
+        let reach = row.x.iter().rposition(|&factor| factor != 0.0).map_or(0, |last| last + 1);
+        let level = std::array::from_fn(|k| dot(&coefficients, &self.particular[k]) + row.u[k]);
+        let lag = std::array::from_fn(|k| dot(&coefficients, &self.lagging[k]));
+        ProjectedRow { coefficients, size, row: *row, reach, level, lag }
     }
 
     /// A projected row along a flow plus a straight line (constant, slope per s), as a function of time.
@@ -634,18 +751,28 @@ pub struct ProjectedRow {
     pub size: StateVector,
     /// The row itself.
     pub row: Row,
+    /// Number of states among which are all that it reads.
+    reach: usize,
+    /// What it reads where the fast coordinates have settled, per unit of each input, and in addition per unit of its slope.
+    level: InputVector,
+    lag: InputVector,
 }
 
 impl ProjectedRow {
+    /// Value at a state and inputs.
+    #[inline]
+    pub fn at(&self, x: &StateVector, inputs: &InputVector) -> f64 {
+        let terms = self.row.x.iter().zip(x).take(self.reach);
+        dot(&self.row.u, inputs) + terms.map(|(factor, x)| factor * x).sum::<f64>()
+    }
+
     /// What the row reads where the fast coordinates have settled: a constant and a slope in 1/s.
     pub fn level(&self, settled: &Settled) -> (f64, f64) {
-        let constant = dot(&self.coefficients, &settled.constant) + dot(&self.row.u, &settled.inputs);
-        let slope = if settled.sloping {
-            dot(&self.coefficients, &settled.slope) + dot(&self.row.u, &settled.input_slopes)
-        } else {
-            0.0
-        };
-        (constant, slope)
+        let constant = dot(&self.level, &settled.inputs);
+        if !settled.sloping {
+            return (constant, 0.0);
+        }
+        (constant + dot(&self.lag, &settled.input_slopes), dot(&self.level, &settled.input_slopes))
     }
 
     /// Whether the row falls all along a stretch of that width with these values at its ends.
@@ -872,12 +999,11 @@ struct Split {
 }
 
 impl Split {
-    /// Whether the split can be trusted: it reproduces the matrix exponential, or its own residual says so where a stiff matrix makes
-    /// that exponential the less exact of the two.
+    /// Whether the split can be trusted: its own residual says so, which costs little, or it reproduces the matrix exponential.
     fn is_accurate(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
         // The matrix itself is only known to rounding, which a very fast mode multiplies.
         let rounding = a.nrows() as f64 * f64::EPSILON * a.amax() * period_s;
-        self.reproduces_exponential(a, period_s) || self.error_bound(a, period_s) <= MODAL_ACCURACY.max(rounding)
+        self.error_bound(a, period_s) <= MODAL_ACCURACY.max(rounding) || self.reproduces_exponential(a, period_s)
     }
 
     /// Agreement with the matrix exponential over an eighth of a cycle and over the whole cycle.
@@ -946,30 +1072,101 @@ fn split(a: &DMatrix<f64>, period_s: f64) -> Option<Split> {
 }
 
 /// Eigenvector by inverse iteration, with the eigenvalue refined by Rayleigh's quotient.
-fn eigenvector(a: &DMatrix<f64>, guess: Complex<f64>) -> Option<(Complex<f64>, DVector<Complex<f64>>)> {
-    let n = a.nrows();
-    let complex = a.map(|v| Complex::new(v, 0.0));
+fn eigenvector(a: &DMatrix<f64>, guess: Complex<f64>) -> Option<(Complex<f64>, Column<Complex<f64>>)> {
     let shift = guess + Complex::new(guess.norm() * 1e-10 + f64::MIN_POSITIVE, 0.0);
-    let shifted = &complex - DMatrix::from_diagonal_element(n, n, shift);
-    let lu = shifted.lu();
-    let mut vector = DVector::from_fn(n, |i, _| Complex::new(1.0 + 0.1 * i as f64, 0.0));
+    if guess.im == 0.0 {
+        let (value, vector) = inverse_iteration(a, guess.re, shift.re)?;
+        return Some((Complex::from(value), vector.map(Complex::from)));
+    }
+    inverse_iteration(a, guess, shift)
+}
+
+/// As [`eigenvector`], real or complex; the largest entry of the vector is real.
+fn inverse_iteration<T: Number>(a: &DMatrix<f64>, guess: T, shift: T) -> Option<(T, Column<T>)> {
+    let n = a.nrows().min(MAX_STATES);
+    let factors = Factors::new(a, shift)?;
+    let mut vector = [T::from_real(0.0); MAX_STATES];
+    (0..n).for_each(|i| vector[i] = T::from_real(1.0 + 0.1 * i as f64));
     for _ in 0..4 {
-        vector = lu.solve(&vector)?;
-        let norm = vector.norm();
+        factors.solve(&mut vector);
+        let norm = vector.iter().map(|v| v.modulus_squared()).sum::<f64>().sqrt();
         if !norm.is_finite() || norm == 0.0 {
             return None;
         }
-        vector /= Complex::new(norm, 0.0);
+        vector.iter_mut().for_each(|v| *v = v.scale(1.0 / norm));
     }
     // A common phase is free; taking the largest entry as real keeps a real mode real.
-    let largest = vector.iter().copied().max_by(|p, q| p.norm().total_cmp(&q.norm()))?;
-    vector /= largest / Complex::new(largest.norm(), 0.0);
-    let applied = &complex * &vector;
-    let value = vector.dotc(&applied) / vector.dotc(&vector);
-    let value = if guess.im == 0.0 { Complex::new(value.re, 0.0) } else { value };
+    let largest = vector.iter().copied().max_by(|p, q| p.modulus_squared().total_cmp(&q.modulus_squared()))?;
+    let turn = largest.conjugate().scale(1.0 / largest.modulus());
+    vector.iter_mut().for_each(|v| *v *= turn);
+    let applied = |i: usize| (0..n).fold(T::from_real(0.0), |sum, j| sum + vector[j].scale(a[(i, j)]));
+    let value = (0..n).fold(T::from_real(0.0), |sum, i| sum + vector[i].conjugate() * applied(i));
     // A quotient that ran to another eigenvalue is worse than the guess.
-    let value = if (value - guess).norm() <= 1e-6 * guess.norm() { value } else { guess };
+    let value = if (value - guess).modulus() <= 1e-6 * guess.modulus() { value } else { guess };
     Some((value, vector))
+}
+
+/// A real or complex number.
+trait Number: ComplexField<RealField = f64> + Copy {}
+impl<T: ComplexField<RealField = f64> + Copy> Number for T {}
+
+/// A column of a matrix; entries beyond its size are zero.
+type Column<T> = [T; MAX_STATES];
+
+/// Triangular factors of a shifted matrix, rows exchanged so that no divisor is small.
+struct Factors<T> {
+    rows: [Column<T>; MAX_STATES],
+    order: [usize; MAX_STATES],
+    n: usize,
+}
+
+impl<T: Number> Factors<T> {
+    /// Factors of `a` less `shift` times the identity; `None` where that is singular.
+    fn new(a: &DMatrix<f64>, shift: T) -> Option<Factors<T>> {
+        let n = a.nrows().min(MAX_STATES);
+        let mut rows = [[T::from_real(0.0); MAX_STATES]; MAX_STATES];
+        for i in 0..n {
+            for j in 0..n {
+                rows[i][j] = T::from_real(a[(i, j)]);
+            }
+            rows[i][i] -= shift;
+        }
+        let mut order = std::array::from_fn(|i| i);
+        for k in 0..n {
+            let largest =
+                (k..n).max_by(|&p, &q| rows[p][k].modulus_squared().total_cmp(&rows[q][k].modulus_squared()))?;
+            rows.swap(k, largest);
+            order.swap(k, largest);
+            let pivot = rows[k];
+            if pivot[k] == T::from_real(0.0) {
+                return None;
+            }
+            for row in &mut rows[k + 1..n] {
+                if row[k] == T::from_real(0.0) {
+                    continue;
+                }
+                let factor = row[k] / pivot[k];
+                row[k] = factor;
+                for j in k + 1..n {
+                    row[j] -= factor * pivot[j];
+                }
+            }
+        }
+        Some(Factors { rows, order, n })
+    }
+
+    /// Solves for a right side, in place.
+    fn solve(&self, vector: &mut Column<T>) {
+        let right = *vector;
+        for i in 0..self.n {
+            let done = (0..i).fold(right[self.order[i]], |sum, j| sum - self.rows[i][j] * vector[j]);
+            vector[i] = done;
+        }
+        for i in (0..self.n).rev() {
+            let done = (i + 1..self.n).fold(vector[i], |sum, j| sum - self.rows[i][j] * vector[j]);
+            vector[i] = done / self.rows[i][i];
+        }
+    }
 }
 
 /// Orthonormal basis of the invariant subspace of the `size` smallest eigenvalues, by inverse iteration.
@@ -979,9 +1176,15 @@ fn slow_subspace(a: &DMatrix<f64>, size: usize, slow_limit: f64) -> Option<DMatr
     let lu = (a - DMatrix::from_diagonal_element(n, n, 0.7 * slow_limit)).lu();
     let mut basis = DMatrix::from_fn(n, size, |i, j| 1.0 / (1.0 + (i + j) as f64) + f64::from(u8::from(i % size == j)));
     for _ in 0..60 {
-        basis = lu.solve(&basis)?.qr().q();
-        if basis.iter().any(|v| !v.is_finite()) {
+        let next = lu.solve(&basis)?.qr().q();
+        if next.iter().any(|v| !v.is_finite()) {
             return None;
+        }
+        // What of the new directions is not among the old ones.
+        let turned = (&next - &basis * (basis.transpose() * &next)).amax();
+        basis = next;
+        if turned <= SUBSPACE_TURN {
+            break;
         }
     }
     Some(basis)

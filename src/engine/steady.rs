@@ -115,7 +115,7 @@ impl Machine {
     }
 
     /// Size of each state, for relative residuals.
-    fn scales(&self, load_a: f64) -> StateVector {
+    pub(super) fn scales(&self, load_a: f64) -> StateVector {
         let board = &self.circuit.board;
         let mut scale = [1.0; MAX_STATES];
         let swing_wb = board.output_v * self.period_s();
@@ -207,7 +207,7 @@ impl Machine {
         let guess = self.first_guess(load_a);
         let settled = self.settle(guess, program_a, SETTLING_CYCLES)?;
         match self.newton(settled, load_a, 1) {
-            Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
+            Ok(orbit) if orbit.largest_multiplier() <= STABLE && !self.is_lost(&orbit.x) => return Ok(orbit),
             Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
             _ => {}
         }
@@ -229,6 +229,22 @@ impl Machine {
             multipliers: if repeats { multipliers(&mapped.matrix) } else { vec![] },
             program_a,
         })
+    }
+
+    /// As [`Machine::steady`]; where Newton's method comes to a stable state of one period from a state that is near, without settling
+    /// first.
+    ///
+    /// # Errors
+    /// As [`Machine::steady`].
+    pub fn steady_near(&mut self, load_a: f64, near: Option<&StateVector>) -> Result<Orbit, EngineError> {
+        if let Some(near) = near {
+            match self.newton(*near, load_a, 1) {
+                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
+                Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
+                _ => {}
+            }
+        }
+        self.steady(load_a)
     }
 
     /// Relative change of a state over some periods, with the map.

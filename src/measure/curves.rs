@@ -1,6 +1,7 @@
 //! Waveforms for plots and files: a period in full, a load step thinned so that extremes are kept, samples on a grid.
 
 use crate::engine::machine::{Observer, Output, Stretch};
+use crate::engine::network::Path;
 
 /// Samples a stretch in a period's trace.
 const SAMPLES_PER_STRETCH: usize = 24;
@@ -27,6 +28,7 @@ pub struct PeriodTrace {
 
 impl Observer for PeriodTrace {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let idle = stretch.mode.key.path == Path::Idle;
         for k in 0..=SAMPLES_PER_STRETCH {
             let t_s = match k {
                 SAMPLES_PER_STRETCH => stretch.duration_s,
@@ -39,12 +41,13 @@ impl Observer for PeriodTrace {
             };
             self.time_s.push(self.passed_s + t_s);
             self.current_a.push(stretch.read(Output::Inductor, &x, t_s));
-            self.flux_wb.push(stretch.read(Output::Flux, &x, t_s));
+            // Without current there is no flux: what rounding leaves would pass for a flux that moves.
+            self.flux_wb.push(if idle { 0.0 } else { stretch.read(Output::Flux, &x, t_s) });
             self.output_v.push(stretch.read(Output::Voltage, &x, t_s));
             self.instrument_v.push(stretch.read(Output::Instrument, &x, t_s));
             self.switch_v.push(stretch.read(Output::SwitchNode, &x, t_s));
         }
-        if stretch.mode.key.path == crate::engine::network::Path::High {
+        if stretch.mode.key.path == Path::High {
             self.note_high_side(stretch.duration_s);
         }
         self.passed_s += stretch.duration_s;

@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "load step".
 
 use super::extremes::Range;
-use crate::engine::machine::{Observer, Output, Stretch};
+use crate::engine::machine::{Observer, Output, ROUND, Stretch};
 use crate::engine::program::Instant;
 
 /// What happened after one edge of the load.
@@ -30,6 +30,9 @@ pub(crate) struct EdgeWatch {
     left_s: Option<f64>,
     back_s: f64,
     inside: bool,
+    /// When the output passed an edge of the band last, and the end of the latest stretch, in s after the begin.
+    edge_s: Option<f64>,
+    seen_s: f64,
 }
 
 impl EdgeWatch {
@@ -45,7 +48,16 @@ impl EdgeWatch {
             left_s: None,
             back_s: 0.0,
             inside: true,
+            edge_s: None,
+            seen_s: 0.0,
         }
+    }
+
+    /// Only outputs outside a range in V are of interest.
+    #[must_use]
+    pub fn beyond(mut self, low_v: f64, high_v: f64) -> EdgeWatch {
+        (self.output.low, self.output.high) = (low_v, high_v);
+        self
     }
 
     fn since_edge_s(&self, cycle: u64, phase_s: f64) -> f64 {
@@ -84,6 +96,7 @@ impl EdgeWatch {
     }
 
     fn note_edge(&mut self, at_s: f64, leaves: bool) {
+        self.edge_s = Some(at_s);
         if leaves {
             self.left_s.get_or_insert(at_s);
         } else {
@@ -119,15 +132,26 @@ impl Observer for EdgeWatch {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let begin = (stretch.cycle, stretch.phase_s);
         if begin >= self.from && begin < self.until {
-            let mut output = Range::EMPTY;
-            output.include_stretch(stretch, Output::Voltage);
-            self.output.include(&output);
+            self.seen_s = self.since_edge_s(stretch.cycle, stretch.phase_s) + stretch.duration_s;
             self.current.include_stretch(stretch, Output::Inductor);
-            let stays_inside = !self.is_outside(output.low) && !self.is_outside(output.high);
-            if !(self.inside && stays_inside) {
+            let (low, high) = stretch.enclosure(Output::Voltage, stretch.ends(Output::Voltage));
+            let stays = if self.inside {
+                low >= self.band_v.0 && high <= self.band_v.1
+            } else {
+                high < self.band_v.0 || low > self.band_v.1
+            };
+            if !(low >= self.output.low && high <= self.output.high) {
+                self.output.include_stretch(stretch, Output::Voltage);
+            }
+            if !stays {
                 self.follow_band(stretch);
             }
         }
+    }
+
+    /// An output that leaves its band again and again comes back ever later.
+    fn knows_repeats(&self) -> bool {
+        self.edge_s.is_none_or(|edge_s| self.seen_s - edge_s > ROUND as f64 * self.period_s)
     }
 }
 

@@ -41,18 +41,19 @@ impl Range {
 
     /// Includes an output's values over a whole stretch: both ends and every turning point between.
     pub fn include_stretch(&mut self, stretch: &Stretch<'_>, output: Output) {
-        let track = stretch.track(output);
         let at = |t_s: f64| (stretch.cycle, stretch.phase_s + t_s);
-        let (start, end) = (track.start(), track.value_at_basis(stretch.end_basis, stretch.duration_s));
-        self.include_value(start, at(0.0));
-        self.include_value(end, at(stretch.duration_s));
-        // Most stretches of a long run cannot reach beyond what has been seen.
-        let inside = |bound: f64| start.max(end) + bound <= self.high && start.min(end) - bound >= self.low;
-        if !track.chord_deviation(stretch.duration_s).is_some_and(inside) {
-            track.turning_points(stretch.duration_s, stretch.end_basis, |t_s| {
-                self.include_value(track.value(t_s), at(t_s));
-            });
+        let ends = stretch.ends(output);
+        self.include_value(ends.0, at(0.0));
+        self.include_value(ends.1, at(stretch.duration_s));
+        // Most stretches of a long run cannot reach beyond what has been seen, and many go straight from end to end.
+        let (low, high) = stretch.enclosure(output, ends);
+        if (low >= self.low && high <= self.high) || stretch.is_monotone(output, ends) {
+            return;
         }
+        let track = stretch.track(output);
+        track.turning_points(stretch.duration_s, stretch.end_basis, |t_s| {
+            self.include_value(track.value(t_s), at(t_s));
+        });
     }
 }
 

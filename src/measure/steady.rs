@@ -7,6 +7,7 @@ use super::extremes::{Extremes, Range};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Effort, Machine, Output};
+use crate::engine::row::StateVector;
 use crate::engine::steady::Orbit;
 
 /// Share of the period without current above which conduction counts as discontinuous.
@@ -83,7 +84,19 @@ impl SteadyResult {
 /// # Errors
 /// No steady state, or an energy book that does not close.
 pub fn measure(machine: &mut Machine, load_a: f64) -> Result<SteadyResult, EngineError> {
-    let orbit = machine.steady(load_a)?;
+    measure_near(machine, load_a, None)
+}
+
+/// As [`measure`], looked for first from a state at a clock edge that is near.
+///
+/// # Errors
+/// As [`measure`].
+pub fn measure_near(
+    machine: &mut Machine,
+    load_a: f64,
+    near: Option<&StateVector>,
+) -> Result<SteadyResult, EngineError> {
+    let orbit = machine.steady_near(load_a, near)?;
     let extremes = Extremes::of(&[Output::Voltage, Output::Instrument, Output::Inductor, Output::Control]);
     let mut observer = (Book::new(&machine.circuit), (extremes, PeriodTrace::default()));
     let effort = machine.trace_orbit(&orbit, &mut observer)?;

@@ -2,9 +2,12 @@
 
 use crate::support;
 use presolder::board::{Board, Compensator, Injection, LoadKind, LowSide, Modulator};
-use presolder::condition::load_step::{self as step, StepResult};
-use presolder::engine::machine::Machine;
+use presolder::condition::load_step::{self as step, StepResult, Timing};
+use presolder::engine::book::Book;
+use presolder::engine::machine::{Begin, Machine};
 use presolder::engine::network::Circuit;
+use presolder::engine::program::Program;
+use presolder::engine::run_book::RunBook;
 use presolder::measure::steady::{Conduction, SteadyResult, measure};
 use presolder::parts::SaturationCurve;
 use presolder::parts::saturation::{FluxCurve, FluxTable};
@@ -272,4 +275,45 @@ fn closed_form_emulation_without_dead_time() {
     let expected_v = source_v * 2.0 / (1.0 + (1.0 + 4.0 * k / (duty * duty)).sqrt());
     // The ripple of a large capacitor.
     assert!((run.mean_output_v() / expected_v - 1.0).abs() < 1e-4, "{} {expected_v}", run.mean_output_v());
+}
+
+/// The energy book of a run, from the ends of its stretches, against quadrature over every stretch: a load step with edges of finite slew,
+/// a step of the input, a start.
+#[test]
+fn law_book_from_the_ends_is_the_quadrature() {
+    /// Rounding of the book from the ends, see docs/physics.md, "energy book".
+    const BOOKS: f64 = 1e-9;
+    for board in [demo::ticket_kiosk(), demo::valve_controller(), demo::oven_panel(), demo::grebe_rail()] {
+        let load = board.board.load_step.unwrap();
+        let mut machine = machine(&board);
+        let period_s = machine.period_s();
+        let x = machine.steady(load.from_a).unwrap().x;
+        let input_v = board.board.nominal_input_v;
+        let step = Timing::new(&load, period_s, 0.3).program(&load, &machine);
+        let at = (0, 0.41 * period_s);
+        let input = Program::constant(load.from_a).with_source(input_v).source_edge(at, 1.1 * input_v, 3e5, period_s);
+        for (begin, mut program) in
+            [(Begin::Clock(x), step), (Begin::Clock(x), input), (Begin::Rest(0.1), Program::constant(0.0))]
+        {
+            let mut books = (Book::new(&machine.circuit), RunBook::new(&machine.circuit));
+            let mut state = machine.begin(begin);
+            machine.run(&mut state, 137, &mut program, &mut books, None).unwrap();
+            let (a, b) = (books.0, books.1.totals());
+            let energies = |b: &Book| {
+                let mut sums = vec![b.source_j, b.load_j, b.winding_j, b.high_side_j, b.low_side_j, b.diode_j];
+                sums.extend(&b.branch_j);
+                sums
+            };
+            let scale_j = a.throughput_j.max(a.load_j);
+            println!("{}: residuals {:.1e} {:.1e}", board.name, a.residual(), b.residual());
+            for (p, q) in energies(&a).into_iter().zip(energies(&b)) {
+                println!("    {p:.6e} J, off by {:.1e}", (q - p) / scale_j);
+                assert!((q - p).abs() <= BOOKS * scale_j, "{}: {p:e} J against {q:e} J", board.name);
+            }
+            same("current", a.current.0, b.current.0, BOOKS);
+            same("square of the current", a.current.1, b.current.1, BOOKS);
+            same("output", a.output_vs, b.output_vs, BOOKS);
+            assert_eq!((a.duration_s, a.high_side_s, a.idle_s), (b.duration_s, b.high_side_s, b.idle_s));
+        }
+    }
 }

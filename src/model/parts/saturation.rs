@@ -5,6 +5,7 @@
 //! volt-seconds exact whatever the curve; only the current read from it depends on the table.
 
 use super::{CoreFamily, SaturationCurve};
+use std::cell::RefCell;
 use thiserror::Error;
 
 /// Temperature in degrees Celsius at which the tolerance of the inductance is stated.
@@ -18,10 +19,18 @@ const LENGTH_HALVINGS: usize = 20;
 /// evenly the mean error is then zero. What waveforms show is mostly the spread of the error, not its offset, which the
 /// loop takes out: with a share of 1 the pieces would be fewer by another eighth, and the waveforms off by another third.
 const SHARE_ABOVE: f64 = 0.5;
-/// Halvings when looking for the largest deviation; the deviation is stationary there, so its own error is of order 1e-14.
-const DEVIATION_HALVINGS: usize = 24;
+/// Part of an interval to which the place of the largest deviation is found; the deviation is stationary there, so that its own error
+/// is of order 1e-14.
+const DEVIATION_PLACE: f64 = 1e-7;
 /// A safeguarded Newton search that has not settled by then has at least halved its bracket this often.
 const NEWTON_STEPS: usize = 100;
+
+/// Tables that a thread remembers.
+const REMEMBERED: usize = 12;
+
+thread_local! {
+    static LATELY: RefCell<Vec<(FluxCurve, f64, FluxTable)>> = const { RefCell::new(Vec::new()) };
+}
 
 /// Why a curve or table cannot be built.
 #[derive(Clone, Debug, PartialEq, Error)]
@@ -267,6 +276,35 @@ impl FluxCurve {
     /// Whether the temperature lies outside the tables, so that the nearest table was held.
     pub fn beyond_temperature(&self) -> bool {
         self.beyond_temperature
+    }
+
+    /// Where between two currents the inductance has fallen to a value: at an end where it lies above or below it all along.
+    fn where_inductance_is(&self, inductance_h: f64, (from_a, to_a): (f64, f64)) -> f64 {
+        // L does not rise: the piece in question is the last one that begins above the value.
+        let k = self.pieces.partition_point(|p| p.c[0] > inductance_h).max(1) - 1;
+        let piece = &self.pieces[k];
+        let end_a = self.pieces.get(k + 1).map_or(f64::INFINITY, |next| next.start_a);
+        let (mut low, mut high) = (piece.start_a.clamp(from_a, to_a), end_a.clamp(from_a, to_a));
+        let settled_a = DEVIATION_PLACE * (to_a - from_a);
+        let mut at_a = 0.5 * (low + high);
+        for _ in 0..NEWTON_STEPS {
+            let t = at_a - piece.start_a;
+            let excess_h = piece.inductance_h(t) - inductance_h;
+            if excess_h > 0.0 {
+                low = at_a
+            } else {
+                high = at_a
+            }
+            let [_, c1, c2, c3] = piece.c;
+            let newton = at_a - excess_h / (c1 + t * (2.0 * c2 + t * 3.0 * c3));
+            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            let moved_a = (next - at_a).abs();
+            at_a = next;
+            if moved_a <= settled_a {
+                break;
+            }
+        }
+        at_a
     }
 
     /// Current from which the inductance is constant.
@@ -525,6 +563,22 @@ impl FluxTable {
     /// # Errors
     /// A bound that is not positive, or so small that it needs thousands of segments.
     pub fn from_curve(curve: &FluxCurve, error_a: f64) -> Result<Self, SaturationError> {
+        // A corner of a part asks for the same table for every event.
+        let known = LATELY.with_borrow(|lately| {
+            lately.iter().find(|(of, error, _)| of == curve && *error == error_a).map(|(_, _, table)| table.clone())
+        });
+        if let Some(table) = known {
+            return Ok(table);
+        }
+        let table = Self::laid(curve, error_a)?;
+        LATELY.with_borrow_mut(|lately| {
+            lately.truncate(REMEMBERED - 1);
+            lately.insert(0, (curve.clone(), error_a, table.clone()));
+        });
+        Ok(table)
+    }
+
+    fn laid(curve: &FluxCurve, error_a: f64) -> Result<Self, SaturationError> {
         positive("current error in A", error_a)?;
         // A gap adds a straight line in flux linkage to every piece, and nothing to its error.
         let end_a = last_start(&curve.pieces);
@@ -665,11 +719,6 @@ fn furthest_knot(curve: &FluxCurve, low: Knot, end_a: f64, error_a: f64) -> Knot
 fn excess_a(curve: &FluxCurve, low: Knot, high: Knot) -> f64 {
     let (from, to) = (low.point(curve), high.point(curve));
     let piece_a_per_wb = (to.1 - from.1) / (to.0 - from.0);
-    let (mut below, mut above) = (low.curve_a, high.curve_a);
-    for _ in 0..DEVIATION_HALVINGS {
-        let middle = 0.5 * (below + above);
-        if curve.typical_h(middle) * piece_a_per_wb > 1.0 { below = middle } else { above = middle }
-    }
-    let at_a = 0.5 * (below + above);
+    let at_a = curve.where_inductance_is(1.0 / piece_a_per_wb, (low.curve_a, high.curve_a));
     from.1 + (curve.typical_wb(at_a) - from.0) * piece_a_per_wb - at_a
 }
