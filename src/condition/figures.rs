@@ -4,7 +4,7 @@ use crate::engine::error::EngineError;
 use crate::loss::LossError;
 use crate::loss::core::CoreCaution;
 use crate::model::parts::saturation::SaturationError;
-use crate::quantity::{self, Quantity};
+use crate::quantity::{self, Quantity, Side};
 use crate::stability::synthesis::SynthesisError;
 #[cfg(feature = "shell")]
 use schemars::JsonSchema;
@@ -160,6 +160,18 @@ pub struct Figure {
     pub value: Value,
 }
 
+impl Figure {
+    /// Whether a value lies on the worse side of another of the same quantity; what is not computed is worse than any value.
+    fn is_worse_than(&self, other: &Figure) -> bool {
+        match (self.value.number(), other.value.number(), self.quantity.side) {
+            (None, other, _) => other.is_some(),
+            (Some(_), None, _) => false,
+            (Some(a), Some(b), Side::AtLeast) => a < b,
+            (Some(a), Some(b), Side::AtMost | Side::Within) => a > b,
+        }
+    }
+}
+
 /// What one part shows in one place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Figures {
@@ -200,6 +212,17 @@ impl Figures {
     pub fn note_if(&mut self, applies: bool, note: Note) {
         if applies {
             self.notes.push(note);
+        }
+    }
+
+    /// Keeps of each quantity the worse of two values; one that is missing here is taken over.
+    pub(crate) fn keep_worse(&mut self, other: Figures) {
+        for figure in other.values {
+            match self.values.iter_mut().find(|known| known.quantity.id == figure.quantity.id) {
+                None => self.values.push(figure),
+                Some(known) if figure.is_worse_than(known) => *known = figure,
+                Some(_) => {}
+            }
         }
     }
 
@@ -257,6 +280,11 @@ pub enum Note {
     NoRepetition {
         /// Periods that were watched.
         watched: u64,
+    },
+    /// There is a further stable waveform; of each quantity the worse value counts.
+    SecondWaveform {
+        /// Its mean output in V.
+        output_v: f64,
     },
     /// Long and short cycles alternate.
     Alternates {

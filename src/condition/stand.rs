@@ -6,6 +6,7 @@ use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::network::{Circuit, LimitLevel};
 use crate::engine::program::Instant;
+use crate::engine::steady::Orbit;
 use crate::loss::budget::{Budget, budget};
 use crate::loss::{LossError, copper, thermal};
 use crate::measure::curves::Thinned;
@@ -171,6 +172,25 @@ impl<'a> Stand<'a> {
             Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
             None => at(board.ambient_degc, None),
         }
+    }
+
+    /// Further stable waveforms at a warm steady state's load, at the temperature that their own losses make of its winding.
+    ///
+    /// # Errors
+    /// As [`Stand::warm`].
+    pub(crate) fn others(&self, warm: &mut Warm, load_a: f64) -> Result<Vec<Warm>, Failure> {
+        let (board, part) = (&self.case.board, self.part);
+        let core_factor = placed(&self.corner, &[], board, part).core_factor;
+        let orbits = warm.machine.other_orbits(&warm.steady.orbit, load_a)?;
+        let at = |orbit: Orbit| -> Result<Warm, Failure> {
+            let (mut machine, curve) = self.machine(load_a, warm.winding_degc)?;
+            let steady = steady::measure_orbit(&mut machine, orbit)?;
+            let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady);
+            let loss_w = budget.as_ref().map_or(0.0, Budget::inductor_w);
+            let winding_degc = board.ambient_degc + part.thermal_resistance_k_per_w * loss_w;
+            Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
+        };
+        orbits.into_iter().map(at).collect()
     }
 
     /// Notes the winding temperature in degrees Celsius at the highest load that has been found so far.

@@ -68,6 +68,13 @@ impl Condition for Steady {
             ]);
         }
         note(stand, &warm, &mut figures);
+        // Which waveform runs depends on what came before: the worse of them counts.
+        if stand.corner.is_nominal() && warm.steady.orbit.repeats {
+            for other in stand.others(&mut warm, load_a)? {
+                figures.keep_worse(values(stand, &other, place));
+                figures.notes.push(Note::SecondWaveform { output_v: other.steady.mean_output_v() });
+            }
+        }
         let mut found = Found::of(figures);
         found.residuals.push(warm.steady.book.residual().abs());
         found.peak_a = warm.steady.current.high;

@@ -97,6 +97,14 @@ pub fn measure_near(
     near: Option<&StateVector>,
 ) -> Result<SteadyResult, EngineError> {
     let orbit = machine.steady_near(load_a, near)?;
+    measure_orbit(machine, orbit)
+}
+
+/// Measures a steady state that has been found.
+///
+/// # Errors
+/// An energy book that does not close.
+pub fn measure_orbit(machine: &mut Machine, orbit: Orbit) -> Result<SteadyResult, EngineError> {
     let extremes = Extremes::of(&[Output::Voltage, Output::Instrument, Output::Inductor, Output::Control]);
     let mut observer = (Book::new(&machine.circuit), (extremes, PeriodTrace::default()));
     let effort = machine.trace_orbit(&orbit, &mut observer)?;

@@ -126,6 +126,10 @@ pub(crate) fn note(note: &Note) -> String {
 fn event_note(note: &Note) -> String {
     match note {
         Note::EdgesLeftOut => "clock edges are left out at light load".into(),
+        Note::SecondWaveform { output_v } => format!(
+            "a second stable waveform is possible here, with a mean output of {}: which one runs depends on what came before; the worse value of each quantity counts",
+            say(*output_v, "V")
+        ),
         Note::NoRepetition { watched } => {
             format!("long and short cycles follow each other without a rule: measured over {watched} periods")
         }
