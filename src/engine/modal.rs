@@ -31,6 +31,8 @@ const SLOW_MOST: usize = 8;
 const ANCHORS: usize = 4;
 /// Eigenvalues below this many per cycle belong to the slow block: the remainder of the polynomial is below 1e-17 over a cycle.
 const SLOW_PER_CYCLE: f64 = 0.01;
+/// Eigenvalues above this many per cycle may do without it.
+const LEAST_SLOW_PER_CYCLE: f64 = 0.001;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
 const MODAL_ACCURACY: f64 = 1e-10;
 /// Turn of the slow subspace in a step of its iteration at which it stands: rounding.
@@ -211,7 +213,7 @@ impl Modal {
         let a = DMatrix::from_fn(n, n, |i, j| rows[i].x[j]);
         let scale = balance(&a);
         let balanced = DMatrix::from_fn(n, n, |i, j| a[(i, j)] * scale[j] / scale[i]);
-        let split = split(&balanced, period_s).filter(|split| split.is_accurate(&balanced, period_s));
+        let split = splits(&balanced, period_s).find(|split| split.is_accurate(&balanced, period_s));
         match split {
             Some(split) => Modal::from_split(rows, &split, &scale),
             None => Modal::dense(rows),
@@ -1001,9 +1003,7 @@ struct Split {
 impl Split {
     /// Whether the split can be trusted: its own residual says so, which costs little, or it reproduces the matrix exponential.
     fn is_accurate(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
-        // The matrix itself is only known to rounding, which a very fast mode multiplies.
-        let rounding = a.nrows() as f64 * f64::EPSILON * a.amax() * period_s;
-        self.error_bound(a, period_s) <= MODAL_ACCURACY.max(rounding) || self.reproduces_exponential(a, period_s)
+        self.leaves_little(a, period_s) || self.reproduces_exponential(a, period_s)
     }
 
     /// Agreement with the matrix exponential over an eighth of a cycle and over the whole cycle.
@@ -1018,20 +1018,50 @@ impl Split {
         })
     }
 
-    /// First-order bound of the error after a cycle, in balanced units: what is left of `A V - V B`, through the inverse of V.
-    fn error_bound(&self, a: &DMatrix<f64>, period_s: f64) -> f64 {
-        let left = a * &self.vectors - &self.vectors * &self.block;
-        let bound = (&self.inverse * left).amax() * period_s;
-        if bound.is_finite() { bound } else { f64::INFINITY }
+    /// Whether what is left of `A V - V B`, through the inverse of V and for as long as it lasts within a cycle, is small, in balanced
+    /// units, or no more than the rounding of the entries of A makes of it.
+    ///
+    /// Between two modes of rates a and b an error e adds e (exp(a t) - exp(b t)) / (a - b), which is never above e t nor above e over
+    /// the faster decay: what happens to a mode that is gone within picoseconds lasts no longer.
+    fn leaves_little(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
+        let n = a.nrows();
+        let left = &self.inverse * (a * &self.vectors - &self.vectors * &self.block);
+        let rounding = self.inverse.abs() * a.abs() * self.vectors.abs() * (n as f64 * f64::EPSILON);
+        let fast = self.reals + 2 * self.pairs;
+        let decay = |k: usize| if k < fast { (-self.block[(k, k)]).max(0.0) } else { 0.0 };
+        let is_small = |i: usize, j: usize| {
+            let lasts_s = period_s / (period_s * decay(i).max(decay(j))).max(1.0);
+            left[(i, j)].abs() <= rounding[(i, j)].max(MODAL_ACCURACY / lasts_s)
+        };
+        (0..n).all(|i| (0..n).all(|j| is_small(i, j)))
     }
 }
 
-/// Splits a balanced matrix; `None` where eigenvectors cannot be found well enough.
-fn split(a: &DMatrix<f64>, period_s: f64) -> Option<Split> {
+/// Splits of a balanced matrix, the likelier one first: the slow block may end anywhere between two limits, and where its
+/// eigenvalues stand well apart from the rest, or where there is none, its directions are found best. An eigenvalue that is no
+/// smaller than the lower limit costs three digits of sixteen as a mode of its own.
+fn splits(a: &DMatrix<f64>, period_s: f64) -> impl Iterator<Item = Split> + '_ {
+    let schur = Schur::try_new(a.clone(), f64::EPSILON, SCHUR_ITERATIONS);
+    let values: Vec<Complex<f64>> = schur.map_or(vec![], |schur| schur.complex_eigenvalues().iter().copied().collect());
+    let (least, most) = (LEAST_SLOW_PER_CYCLE / period_s, SLOW_PER_CYCLE / period_s);
+    let limits = [widest_gap(&values, least, most), most];
+    limits.into_iter().filter_map(move |limit| if values.is_empty() { None } else { split(a, &values, limit) })
+}
+
+/// Where between two limits the magnitudes of eigenvalues leave the widest gap, as their ratio; the lower limit where none is below it.
+fn widest_gap(values: &[Complex<f64>], least: f64, most: f64) -> f64 {
+    let mut sizes: Vec<f64> = values.iter().map(|value| value.norm()).collect();
+    sizes.sort_by(f64::total_cmp);
+    if sizes.first().is_none_or(|&smallest| smallest > least) {
+        return least;
+    }
+    let gaps = sizes.windows(2).filter(|pair| pair[0] <= most && pair[1] > least);
+    gaps.max_by(|a, b| (a[1] * b[0]).total_cmp(&(b[1] * a[0]))).map_or(most, |pair| pair[0].max(least).min(most))
+}
+
+/// Splits a balanced matrix with these eigenvalues; `None` where eigenvectors cannot be found well enough.
+fn split(a: &DMatrix<f64>, values: &[Complex<f64>], slow_limit: f64) -> Option<Split> {
     let n = a.nrows();
-    let schur = Schur::try_new(a.clone(), f64::EPSILON, SCHUR_ITERATIONS)?;
-    let values = schur.complex_eigenvalues();
-    let slow_limit = SLOW_PER_CYCLE / period_s;
     let (slow, fast): (Vec<Complex<f64>>, Vec<Complex<f64>>) =
         values.iter().copied().partition(|value| value.norm() <= slow_limit);
     if slow.len() > SLOW_MOST {
