@@ -504,10 +504,10 @@ impl TurnOff {
         self.modulator_s.unwrap_or(f64::INFINITY).min(self.limit_s.unwrap_or(f64::INFINITY))
     }
 
-    /// The same, counted from an edge later by a time.
-    fn earlier(self, by_s: f64) -> TurnOff {
-        let earlier = |at_s: Option<f64>| at_s.map(|at_s| at_s - by_s);
-        TurnOff { modulator_s: earlier(self.modulator_s), limit_s: earlier(self.limit_s) }
+    /// The same, later by a time.
+    fn later(self, by_s: f64) -> TurnOff {
+        let later = |at_s: Option<f64>| at_s.map(|at_s| at_s + by_s);
+        TurnOff { modulator_s: later(self.modulator_s), limit_s: later(self.limit_s) }
     }
 }
 
@@ -820,12 +820,14 @@ impl Machine {
         program: &mut Program,
         observer: &mut impl Observer,
     ) -> Result<(), EngineError> {
-        // Foldback counts clock edges, and without a clock no edge is an instant of its own.
-        let foldback = self.circuit.board.control.protection.foldback.is_some();
-        if !self.is_clocked() || foldback {
+        // Foldback counts clock edges.
+        if self.circuit.board.control.protection.foldback.is_some() {
             return self.run(state, cycles, program, observer, None);
         }
         let last = state.cycle + cycles;
+        if !self.is_clocked() {
+            return self.run_on_between_turn_ons(state, last, program, observer);
+        }
         while state.cycle < last {
             let before = state.clone();
             self.run(state, ROUND.min(last - state.cycle), program, observer, None)?;
@@ -843,14 +845,48 @@ impl Machine {
         Ok(())
     }
 
+    /// As [`Machine::run_on`] without a clock: a round goes from one turn-on asked for to another, and takes whatever time it takes.
+    fn run_on_between_turn_ons(
+        &mut self,
+        state: &mut RunState,
+        last: u64,
+        program: &mut Program,
+        observer: &mut impl Observer,
+    ) -> Result<(), EngineError> {
+        while state.cycle < last {
+            let mut before = state.clone();
+            self.run_until(state, (last, state.turn_ons + ROUND), program, observer, None)?;
+            let drive = program.at(state.cycle, state.phase_s, self.period_s);
+            let until = drive.until.0.min(last);
+            let round_s = (state.cycle - before.cycle) as f64 * self.period_s + (state.phase_s - before.phase_s);
+            // The last round before something else happens is simulated.
+            let left_s = until.saturating_sub(state.cycle + 1) as f64 * self.period_s - state.phase_s;
+            let rounds = (left_s / round_s).floor() as u64;
+            let whole = state.turn_ons - before.turn_ons == ROUND && state.guard.is_steady();
+            let driven_alike =
+                drive.load_a.slope_per_s == 0.0 && drive.source_v.is_none_or(|line| line.slope_per_s == 0.0);
+            before.delay(state.phase_s - before.phase_s);
+            if whole && rounds > 0 && driven_alike && observer.knows_repeats() && self.repeats(&before, state) {
+                state.effort = state.effort.repeated(&before.effort, rounds);
+                let end_s = state.phase_s + rounds as f64 * round_s;
+                let cycles = (end_s / self.period_s).floor();
+                state.delay(end_s - cycles * self.period_s - state.phase_s);
+                state.cycle += cycles as u64;
+            }
+        }
+        Ok(())
+    }
+
     /// Whether a state is that of a round before.
     fn repeats(&self, before: &RunState, state: &RunState) -> bool {
         let counts = self.circuit.board.control.protection.current_limit.is_some_and(|limit| limit.hiccup.is_some());
         let limited = |state: &RunState| if counts { state.guard.limited_cycles } else { 0 };
-        let switches = |state: &RunState| {
-            (state.stage, state.low_open, state.analog, state.segment, state.load_cell, state.sink, state.turn_off)
-        };
+        let switches = |state: &RunState| (state.low_open, state.analog, state.segment, state.load_cell, state.sink);
+        // Instants are sums of a few rounded ones.
+        let same_time = |a: f64, b: f64| (a - b).abs() <= 1e-12 * self.period_s;
         let alike = switches(before) == switches(state)
+            && state.stage.is_like(&before.stage, same_time)
+            && state.turn_off == before.turn_off
             && (before.phase_s, before.inputs) == (state.phase_s, state.inputs)
             && limited(before) == limited(state)
             && (before.guard.paused_until, before.guard.rising_since) == (state.guard.paused_until, None);
@@ -1466,17 +1502,7 @@ impl Machine {
         if self.is_clocked() {
             return self.begin_cycle(state);
         }
-        let earlier = |at_s: f64| at_s - self.period_s;
-        state.turn_on_s = earlier(state.turn_on_s);
-        state.turn_off = state.turn_off.earlier(self.period_s);
-        state.stage = match state.stage {
-            Stage::LeadDead { until_s } => Stage::LeadDead { until_s: earlier(until_s) },
-            Stage::Blank { until_s } => Stage::Blank { until_s: earlier(until_s) },
-            Stage::TrailDead { until_s } => Stage::TrailDead { until_s: earlier(until_s) },
-            Stage::Rest { until_s } => Stage::Rest { until_s: earlier(until_s) },
-            Stage::Asked { on_s } => Stage::Asked { on_s: earlier(on_s) },
-            Stage::Edge | Stage::On | Stage::Off | Stage::Held | Stage::Paused => state.stage,
-        };
+        state.delay_timers(-self.period_s);
     }
 
     /// A clocked cycle begins, with a pulse or without one.
@@ -1566,7 +1592,46 @@ impl Machine {
     }
 }
 
+impl Stage {
+    /// The same stage with its end later by a time.
+    fn later(self, by_s: f64) -> Stage {
+        match self {
+            Stage::LeadDead { until_s } => Stage::LeadDead { until_s: until_s + by_s },
+            Stage::Blank { until_s } => Stage::Blank { until_s: until_s + by_s },
+            Stage::TrailDead { until_s } => Stage::TrailDead { until_s: until_s + by_s },
+            Stage::Rest { until_s } => Stage::Rest { until_s: until_s + by_s },
+            Stage::Asked { on_s } => Stage::Asked { on_s: on_s + by_s },
+            Stage::Edge | Stage::On | Stage::Off | Stage::Held | Stage::Paused => self,
+        }
+    }
+
+    /// Whether it is another stage with an end at the same time.
+    fn is_like(&self, other: &Stage, same_time: impl Fn(f64, f64) -> bool) -> bool {
+        match (*self, *other) {
+            (Stage::LeadDead { until_s: a }, Stage::LeadDead { until_s: b })
+            | (Stage::Blank { until_s: a }, Stage::Blank { until_s: b })
+            | (Stage::TrailDead { until_s: a }, Stage::TrailDead { until_s: b })
+            | (Stage::Rest { until_s: a }, Stage::Rest { until_s: b })
+            | (Stage::Asked { on_s: a }, Stage::Asked { on_s: b }) => same_time(a, b),
+            (a, b) => a == b,
+        }
+    }
+}
+
 impl RunState {
+    /// The same state some time later, the clock edge staying where it is.
+    fn delay(&mut self, by_s: f64) {
+        self.phase_s += by_s;
+        self.delay_timers(by_s);
+    }
+
+    /// Everything that is timed comes later by a time.
+    fn delay_timers(&mut self, by_s: f64) {
+        self.turn_on_s += by_s;
+        self.turn_off = self.turn_off.later(by_s);
+        self.stage = self.stage.later(by_s);
+    }
+
     fn input_v(&self) -> f64 {
         self.inputs[Input::Source as usize]
     }

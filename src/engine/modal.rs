@@ -1037,14 +1037,14 @@ impl Split {
     }
 }
 
-/// Splits of a balanced matrix, the likelier one first: the slow block may end anywhere between two limits, and where its
-/// eigenvalues stand well apart from the rest, or where there is none, its directions are found best. An eigenvalue that is no
-/// smaller than the lower limit costs three digits of sixteen as a mode of its own.
+/// Splits of a balanced matrix, the better one first. Where an eigenvalue lies close to the slow block's limit its directions are
+/// badly told from the rest: then the block ends where it stands well apart, or there is none. An eigenvalue that is no smaller than the
+/// lower limit costs three digits of sixteen as a mode of its own.
 fn splits(a: &DMatrix<f64>, period_s: f64) -> impl Iterator<Item = Split> + '_ {
     let schur = Schur::try_new(a.clone(), f64::EPSILON, SCHUR_ITERATIONS);
     let values: Vec<Complex<f64>> = schur.map_or(vec![], |schur| schur.complex_eigenvalues().iter().copied().collect());
     let (least, most) = (LEAST_SLOW_PER_CYCLE / period_s, SLOW_PER_CYCLE / period_s);
-    let limits = [widest_gap(&values, least, most), most];
+    let limits = [most, widest_gap(&values, least, most)];
     limits.into_iter().filter_map(move |limit| if values.is_empty() { None } else { split(a, &values, limit) })
 }
 

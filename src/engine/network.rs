@@ -340,137 +340,184 @@ fn switch_voltage(circuit: &Circuit, path: Path, current: &Row) -> Option<Row> {
     }
 }
 
+/// The power stage of a mode while it is written down: what is known before the output voltage is.
+struct PowerStage<'a> {
+    circuit: &'a Circuit,
+    key: ModeKey,
+    /// Conductance of the load in S.
+    conductance_s: f64,
+    inductor_a: Row,
+    /// Slope of the inductor current in flux linkage in A/Wb; 0 without current.
+    slope_a_per_wb: f64,
+    /// Switch-node voltage, where something conducts.
+    driven_v: Option<Row>,
+    /// Capacitor voltages.
+    voltage_v: Vec<Row>,
+    resistor_a: Row,
+    short_a: Row,
+    /// Current into the load that does not follow the output.
+    sink_a: Row,
+    /// Currents of the branches that are states.
+    stateful_a: Vec<Option<Row>>,
+    /// Number of states.
+    states: usize,
+}
+
+impl<'a> PowerStage<'a> {
+    fn new(circuit: &'a Circuit, key: ModeKey) -> PowerStage<'a> {
+        let (load_s, extra_a) = circuit.load_line(key.load_cell);
+        let knee_s = if key.sink == Sink::Knee { circuit.knee_s().unwrap_or(0.0) } else { 0.0 };
+        let (inductor_a, slope_a_per_wb) = match key.path {
+            Path::Idle => (Row::ZERO, 0.0),
+            _ => inductor_current(&circuit.flux, key.segment),
+        };
+        let mut states = 1 + circuit.bank.len();
+        let mut next_state = |is_there: bool| {
+            states += usize::from(is_there);
+            is_there.then(|| Row::state(states - 1))
+        };
+        let stateful_a = current_states(&circuit.bank).into_iter().map(&mut next_state).collect();
+        let resistor_a = next_state(circuit.resistor.is_some()).unwrap_or(Row::ZERO);
+        let short_a = next_state(circuit.short.is_some()).unwrap_or(Row::ZERO);
+        PowerStage {
+            circuit,
+            key,
+            conductance_s: load_s + knee_s,
+            inductor_a,
+            slope_a_per_wb,
+            driven_v: switch_voltage(circuit, key.path, &inductor_a),
+            voltage_v: (0..circuit.bank.len()).map(|k| Row::state(1 + k)).collect(),
+            resistor_a,
+            short_a,
+            sink_a: programmed(key, Input::Load) + Row::constant(extra_a) + resistor_a + short_a,
+            stateful_a,
+            states,
+        }
+    }
+
+    /// Current that is left for the load that follows the output and for the branches whose currents are no states.
+    fn free_a(&self) -> Row {
+        let stateful = self.stateful_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
+        self.inductor_a - self.sink_a - stateful
+    }
+
+    /// Output voltage, the voltage that the load reads, and the current of each branch.
+    fn output(&self) -> (Row, Row, Vec<Row>) {
+        let bank = &self.circuit.bank;
+        let ideal = (0..bank.len()).find(|&k| bank[k].esl_h == 0.0 && bank[k].esr_ohm == 0.0);
+        let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && self.stateful_a[k].is_none());
+        if let Some(k) = eliminated {
+            return self.behind_inductances(k);
+        }
+        let output_v = ideal.map_or_else(|| self.across_resistances(), |k| self.voltage_v[k]);
+        let mut branch_a: Vec<Row> = (0..bank.len())
+            .map(|k| self.stateful_a[k].unwrap_or_else(|| (output_v - self.voltage_v[k]) * (1.0 / bank[k].esr_ohm)))
+            .collect();
+        if let Some(k) = ideal {
+            branch_a[k] = Row::ZERO;
+            let others = branch_a.iter().fold(Row::ZERO, |sum, row| sum + *row);
+            branch_a[k] = self.inductor_a - self.sink_a - output_v * self.conductance_s - others;
+        }
+        (output_v, output_v, branch_a)
+    }
+
+    /// Kirchhoff's current law, solved for the voltage across the purely resistive branches and the load.
+    fn across_resistances(&self) -> Row {
+        let (mut sum, mut weight) = (self.free_a(), self.conductance_s);
+        for (k, branch) in self.circuit.bank.iter().enumerate().filter(|(_, branch)| branch.esl_h == 0.0) {
+            sum = sum + self.voltage_v[k] * (1.0 / branch.esr_ohm);
+            weight += 1.0 / branch.esr_ohm;
+        }
+        sum * (1.0 / weight)
+    }
+
+    /// With inductance in every branch the current of the one without a state follows from the law itself, the output from the
+    /// law differentiated. A load that follows the output reads it behind the least inductance.
+    fn behind_inductances(&self, eliminated: usize) -> (Row, Row, Vec<Row>) {
+        let bank = &self.circuit.bank;
+        let (n, free, g) = (nearest_branch(bank), self.free_a(), self.conductance_s);
+        let read_of = |current: Row| self.voltage_v[n] + current * bank[n].esr_ohm;
+        let left = match self.stateful_a[n] {
+            None => (free - self.voltage_v[n] * g) * (1.0 / (1.0 + g * bank[n].esr_ohm)),
+            Some(nearest) => free - read_of(nearest) * g,
+        };
+        let mut branch_a: Vec<Row> = self.stateful_a.iter().map(|current| current.unwrap_or(Row::ZERO)).collect();
+        branch_a[eliminated] = left;
+        let (nearest_a, load_v) = (branch_a[n], read_of(branch_a[n]));
+        let across = self
+            .driven_v
+            .map_or(Row::ZERO, |v_sw| (v_sw - self.inductor_a * self.circuit.dcr_ohm) * self.slope_a_per_wb);
+        let follows = g * bank[n].esr_ohm / bank[n].esl_h;
+        let mut sum =
+            across - programmed(self.key, Input::LoadSlew) - nearest_a * (g / bank[n].capacitance_f) + load_v * follows;
+        let mut weight = self.slope_a_per_wb + follows;
+        let mut add = |behind_v: Row, henry: f64| {
+            sum = sum + behind_v * (1.0 / henry);
+            weight += 1.0 / henry;
+        };
+        for (k, branch) in bank.iter().enumerate() {
+            add(self.voltage_v[k] + branch_a[k] * branch.esr_ohm, branch.esl_h);
+        }
+        if let Some((ohm, henry)) = self.circuit.resistor {
+            add(self.resistor_a * ohm, henry);
+        }
+        match self.circuit.short {
+            Some((ohm, henry)) if self.key.shorted => add(self.short_a * ohm, henry),
+            _ => sum = sum + self.short_a * (1.0 / SHORT_OPENS_S),
+        }
+        (sum * (1.0 / weight), load_v, branch_a)
+    }
+
+    /// Rates of the states of the power stage.
+    fn derivative(&self, output_v: Row, branch_a: &[Row]) -> Vec<Row> {
+        let bank = &self.circuit.bank;
+        let across = |v_sw: Row| v_sw - self.inductor_a * self.circuit.dcr_ohm - output_v;
+        let mut rates = vec![self.driven_v.map_or(Row::ZERO, across)];
+        rates.extend(branch_a.iter().zip(bank).map(|(current, branch)| *current * (1.0 / branch.capacitance_f)));
+        for k in (0..bank.len()).filter(|&k| self.stateful_a[k].is_some()) {
+            let behind_v = self.voltage_v[k] + branch_a[k] * bank[k].esr_ohm;
+            rates.push((output_v - behind_v) * (1.0 / bank[k].esl_h));
+        }
+        if let Some((ohm, henry)) = self.circuit.resistor {
+            rates.push((output_v - self.resistor_a * ohm) * (1.0 / henry));
+        }
+        if let Some((ohm, henry)) = self.circuit.short {
+            let closed = (output_v - self.short_a * ohm) * (1.0 / henry);
+            rates.push(if self.key.shorted { closed } else { -self.short_a * (1.0 / SHORT_OPENS_S) });
+        }
+        rates
+    }
+}
+
+/// A programmed input of the load, where all of it is drawn.
+fn programmed(key: ModeKey, input: Input) -> Row {
+    if key.sink == Sink::Full { Row::input(input) } else { Row::ZERO }
+}
+
+/// Adds a first-order low-pass of a signal with a corner in rad/s; its reading.
+fn low_pass(derivative: &mut Vec<Row>, signal: Row, corner_per_s: f64) -> Row {
+    let reading = Row::state(derivative.len());
+    derivative.push((signal - reading) * corner_per_s);
+    reading
+}
+
 /// Builds the network of a mode.
 pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
-    let bank = &circuit.bank;
-    let (mut conductance, extra_a) = circuit.load_line(key.load_cell);
-    if key.sink == Sink::Knee {
-        conductance += circuit.knee_s().unwrap_or(0.0);
-    }
-    let own = current_states(bank);
-    let (inductor_a, slope) = match key.path {
-        Path::Idle => (Row::ZERO, 0.0),
-        _ => inductor_current(&circuit.flux, key.segment),
-    };
-    let driven = switch_voltage(circuit, key.path, &inductor_a);
-    let voltage: Vec<Row> = (0..bank.len()).map(|k| Row::state(1 + k)).collect();
-    let mut next = 1 + bank.len();
-    let mut branch_a: Vec<Option<Row>> = own
-        .iter()
-        .map(|&has| {
-            has.then(|| {
-                next += 1;
-                Row::state(next - 1)
-            })
-        })
-        .collect();
-    let mut next_state = |is_there: bool| {
-        next += usize::from(is_there);
-        if is_there { Row::state(next - 1) } else { Row::ZERO }
-    };
-    let resistor_a = next_state(circuit.resistor.is_some());
-    let short_a = next_state(circuit.short.is_some());
-    let plant_states = next;
-    let eliminated = (0..bank.len()).find(|&k| bank[k].esl_h > 0.0 && !own[k]);
-    let programmed = |input: Input| if key.sink == Sink::Full { Row::input(input) } else { Row::ZERO };
-    let sink = programmed(Input::Load) + Row::constant(extra_a) + resistor_a + short_a;
-    let stateful = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
-    let free = inductor_a - sink - stateful;
-    // With inductance in every branch a load cannot follow the output itself: see `Network::load_v`.
-    let mut read_v = None;
-    if let Some(k) = eliminated {
-        let n = nearest_branch(bank);
-        branch_a[k] = Some(if n == k {
-            (free - voltage[n] * conductance) * (1.0 / (1.0 + conductance * bank[n].esr_ohm))
-        } else {
-            free - (voltage[n] + branch_a[n].unwrap_or(Row::ZERO) * bank[n].esr_ohm) * conductance
-        });
-        read_v = Some((n, voltage[n] + branch_a[n].unwrap_or(Row::ZERO) * bank[n].esr_ohm));
-    }
-
-    let ideal = (0..bank.len()).find(|&k| bank[k].esl_h == 0.0 && bank[k].esr_ohm == 0.0);
-    let resistive = |k: usize| bank[k].esl_h == 0.0 && bank[k].esr_ohm > 0.0;
-    let output_v = if let Some(k) = ideal {
-        voltage[k]
-    } else if let Some((n, read)) = read_v {
-        // Kirchhoff's current law differentiated: the output follows from the rates of all inductive branches.
-        let across = driven.map_or(Row::ZERO, |v_sw| (v_sw - inductor_a * circuit.dcr_ohm) * slope);
-        let nearest_a = branch_a[n].unwrap_or(Row::ZERO);
-        let follows = conductance * bank[n].esr_ohm / bank[n].esl_h;
-        let mut sum =
-            across - programmed(Input::LoadSlew) - nearest_a * (conductance / bank[n].capacitance_f) + read * follows;
-        let mut weight = slope + follows;
-        for (j, branch) in bank.iter().enumerate() {
-            let current = branch_a[j].expect("every branch has inductance here");
-            sum = sum + (voltage[j] + current * branch.esr_ohm) * (1.0 / branch.esl_h);
-            weight += 1.0 / branch.esl_h;
-        }
-        if let Some((ohm, henry)) = circuit.resistor {
-            sum = sum + resistor_a * (ohm / henry);
-            weight += 1.0 / henry;
-        }
-        match circuit.short {
-            Some((ohm, henry)) if key.shorted => {
-                sum = sum + short_a * (ohm / henry);
-                weight += 1.0 / henry;
-            }
-            _ => sum = sum + short_a * (1.0 / SHORT_OPENS_S),
-        }
-        sum * (1.0 / weight)
-    } else {
-        let mut sum = free;
-        let mut weight = conductance;
-        for k in (0..bank.len()).filter(|&k| resistive(k)) {
-            sum = sum + voltage[k] * (1.0 / bank[k].esr_ohm);
-            weight += 1.0 / bank[k].esr_ohm;
-        }
-        sum * (1.0 / weight)
-    };
-    let load_v = read_v.map_or(output_v, |(_, read)| read);
-    let load_a = sink + load_v * conductance;
-    for k in (0..bank.len()).filter(|&k| resistive(k)) {
-        branch_a[k] = Some((output_v - voltage[k]) * (1.0 / bank[k].esr_ohm));
-    }
-    if let Some(k) = ideal {
-        let others = branch_a.iter().flatten().fold(Row::ZERO, |sum, row| sum + *row);
-        branch_a[k] = Some(inductor_a - load_a - others);
-    }
-    let branch_a: Vec<Row> = branch_a.into_iter().map(|row| row.expect("every branch has a current by now")).collect();
-
-    let switch_v = driven.unwrap_or(output_v);
-    let mut derivative =
-        vec![if key.path == Path::Idle { Row::ZERO } else { switch_v - inductor_a * circuit.dcr_ohm - output_v }];
-    derivative.extend(branch_a.iter().zip(bank).map(|(current, branch)| *current * (1.0 / branch.capacitance_f)));
-    for k in (0..bank.len()).filter(|&k| own[k]) {
-        derivative.push((output_v - voltage[k] - branch_a[k] * bank[k].esr_ohm) * (1.0 / bank[k].esl_h));
-    }
-    if let Some((ohm, henry)) = circuit.resistor {
-        derivative.push((output_v - resistor_a * ohm) * (1.0 / henry));
-    }
-    if let Some((ohm, henry)) = circuit.short {
-        derivative.push(if key.shorted {
-            (output_v - short_a * ohm) * (1.0 / henry)
-        } else {
-            -short_a * (1.0 / SHORT_OPENS_S)
-        });
-    }
+    let stage = PowerStage::new(circuit, key);
+    let (output_v, load_v, branch_a) = stage.output();
+    let switch_v = stage.driven_v.unwrap_or(output_v);
+    let mut derivative = stage.derivative(output_v, &branch_a);
     let control = &circuit.board.control;
     let ratio = compensator::reference_v(&control.compensator) / circuit.board.output_v;
-    let amplifier = compensator::rows(&control.compensator, plant_states, (&output_v, &switch_v), ratio, key.analog);
+    let amplifier = compensator::rows(&control.compensator, stage.states, (&output_v, &switch_v), ratio, key.analog);
     derivative.extend(amplifier.derivative);
-    let sense_v = circuit.winding_sense().map_or(Row::ZERO, |(r_ohm, c_f)| {
-        let reading = Row::state(derivative.len());
-        derivative.push((switch_v - output_v - reading) * (1.0 / (r_ohm * c_f)));
-        reading
-    });
-    let instrument_v = if circuit.instrument {
-        let reading = Row::state(derivative.len());
-        derivative.push((output_v - reading) * (std::f64::consts::TAU * circuit.board.procedure.instrument_hz));
-        reading
-    } else {
-        output_v
-    };
-    let probe = circuit.probe_hz.map(|hz| {
+    let sense_v = circuit
+        .winding_sense()
+        .map_or(Row::ZERO, |(r_ohm, c_f)| low_pass(&mut derivative, switch_v - output_v, 1.0 / (r_ohm * c_f)));
+    let instrument_per_s = std::f64::consts::TAU * circuit.board.procedure.instrument_hz;
+    let instrument_v =
+        if circuit.instrument { low_pass(&mut derivative, output_v, instrument_per_s) } else { output_v };
+    let probe = circuit.probe_hz.map_or(Row::ZERO, |hz| {
         let (sine, cosine) = (Row::state(derivative.len()), Row::state(derivative.len() + 1));
         derivative.push(cosine * (std::f64::consts::TAU * hz));
         derivative.push(-sine * (std::f64::consts::TAU * hz));
@@ -478,19 +525,19 @@ pub fn assemble(circuit: &Circuit, key: ModeKey) -> Network {
     });
     Network {
         states: derivative.len(),
-        plant_states,
+        plant_states: stage.states,
         derivative,
-        inductor_a,
+        inductor_a: stage.inductor_a,
         output_v,
         instrument_v,
         switch_v,
         control_v: amplifier.control,
-        probe: probe.unwrap_or(Row::ZERO),
+        probe,
         drive: amplifier.drive,
         sense_v,
-        load_a,
+        load_a: stage.sink_a + load_v * stage.conductance_s,
         load_v,
         branch_a,
-        branch_state: (1..=bank.len()).collect(),
+        branch_state: (1..=circuit.bank.len()).collect(),
     }
 }

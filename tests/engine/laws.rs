@@ -317,3 +317,36 @@ fn law_book_from_the_ends_is_the_quadrature() {
         }
     }
 }
+
+/// State after rounds that were counted against the same rounds simulated: within a hundred times the change of a round at which it
+/// counts as repeated.
+const COUNTED: f64 = 1e-8;
+
+/// A load step and a long wait, with and without a clock: rounds that repeat are counted, and neither the state at the end nor the
+/// number of pulses tells whether they were.
+#[test]
+fn law_rounds_that_repeat_may_be_counted() {
+    use presolder::engine::machine::Effort;
+    for demo in [demo::valve_controller(), demo::oven_panel(), demo::plover_rail()] {
+        let flux = FluxTable::linear(demo.inductance[0].1).unwrap();
+        let circuit = Circuit::new(&demo.board, flux, demo.dcr_ohm, demo.board.nominal_input_v, 1.0);
+        let mut machine = Machine::new(circuit).unwrap();
+        let (cycles, period_s) = (20_000, machine.period_s());
+        let orbit = machine.steady(1.3).unwrap();
+        let program = Program::constant(orbit.program_a).edge(7, 0.31 * period_s, 2.1, 0.83e6, period_s);
+        let (mut simulated, mut counted) = (machine.at_clock(orbit.x), machine.at_clock(orbit.x));
+        machine.run(&mut simulated, cycles, &mut program.clone(), &mut (), None).unwrap();
+        machine.run_on(&mut counted, cycles, &mut program.clone(), &mut ()).unwrap();
+        let work = |effort: Effort| (effort.pulses, effort.stretches);
+        println!("{}: pulses and stretches {:?}, {:?}", demo.name, work(simulated.effort), work(counted.effort));
+        assert!(counted.effort.stretches < simulated.effort.stretches / 2);
+        assert!(counted.effort.pulses.abs_diff(simulated.effort.pulses) <= 1);
+        assert_eq!((counted.cycle, counted.phase_s < period_s), (simulated.cycle, true));
+        if machine.is_clocked() {
+            for k in 0..machine.states {
+                let size = simulated.x[k].abs().max(1e-6);
+                assert!((counted.x[k] - simulated.x[k]).abs() <= COUNTED * size, "{} state {k}", demo.name);
+            }
+        }
+    }
+}
