@@ -866,6 +866,7 @@ impl Machine {
             let driven_alike =
                 drive.load_a.slope_per_s == 0.0 && drive.source_v.is_none_or(|line| line.slope_per_s == 0.0);
             before.delay(state.phase_s - before.phase_s);
+            before.phase_s = state.phase_s;
             if whole && rounds > 0 && driven_alike && observer.knows_repeats() && self.repeats(&before, state) {
                 state.effort = state.effort.repeated(&before.effort, rounds);
                 let end_s = state.phase_s + rounds as f64 * round_s;
@@ -1466,7 +1467,7 @@ impl Machine {
 
     /// The leading dead time is over: the high side closes, unless a turn-off was asked for before. Then the pulse is suppressed,
     /// and the low side stays as it was, where no shortest conduction makes the turn-off wait.
-    fn end_lead(&self, state: &mut RunState, mut sensitivity: Option<&mut Sensitivity>) {
+    fn end_lead(&self, state: &mut RunState, sensitivity: Option<&mut Sensitivity>) {
         let now_s = state.phase_s;
         let Some(asked_s) = state.turn_off.modulator_s else { return self.close_high_side(state, now_s, sensitivity) };
         let off_s = asked_s.max(now_s + self.circuit.board.control.min_on_s);
@@ -1474,7 +1475,7 @@ impl Machine {
             self.close_high_side(state, now_s, None);
             state.turn_off.modulator_s = Some(off_s);
             if off_s > asked_s {
-                sensitivity.as_deref_mut().into_iter().for_each(|s| s.start_turn_off(Opener::Modulator, true));
+                sensitivity.into_iter().for_each(|s| s.start_turn_off(Opener::Modulator, true));
             }
         } else {
             state.turn_off = TurnOff::default();

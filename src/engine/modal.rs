@@ -48,6 +48,9 @@ thread_local! {
     static LATELY: RefCell<HashMap<Vec<u64>, Arc<Modal>>> = RefCell::new(HashMap::new());
 }
 
+/// Eigenvalues of some modes, and their directions in the first states as columns.
+pub type PlantSplit = (Vec<Complex<f64>>, DMatrix<Complex<f64>>);
+
 /// Coefficients of a polynomial in time within a stretch, constant term first.
 pub type Polynomial = [f64; SLOW_DEGREE + 1];
 
@@ -329,7 +332,7 @@ impl Modal {
 
     /// Eigenvalues of the power stage, whose states come first, with its own directions as columns: an oscillating pair as two conjugates.
     /// `None` where it is not a sum of exponentials alone.
-    pub fn plant_split(&self, modes: &[usize], states: usize) -> Option<(Vec<Complex<f64>>, DMatrix<Complex<f64>>)> {
+    pub fn plant_split(&self, modes: &[usize], states: usize) -> Option<PlantSplit> {
         let pairs = modes.iter().filter(|&&j| j >= self.reals).count();
         if self.is_dense() || modes.len() + pairs != states {
             return None;
