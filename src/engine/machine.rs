@@ -455,7 +455,7 @@ pub enum Stage {
         /// Comparators are looked at from then on.
         until_s: f64,
     },
-    /// High side closed, until the first of [`TurnOff`] or the longest conduction.
+    /// High side closed, until the first turn-off that is under way or the end of the longest conduction.
     On,
     /// High side open, low side not yet closed.
     TrailDead {
