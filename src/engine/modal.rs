@@ -1024,12 +1024,18 @@ impl Split {
     /// Whether what is left of `A V - V B`, through the inverse of V and for as long as it lasts within a cycle, is small, in balanced
     /// units, or no more than the rounding of the entries of A makes of it.
     ///
+    /// Directions that are nearly alike have coordinates that cancel; then the matrix exponential has to judge.
+    ///
     /// Between two modes of rates a and b an error e adds e (exp(a t) - exp(b t)) / (a - b), which is never above e t nor above e over
     /// the faster decay: what happens to a mode that is gone within picoseconds lasts no longer.
     fn leaves_little(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
         let n = a.nrows();
         let left = &self.inverse * (a * &self.vectors - &self.vectors * &self.block);
         let rounding = self.inverse.abs() * a.abs() * self.vectors.abs() * (n as f64 * f64::EPSILON);
+        let cancelling = (self.vectors.abs() * self.inverse.abs()).amax() * n as f64 * f64::EPSILON;
+        if cancelling.is_nan() || cancelling > MODAL_ACCURACY {
+            return false;
+        }
         let fast = self.reals + 2 * self.pairs;
         let decay = |k: usize| if k < fast { (-self.block[(k, k)]).max(0.0) } else { 0.0 };
         let is_small = |i: usize, j: usize| {
