@@ -285,10 +285,17 @@ impl Plan {
         (g / square, -b / square)
     }
 
-    /// Gain at a frequency from the inductor's voltage to the output.
-    fn filter_gain(&self, hz: f64) -> f64 {
+    /// Gain at a frequency from the inductor's voltage to the output, and by how many degrees it lags.
+    fn filter(&self, hz: f64) -> (f64, f64) {
         let (r, x) = self.bank_ohm(hz);
-        r.hypot(x) / (r + self.dcr_ohm).hypot(x + TAU * hz * self.inductance_h)
+        let (whole_r, whole_x) = (r + self.dcr_ohm, x + TAU * hz * self.inductance_h);
+        (r.hypot(x) / whole_r.hypot(whole_x), (whole_x.atan2(whole_r) - x.atan2(r)).to_degrees())
+    }
+
+    /// Ripple at the output that lags the current: on it no comparator holds a cycle.
+    fn lagging_v(&self) -> f64 {
+        let farad: f64 = self.bank.iter().map(|one| one.count as f64 * one.farad).sum();
+        self.swing_a / (8.0 * self.frequency_hz * farad)
     }
 }
 
@@ -296,9 +303,8 @@ impl Plan {
 fn states_left(amplifier: Amplifier, sense: bool) -> usize {
     let taken = match amplifier {
         Amplifier::Open => 0,
-        Amplifier::TypeTwo => 3,
-        Amplifier::TypeThree | Amplifier::Margins => 4,
-        Amplifier::Transconductance | Amplifier::Ripple => 2,
+        Amplifier::Ripple => 2,
+        _ => 4,
     };
     14 - taken - usize::from(sense)
 }
@@ -505,7 +511,6 @@ fn control_tables(toml: &mut Toml, random: &mut Random, plan: &Plan) {
         Scheme::Hysteretic => {
             let reference_v = reference_v_of(random, plan);
             toml.line("kind", "\"hysteretic\"");
-            toml.q("band", reference_v * random.ratio(0.008, 0.05), "V");
             toml.q("delay", delay_s, "s");
             ripple(toml, random, plan, reference_v);
         }
@@ -515,6 +520,9 @@ fn control_tables(toml: &mut Toml, random: &mut Random, plan: &Plan) {
 fn reference_v_of(random: &mut Random, plan: &Plan) -> f64 {
     rounded(random.within(0.4, 2.6).min(random.within(0.4, 0.9) * plan.output_v))
 }
+
+/// Lag of the filter at the crossover up to which one zero is enough, in degrees.
+const MOST_LAG_DEG: f64 = 110.0;
 
 fn voltage_mode(toml: &mut Toml, random: &mut Random, plan: &Plan, delay_s: f64) {
     let amplitude_v = random.ratio(0.5, 4.0);
@@ -527,10 +535,16 @@ fn voltage_mode(toml: &mut Toml, random: &mut Random, plan: &Plan, delay_s: f64)
     }
     toml.q("delay", delay_s, "s");
     let crossover_hz = plan.frequency_hz / random.ratio(8.0, 40.0);
-    let plant = plan.nominal_v / amplitude_v * plan.filter_gain(crossover_hz);
+    let (filter, lag_deg) = plan.filter(crossover_hz);
+    let plant = plan.nominal_v / amplitude_v * filter;
     let top_v = if forward { amplitude_v * plan.highest_v() / plan.nominal_v } else { amplitude_v };
     let high_v = random.chance(0.5).then_some(top_v * random.within(1.05, 1.8));
-    amplifier(toml, random, plan, (crossover_hz, plant), high_v);
+    let kind = match plan.amplifier {
+        // One zero does not make up for the lag of two stores.
+        Amplifier::TypeTwo | Amplifier::Transconductance if lag_deg > MOST_LAG_DEG => Amplifier::TypeThree,
+        kind => kind,
+    };
+    amplifier(toml, random, (plan, kind), (crossover_hz, plant), high_v);
 }
 
 fn peak_current(toml: &mut Toml, random: &mut Random, plan: &Plan, delay_s: f64) {
@@ -539,7 +553,7 @@ fn peak_current(toml: &mut Toml, random: &mut Random, plan: &Plan, delay_s: f64)
     let falling = plan.output_v / plan.inductance_h;
     toml.line("kind", "\"peak-current\"");
     toml.q("current_gain", gain, "A/V");
-    toml.q("slope", if random.chance(0.1) { 0.0 } else { falling * random.within(0.25, 1.2) }, "A/s");
+    toml.q("slope", if random.chance(0.1) { 0.0 } else { falling * random.within(0.4, 1.2) }, "A/s");
     if random.chance(0.3) {
         toml.q("skip_below", (plan.full_a * random.ratio(0.05, 0.4)).max(1.1e-3), "A");
     }
@@ -549,22 +563,23 @@ fn peak_current(toml: &mut Toml, random: &mut Random, plan: &Plan, delay_s: f64)
     // The slope compensation takes part of the command.
     let high_v = (plan.limit.is_none() || random.chance(0.4))
         .then_some(at_peak_v * random.within(1.6, 4.0) + falling * plan.period_s() / gain);
-    amplifier(toml, random, plan, (crossover_hz, gain * r.hypot(x)), high_v);
+    let kind = if plan.amplifier == Amplifier::TypeThree { Amplifier::TypeTwo } else { plan.amplifier };
+    amplifier(toml, random, (plan, kind), (crossover_hz, gain * r.hypot(x)), high_v);
 }
 
 /// An amplifier that crosses near a frequency at which the rest of the loop has that gain, detuned at random.
 fn amplifier(
     toml: &mut Toml,
     random: &mut Random,
-    plan: &Plan,
+    (plan, kind): (&Plan, Amplifier),
     (crossover_hz, plant): (f64, f64),
     high_v: Option<f64>,
 ) {
     let reference_v = reference_v_of(random, plan);
-    let gain = random.ratio(0.6, 1.4) / plant;
-    let (zero_hz, pole_hz) = (crossover_hz / random.ratio(2.0, 10.0), crossover_hz * random.ratio(2.0, 10.0));
+    let gain = random.ratio(0.5, 1.2) / plant;
+    let (zero_hz, pole_hz) = (crossover_hz / random.ratio(3.0, 9.0), crossover_hz * random.ratio(3.0, 10.0));
     toml.table("[control.compensator]");
-    match plan.amplifier {
+    match kind {
         Amplifier::Margins => {
             toml.line("kind", "\"margins\"");
             toml.q("crossover", crossover_hz, "Hz");
@@ -582,7 +597,7 @@ fn amplifier(
                 toml.q("chf", (1.0 / (TAU * pole_hz * rc_ohm)).clamp(1e-13, 1e-3), "F");
             }
         }
-        _ => op_amp(toml, random, plan, (gain, crossover_hz, zero_hz, pole_hz)),
+        _ => op_amp(toml, random, kind == Amplifier::TypeThree, (gain, crossover_hz, zero_hz, pole_hz)),
     }
     toml.q("reference", reference_v, "V");
     if let Some(high_v) = high_v {
@@ -593,11 +608,10 @@ fn amplifier(
 fn op_amp(
     toml: &mut Toml,
     random: &mut Random,
-    plan: &Plan,
+    three: bool,
     (gain, crossover_hz, zero_hz, pole_hz): (f64, f64, f64, f64),
 ) {
     let r1_ohm = random.ratio(2e3, 60e3);
-    let three = plan.amplifier == Amplifier::TypeThree;
     // A second zero below the crossover lifts the gain there.
     let r2_ohm = (r1_ohm * gain * if three { zero_hz / crossover_hz } else { 1.0 }).clamp(1.5, 9e7);
     toml.line("kind", "\"op-amp\"");
@@ -613,16 +627,22 @@ fn op_amp(
         toml.q("c3", (1.0 / (TAU * pole_hz * r3_ohm)).clamp(1e-12, 1e-3), "F");
     }
     if random.chance(0.6) {
-        toml.q("gain_bandwidth", random.ratio(10.0, 300.0) * crossover_hz, "Hz");
+        toml.q("gain_bandwidth", random.ratio(15.0, 500.0) * crossover_hz * gain.max(1.0), "Hz");
     }
 }
 
 /// Divider and injection with a ripple at the tap that a comparator can live on.
 fn ripple(toml: &mut Toml, random: &mut Random, plan: &Plan, reference_v: f64) {
-    let ripple_v = reference_v * random.ratio(0.01, 0.06);
+    let share = reference_v / plan.output_v;
+    // More than what lags, and of a hysteretic band about its width.
+    let least_v = 2.0 * share * plan.lagging_v();
+    let ripple_v = (reference_v * random.ratio(0.01, 0.05)).max(least_v * random.ratio(1.0, 3.0));
+    if plan.scheme == Scheme::Hysteretic {
+        toml.q("band", ripple_v * random.ratio(0.7, 1.6), "V");
+    }
     let on_vs = (plan.nominal_v - plan.output_v) * plan.output_v / plan.nominal_v * plan.period_s();
     let r1_ohm = random.ratio(4e3, 60e3);
-    let tap_ohm = r1_ohm * reference_v / plan.output_v;
+    let tap_ohm = r1_ohm * share;
     // The time constant at the tap is some periods.
     let cff_f = (random.ratio(0.5, 10.0) * plan.period_s() / tap_ohm).clamp(1e-13, 1e-3);
     toml.table("[control.compensator]");
