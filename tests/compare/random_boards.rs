@@ -221,6 +221,9 @@ fn law_random_boards_answer_or_say_why_not() {
                 if used_s > SLOW_S {
                     println!("board {number} of seed {} takes {used_s:.1} s", seed());
                 }
+                if used_s > HANGS_S {
+                    tally.broken(&drawn, format!("{used_s:.1} s of CPU time: it hangs"));
+                }
                 if used_s > tally.slowest.0 {
                     tally.slowest = (used_s, number);
                 }
