@@ -16,8 +16,9 @@ use presolder::condition::{CONDITIONS, find};
 use presolder::corridor::{self, Comparison};
 use presolder::crosscheck::{Difference, compare};
 use presolder::engine::book::ALLOWED_RESIDUAL;
+use presolder::engine::cancel::Cancel;
 use presolder::engine::error::EngineError;
-use presolder::engine::machine::{INTERRUPT, Machine, Output};
+use presolder::engine::machine::{Machine, Output};
 use presolder::engine::program::Program;
 use presolder::measure::extremes::Extremes;
 use presolder::measure::steady::{Conduction, SteadyResult, measure};
@@ -26,7 +27,6 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::Ordering;
 use std::sync::mpsc;
 use std::time::Duration;
 
@@ -106,7 +106,7 @@ fn thread_s() -> f64 {
 }
 
 /// Runs something; what takes too much CPU time is interrupted, and where that does not help the whole run ends with the board's name.
-fn guarded<T>(what: &str, run: impl FnOnce() -> T) -> T {
+fn guarded<T>(what: &str, cancel: &Cancel, run: impl FnOnce() -> T) -> T {
     let task = fs::read_link("/proc/thread-self").unwrap_or_default();
     let path = Path::new("/proc").join(task).join("schedstat");
     let begin_s = cpu_s(&path);
@@ -115,13 +115,14 @@ fn guarded<T>(what: &str, run: impl FnOnce() -> T) -> T {
         scope.spawn(move || {
             while let Err(mpsc::RecvTimeoutError::Timeout) = waits.recv_timeout(Duration::from_millis(200)) {
                 let used_s = cpu_s(&path) - begin_s;
-                INTERRUPT.fetch_or(used_s > HANGS_S, Ordering::Relaxed);
+                if used_s > HANGS_S {
+                    cancel.cancel();
+                }
                 if used_s > 3.0 * HANGS_S {
                     eprintln!("{what} hangs and cannot be interrupted");
                     std::process::abort();
                 }
             }
-            INTERRUPT.store(false, Ordering::Relaxed);
         });
         let result = run();
         drop(done);
@@ -216,7 +217,9 @@ fn law_random_boards_answer_or_say_why_not() {
         match &drawn.read {
             Ok(case) => {
                 let begin_s = thread_s();
-                guarded(&format!("board {number} of seed {}", seed()), || answers(&drawn, case, &mut tally));
+                let case = Case { cancel: Cancel::default(), ..case.clone() };
+                let what = format!("board {number} of seed {}", seed());
+                guarded(&what, &case.cancel, || answers(&drawn, &case, &mut tally));
                 let used_s = thread_s() - begin_s;
                 if used_s > SLOW_S {
                     println!("board {number} of seed {} takes {used_s:.1} s", seed());
@@ -273,7 +276,7 @@ fn at_full_load(stand: &Stand<'_>) -> Result<(Machine, SteadyResult), EngineErro
             other => panic!("{other}"),
         })?;
     let what = &stand.case.board.title;
-    let steady = guarded(what, || measure(&mut machine, stand.full_load_a()));
+    let steady = guarded(what, &stand.case.cancel, || measure(&mut machine, stand.full_load_a()));
     assert!(!matches!(steady, Err(EngineError::Interrupted)), "{what}: the search for its steady state hangs");
     Ok((machine, steady?))
 }
