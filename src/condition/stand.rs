@@ -70,12 +70,12 @@ impl<'a> Stand<'a> {
     }
 
     /// Full load in A.
-    pub(crate) fn full_load_a(&self) -> f64 {
+    pub fn full_load_a(&self) -> f64 {
         self.case.board.full_load_a()
     }
 
     /// Half the width of the recovery band in V.
-    pub(crate) fn half_band_v(&self) -> f64 {
+    pub fn half_band_v(&self) -> f64 {
         self.case.limits.recovery_band * self.case.board.output_v
     }
 
@@ -129,7 +129,7 @@ impl<'a> Stand<'a> {
     ///
     /// # Errors
     /// As [`Stand::machine`].
-    pub(crate) fn changed(
+    pub fn changed(
         &self,
         winding_degc: f64,
         further: &[(Parameter, End)],

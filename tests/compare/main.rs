@@ -7,4 +7,5 @@ mod bench_plan;
 mod boards;
 mod cross_events;
 mod frozen_numbers;
+mod random_boards;
 mod verdicts;
