@@ -834,10 +834,8 @@ impl Machine {
             let drive = program.at(state.cycle, state.phase_s, self.period_s);
             let until = drive.until.0.min(state.guard.paused_until.unwrap_or(u64::MAX)).min(last);
             let rounds = until.saturating_sub(state.cycle) / ROUND;
-            let driven_alike =
-                drive.load_a.slope_per_s == 0.0 && drive.source_v.is_none_or(|line| line.slope_per_s == 0.0);
             let whole = state.cycle - before.cycle == ROUND;
-            if whole && rounds > 0 && driven_alike && observer.knows_repeats() && self.repeats(&before, state) {
+            if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
                 state.effort = state.effort.repeated(&before.effort, rounds);
                 state.cycle += rounds * ROUND;
             }
@@ -863,11 +861,9 @@ impl Machine {
             let left_s = until.saturating_sub(state.cycle + 1) as f64 * self.period_s - state.phase_s;
             let rounds = (left_s / round_s).floor() as u64;
             let whole = state.turn_ons - before.turn_ons == ROUND && state.guard.is_steady();
-            let driven_alike =
-                drive.load_a.slope_per_s == 0.0 && drive.source_v.is_none_or(|line| line.slope_per_s == 0.0);
             before.delay(state.phase_s - before.phase_s);
             before.phase_s = state.phase_s;
-            if whole && rounds > 0 && driven_alike && observer.knows_repeats() && self.repeats(&before, state) {
+            if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
                 state.effort = state.effort.repeated(&before.effort, rounds);
                 let end_s = state.phase_s + rounds as f64 * round_s;
                 let cycles = (end_s / self.period_s).floor();

@@ -144,6 +144,11 @@ impl Program {
 }
 
 impl Drive {
+    /// Whether load and input stay where they are as long as this holds.
+    pub fn is_level(&self) -> bool {
+        self.load_a.slope_per_s == 0.0 && self.source_v.is_none_or(|line| line.slope_per_s == 0.0)
+    }
+
     /// Time after the clock edge of a cycle until which this holds, in s; infinite when beyond that cycle.
     pub fn until_s(&self, cycle: u64) -> f64 {
         if self.until.0 == cycle { self.until.1 } else { f64::INFINITY }
