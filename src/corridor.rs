@@ -22,7 +22,7 @@ pub struct Comparison {
     pub found: Vec<Vec<Found>>,
     /// One row a compared quantity.
     pub rows: Vec<Row>,
-    /// One verdict a substitute.
+    /// One verdict a part, the original's own state first.
     pub verdicts: Vec<Verdict>,
 }
 
@@ -58,8 +58,8 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
         found.extend(conclusions(&case, part, found));
     }
     let parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
-    let rows = judge::rows(&case, &parts);
-    let verdicts = (1..parts.len()).map(|part| judge::verdict(&case, &rows, &parts, part)).collect();
+    let verdicts = judge::verdicts(&case, &parts);
+    let rows = judge::rows(&case, &parts, &verdicts);
     Ok(Comparison { case, parts, found, rows, verdicts })
 }
 
@@ -126,6 +126,8 @@ fn figures(case: &Case, part: usize, found: &[Found]) -> PartFigures {
         name: case.parts[part].name.clone(),
         original: part == 0,
         results: found.iter().map(|found| found.figures.clone()).collect(),
+        ends: vec![],
+        spreads: vec![],
     }
 }
 

@@ -1,7 +1,6 @@
 //! The quantities: one table that drives values, rows, limits and judgements.
 
-use crate::model::case::{Agreed, AgreedChanges, Bench, Case};
-use crate::model::parts::{CoreFamily, Inductor};
+use crate::model::case::{Agreed, AgreedChanges, Bench};
 #[cfg(feature = "shell")]
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -107,8 +106,6 @@ pub struct Quantity {
     pub instrument: Instrument,
     /// Model uncertainty (common practice).
     pub trust: Trust,
-    /// Absolute limit of a part on the board.
-    pub limit: fn(&Case, &Inductor) -> Option<Limit>,
     /// Agreed change.
     pub agreed: fn(&AgreedChanges) -> Option<Agreed>,
 }
@@ -117,6 +114,8 @@ pub struct Quantity {
 const DATA: Trust = Trust { value: 0.0, change: 0.0 };
 /// Steady waveforms (common practice: a switched model with good data is within a few per cent).
 const WAVEFORM: Trust = Trust { value: 0.03, change: 0.01 };
+/// Mean output: what the loop regulates to is a matter of its data, which the model takes as they are.
+const SET_POINT: Trust = Trust { value: 0.01, change: 0.0 };
 /// Load step: depends on the tolerance of compensation parts too (common practice).
 const TRANSIENT: Trust = Trust { value: 0.05, change: 0.02 };
 /// Rise of temperature: the thermal resistance comes from the maker's board (common practice: 15 % on a similar board).
@@ -133,71 +132,13 @@ const LOOP_FREQUENCY: Trust = Trust { value: 0.1, change: 0.02 };
 const LOOP_PHASE: Trust = Trust { value: 3.0, change: 1.0 };
 /// Gain margin in dB (common practice).
 const LOOP_GAIN: Trust = Trust { value: 1.0, change: 0.3 };
-/// Phase margin in degrees that is usually asked for (common practice; 45 to 60 degrees).
-const USUAL_PHASE_MARGIN_DEG: f64 = 45.0;
-/// Gain margin in dB that is usually asked for at the least (common practice).
-const USUAL_GAIN_MARGIN_DB: f64 = 6.0;
-
 /// Load at which a limit acts: the threshold's spread is in the conditions, what remains is the model (common practice).
 const TRIP: Trust = Trust { value: 0.03, change: 0.01 };
-/// Overshoot of a start as a share of the output voltage that is usually accepted (common practice; 2 to 5 %).
-const USUAL_OVERSHOOT: f64 = 0.05;
-/// Fall of the output on its way up, as a share of the output voltage, from which a start is no longer called monotonic (common
-/// practice).
-const USUAL_FALL: f64 = 0.05;
-/// Least ripple in V on which a comparator without an amplifier works without double pulses (design guides ask for 20 mV or more).
-const USUAL_TAP_RIPPLE_V: f64 = 20e-3;
 /// What a counter resolves of a frequency that jitters (common practice).
 const COUNTER: f64 = 1e-3;
 
-/// A lowest value that the case states, or the usual one.
-fn stated_or(stated: Option<f64>, usual: f64) -> Limit {
-    at_least(stated.unwrap_or(usual), stated.is_some())
-}
-
-fn unstated_at_most(value: f64) -> Limit {
-    Limit { value, side: Side::AtMost, stated: false }
-}
-
-fn overshoot_limit(case: &Case) -> Limit {
-    let share = case.limits.start_overshoot;
-    Limit { value: share.unwrap_or(USUAL_OVERSHOOT) * case.board.output_v, side: Side::AtMost, stated: share.is_some() }
-}
-
-/// A board that gives way below its full load does not deliver it.
-fn lowest_trip(case: &Case) -> Limit {
-    let full_a = case.board.full_load_a();
-    at_least(case.limits.trip_a.0.unwrap_or(full_a), true)
-}
-
-fn none(_: &Case, _: &Inductor) -> Option<Limit> {
-    None
-}
-
 fn unagreed(_: &AgreedChanges) -> Option<Agreed> {
     None
-}
-
-fn at_most(value: Option<f64>) -> Option<Limit> {
-    value.map(|value| Limit { value, side: Side::AtMost, stated: true })
-}
-
-fn at_least(value: f64, stated: bool) -> Limit {
-    Limit { value, side: Side::AtLeast, stated }
-}
-
-/// Share of the nominal inductance that should be left at the limit current (common practice: 70 % with a hard knee, 50 %
-/// with soft saturation).
-fn least_share_at_limit(part: &Inductor) -> f64 {
-    match part.core {
-        CoreFamily::Ferrite => 0.7,
-        CoreFamily::Composite | CoreFamily::IronPowder => 0.5,
-    }
-}
-
-fn winding_limit(case: &Case, part: &Inductor) -> Option<Limit> {
-    let limits = [case.limits.winding_degc, part.max_temperature_degc];
-    at_most(limits.into_iter().flatten().reduce(f64::min))
 }
 
 const BASE: Quantity = Quantity {
@@ -211,7 +152,6 @@ const BASE: Quantity = Quantity {
     scope: Scope::Everywhere,
     instrument: Instrument::None,
     trust: DATA,
-    limit: none,
     agreed: unagreed,
 };
 
@@ -224,7 +164,6 @@ pub static QUANTITIES: &[Quantity] = &[
         definition: "Highest minus lowest output over whole periods of a steady state, through the first-order low-pass of the instrument.",
         instrument: Instrument::Voltage,
         trust: WAVEFORM,
-        limit: |case, _| at_most(case.limits.ripple_v),
         agreed: |changes| Some(changes.ripple),
         ..BASE
     },
@@ -239,29 +178,27 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "dip",
-        label: "Dip at the load step",
+        label: "Load-step undershoot",
         unit: "V",
         definition: "Mean output before the load step minus the lowest output after it.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.step_deviation_v),
         agreed: |changes| Some(changes.step_deviation),
         ..BASE
     },
     Quantity {
         id: "rise",
-        label: "Rise at the release",
+        label: "Load-release overshoot",
         unit: "V",
         definition: "Highest output after the release minus the mean output before it.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.step_deviation_v),
         agreed: |changes| Some(changes.step_deviation),
         ..BASE
     },
     Quantity {
         id: "window",
-        label: "Window of the load step",
+        label: "Load-step peak-to-peak",
         unit: "V",
         definition: "Highest minus lowest output over load step and release.",
         instrument: Instrument::Voltage,
@@ -270,23 +207,37 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "recovery",
-        label: "Recovery into the band",
+        label: "Settling time",
         unit: "s",
         definition: "From leaving the band around the final mean to the last return into it, the longer of step and release.",
         instrument: Instrument::Time,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.recovery_s),
         agreed: |changes| Some(changes.recovery),
         ..BASE
     },
     Quantity {
         id: "output_deviation",
-        label: "Output off its aim, all in",
+        label: "Total output error",
         unit: "V",
         definition: "Largest distance of the output from the voltage aimed at over load step and release.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.output_band.map(|band| band * case.board.output_v)),
+        ..BASE
+    },
+    Quantity {
+        id: "regulation_error",
+        label: "Output voltage error",
+        unit: "V",
+        definition: "Distance of the mean output of a steady state from the voltage aimed at.",
+        instrument: Instrument::Voltage,
+        trust: SET_POINT,
+        ..BASE
+    },
+    Quantity {
+        id: "limited_cycles",
+        label: "Current-limited cycles",
+        definition: "Cycles of a steady state or a step that the current limit ended, at its lowest threshold.",
+        change_kind: ChangeKind::Difference,
         ..BASE
     },
     Quantity {
@@ -307,7 +258,6 @@ pub static QUANTITIES: &[Quantity] = &[
         definition: "Highest inductor current in a steady state or a load step.",
         instrument: Instrument::Current,
         trust: WAVEFORM,
-        limit: |case, _| at_most(case.board.control.protection.lowest_peak_a()),
         agreed: |changes| Some(changes.peak_current),
         ..BASE
     },
@@ -323,21 +273,19 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "limit_current",
-        label: "Peak at limit, shorted",
+        label: "Peak current at limit, output shorted",
         unit: "A",
         definition: "Current reached with the output shorted when the current limit trips with its delay.",
         trust: WAVEFORM,
-        limit: |case, _| at_most(case.board.stage.pulse_rating_a),
         ..BASE
     },
     Quantity {
         id: "limit_share",
-        label: "Inductance left at limit",
+        label: "Inductance at current limit",
         unit: "fraction",
         definition: "Incremental inductance at that current as a share of the nominal inductance.",
         side: Side::AtLeast,
         trust: WAVEFORM,
-        limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
         ..BASE
     },
     // No run gives it where the load is delivered.
@@ -345,42 +293,38 @@ pub static QUANTITIES: &[Quantity] = &[
         id: "undelivered",
         label: "Loads not delivered",
         definition: "1 where the current limit does not let the load have its current.",
-        limit: |_, _| at_most(Some(0.0)),
         change_kind: ChangeKind::Difference,
         ..BASE
     },
     Quantity {
         id: "start_time",
-        label: "Time to start",
+        label: "Start-up time",
         unit: "s",
         definition: "From the begin of a start until the output stays in its band.",
         instrument: Instrument::Time,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.start_s),
         ..BASE
     },
     Quantity {
         id: "start_overshoot",
-        label: "Overshoot at the start",
+        label: "Start-up overshoot",
         unit: "V",
         definition: "Highest output of a start above the mean aimed at.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| Some(overshoot_limit(case)),
         ..BASE
     },
     Quantity {
         id: "start_fall",
-        label: "Fall on the way up",
+        label: "Start-up sag",
         unit: "V",
         definition: "Largest fall of the output below its highest value so far, on the way up.",
         trust: TRANSIENT,
-        limit: |case, _| Some(unstated_at_most(USUAL_FALL * case.board.output_v)),
         ..BASE
     },
     Quantity {
         id: "start_peak",
-        label: "Peak current at the start",
+        label: "Start-up peak current",
         unit: "A",
         definition: "Highest inductor current of a start.",
         instrument: Instrument::Current,
@@ -390,36 +334,33 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "start_limited",
-        label: "Limited cycles at the start",
+        label: "Current-limited cycles at start-up",
         definition: "Cycles of a start that the current limit ended.",
         change_kind: ChangeKind::Difference,
-        limit: |_, _| Some(unstated_at_most(0.0)),
         ..BASE
     },
     Quantity {
         id: "input_step_deviation",
-        label: "Deviation at input step",
+        label: "Line-step deviation",
         unit: "V",
         definition: "Largest distance of the output from its mean before an edge of the input voltage.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.input_step_v),
         agreed: |changes| Some(changes.step_deviation),
         ..BASE
     },
     Quantity {
         id: "trip_lowest",
-        label: "Gives way at, earliest",
+        label: "Overload trip current, min",
         unit: "A",
         definition: "Load from which on the output is lost, with the lowest threshold and the hottest winding.",
         side: Side::AtLeast,
         trust: TRIP,
-        limit: |case, _| Some(lowest_trip(case)),
         ..BASE
     },
     Quantity {
         id: "trip",
-        label: "Gives way at, typical",
+        label: "Overload trip current, typ",
         unit: "A",
         definition: "Load from which on the output is lost, with the typical threshold.",
         side: Side::Within,
@@ -430,31 +371,28 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "trip_highest",
-        label: "Gives way at, latest",
+        label: "Overload trip current, max",
         unit: "A",
         definition: "Load from which on the output is lost, with the highest threshold and the coldest winding.",
         trust: TRIP,
-        limit: |case, _| at_most(case.limits.trip_a.1),
         ..BASE
     },
     Quantity {
         id: "short_peak",
-        label: "Peak in a short circuit",
+        label: "Short-circuit peak current",
         unit: "A",
         definition: "Highest inductor current of a short circuit and its end.",
         trust: WAVEFORM,
-        limit: |case, _| at_most(case.board.stage.pulse_rating_a),
         agreed: |changes| Some(changes.peak_current),
         ..BASE
     },
     Quantity {
         id: "short_share",
-        label: "Inductance left in short",
+        label: "Inductance at short-circuit peak",
         unit: "fraction",
         definition: "Incremental inductance at that current as a share of the nominal inductance.",
         side: Side::AtLeast,
         trust: WAVEFORM,
-        limit: |_, part| Some(at_least(least_share_at_limit(part), false)),
         ..BASE
     },
     Quantity {
@@ -467,16 +405,15 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "short_overshoot",
-        label: "Overshoot after short",
+        label: "Overshoot after short circuit",
         unit: "V",
         definition: "Highest output above its mean after the end of a short circuit.",
         trust: TRANSIENT,
-        limit: |case, _| Some(overshoot_limit(case)),
         ..BASE
     },
     Quantity {
         id: "short_recovery",
-        label: "Recovery after short",
+        label: "Settling after short circuit",
         unit: "s",
         definition: "From the end of a short circuit until the output stays in its band.",
         trust: TRANSIENT,
@@ -484,18 +421,17 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "light_ripple",
-        label: "Ripple towards light load",
+        label: "Light-load ripple",
         unit: "V",
         definition: "Largest ripple through the instrument at any load down to the lightest.",
         instrument: Instrument::Voltage,
         trust: TRANSIENT,
-        limit: |case, _| at_most(case.limits.ripple_v),
         agreed: |changes| Some(changes.ripple),
         ..BASE
     },
     Quantity {
         id: "pattern_frequency",
-        label: "Pulses at lightest load",
+        label: "Light-load pulse rate",
         unit: "Hz",
         definition: "Repetition of pulses or bursts at the lightest load.",
         side: Side::AtLeast,
@@ -505,7 +441,7 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "boundary",
-        label: "Conducts on down to",
+        label: "CCM boundary (load current)",
         unit: "A",
         definition: "Load at which the valley of the inductor current comes down to zero.",
         side: Side::Within,
@@ -515,36 +451,33 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "periods",
-        label: "Periods until it repeats",
+        label: "Subharmonic order (1 = every cycle alike)",
         definition: "Switching periods after which the steady waveform repeats.",
-        limit: |_, _| at_most(Some(1.0)),
         ..BASE
     },
     Quantity {
         id: "multiplier",
-        label: "Largest multiplier",
+        label: "Stability multiplier",
         definition: "Largest eigenvalue, by magnitude, of the linearised map over one repetition.",
         ..BASE
     },
     Quantity {
         id: "slope_margin",
-        label: "Inductance over least",
+        label: "Inductance / minimum for slope compensation",
         unit: "fraction",
         definition: "Mean inductance over the ripple divided by the least with which cycles do not alternate.",
         side: Side::AtLeast,
         trust: WAVEFORM,
-        limit: |_, _| Some(at_least(1.0, false)),
         ..BASE
     },
     Quantity {
         id: "tap_ripple",
-        label: "Ripple at the tap",
+        label: "Ripple at the feedback node",
         unit: "V",
         definition: "Highest minus lowest voltage at the divider tap of ripple-based control.",
         side: Side::AtLeast,
         instrument: Instrument::Voltage,
         trust: WAVEFORM,
-        limit: |_, _| Some(at_least(USUAL_TAP_RIPPLE_V, false)),
         ..BASE
     },
     Quantity {
@@ -579,7 +512,6 @@ pub static QUANTITIES: &[Quantity] = &[
         change_kind: ChangeKind::Difference,
         side: Side::AtLeast,
         trust: LOOP_PHASE,
-        limit: |case, _| Some(stated_or(case.limits.phase_margin_deg, USUAL_PHASE_MARGIN_DEG)),
         ..BASE
     },
     Quantity {
@@ -590,7 +522,6 @@ pub static QUANTITIES: &[Quantity] = &[
         change_kind: ChangeKind::Difference,
         side: Side::AtLeast,
         trust: LOOP_GAIN,
-        limit: |case, _| Some(stated_or(case.limits.gain_margin_db, USUAL_GAIN_MARGIN_DB)),
         ..BASE
     },
     Quantity {
@@ -609,7 +540,6 @@ pub static QUANTITIES: &[Quantity] = &[
         change_kind: ChangeKind::Difference,
         instrument: Instrument::Temperature,
         trust: HEATING,
-        limit: winding_limit,
         agreed: |changes| Some(changes.temperature_k),
         ..BASE
     },
@@ -623,7 +553,6 @@ pub static QUANTITIES: &[Quantity] = &[
         scope: Scope::FullLoadNominal,
         instrument: Instrument::Efficiency,
         trust: EFFICIENCY,
-        limit: |case, _| case.limits.efficiency.map(|least| at_least(least, true)),
         agreed: |changes| Some(changes.efficiency),
         ..BASE
     },
@@ -633,7 +562,14 @@ pub static QUANTITIES: &[Quantity] = &[
         unit: "V",
         definition: "Rated voltage between the terminals.",
         side: Side::AtLeast,
-        limit: |case, _| Some(at_least(case.board.highest_input_v(), true)),
+        ..BASE
+    },
+    Quantity {
+        id: "self_resonance",
+        label: "Self-resonance",
+        unit: "Hz",
+        definition: "Frequency at which the part resonates with its own capacitance.",
+        side: Side::AtLeast,
         ..BASE
     },
     Quantity {
@@ -641,7 +577,6 @@ pub static QUANTITIES: &[Quantity] = &[
         label: "Body height",
         unit: "m",
         definition: "Height of the body above the board.",
-        limit: |case, _| at_most(case.board.keep_out.map(|room| room.height_m)),
         ..BASE
     },
     Quantity {
@@ -649,7 +584,6 @@ pub static QUANTITIES: &[Quantity] = &[
         label: "Body length",
         unit: "m",
         definition: "Length of the body along the axis through both terminals.",
-        limit: |case, _| at_most(case.board.keep_out.map(|room| room.length_m)),
         ..BASE
     },
     Quantity {
@@ -657,16 +591,14 @@ pub static QUANTITIES: &[Quantity] = &[
         label: "Body width",
         unit: "m",
         definition: "Width of the body across that axis.",
-        limit: |case, _| at_most(case.board.keep_out.map(|room| room.width_m)),
         ..BASE
     },
     Quantity {
         id: "terminal_on_pad",
-        label: "Terminal area on the pads",
+        label: "Pad coverage",
         unit: "fraction",
         definition: "Share of a terminal that lies on its pad, both pairs centred.",
         side: Side::AtLeast,
-        limit: |_, _| Some(at_least(LEAST_TERMINAL_ON_PAD, false)),
         ..BASE
     },
     // Recorded and not compared.
@@ -712,7 +644,7 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "winding_dc_loss",
-        label: "Winding loss, direct current",
+        label: "DC copper loss",
         unit: "W",
         definition: "Loss of the winding from the true rms current and its resistance when warm.",
         compared: false,
@@ -720,7 +652,7 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "winding_ac_loss",
-        label: "Winding loss, alternating current",
+        label: "AC copper loss",
         unit: "W",
         definition: "Further loss of the winding by alternating current.",
         compared: false,
@@ -744,7 +676,7 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "input_step_recovery",
-        label: "Recovery after input step",
+        label: "Line-step settling",
         unit: "s",
         definition: "From leaving the band around the final mean to the last return, the longer of both edges of the input.",
         compared: false,
@@ -752,24 +684,23 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "input_step_peak",
-        label: "Peak at input step",
+        label: "Line-step peak current",
         unit: "A",
         definition: "Highest inductor current of a step of the input voltage.",
-        compared: false,
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
         ..BASE
     },
     Quantity {
         id: "overload_peak",
-        label: "Peak in overload",
+        label: "Overload peak current",
         unit: "A",
         definition: "Highest inductor current of an overload.",
-        compared: false,
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
         ..BASE
     },
 ];
-
-/// Share of a terminal's area that should lie on its pad (common practice).
-const LEAST_TERMINAL_ON_PAD: f64 = 0.75;
 
 impl PartialEq for Quantity {
     /// By identifier, which the table has once.

@@ -11,8 +11,8 @@ use clap::Args;
 use std::path::PathBuf;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
-Prints one table and one verdict a substitute, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
-waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, a substitute fails; 2 it could not run.";
+Prints one outcome a substitute and what decides it, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
+waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
 
 /// Arguments of `compare`.
 #[derive(Args)]
@@ -30,7 +30,10 @@ pub struct Compare {
     /// Print the record as JSON instead of the table, and write no folder unless --out names one.
     #[arg(long)]
     json: bool,
-    /// End with exit code 1 when a substitute fails.
+    /// Print the proposed bench tests as well, with settings and what each part should read.
+    #[arg(long)]
+    bench_tests: bool,
+    /// End with exit code 1 unless every substitute passes.
     #[arg(long)]
     strict: bool,
     /// Also integrate steady state and load step by an independent method on the smooth saturation curve, and report the
@@ -66,13 +69,16 @@ impl Compare {
             output::print_as_it_is(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
+            if self.bench_tests {
+                output::print(&text::bench_tests(&record, output::width()))?;
+            }
         }
         if let (Some(target), false) = (&target, self.json) {
             let shown = visible_path(target);
             output::print(&format!("\nWritten to {shown}/ (open report.html in a browser).\n"))?;
         }
-        let fails = record.verdicts.iter().any(|verdict| verdict.outcome == Outcome::Fail);
-        Ok(if self.strict && fails { Done::SubstituteFails } else { Done::Well })
+        let passes = record.verdicts.iter().all(|verdict| verdict.outcome == Outcome::Pass);
+        Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
     }
 
     /// A target that is taken, with the option that helps where one does.

@@ -3,6 +3,7 @@
 use crate::engine::error::EngineError;
 use crate::loss::LossError;
 use crate::loss::core::CoreCaution;
+use crate::model::corner::End;
 use crate::model::parts::saturation::SaturationError;
 use crate::quantity::{self, Quantity, Side};
 use crate::stability::synthesis::SynthesisError;
@@ -44,10 +45,23 @@ pub enum Why {
     Failed(Failure),
     /// The load does not get its current, or the output its voltage.
     NotDelivered,
+    /// Losses and temperature have no balance.
+    Runaway,
+    /// The losses jump about so that no balance was found.
+    NoBalanceFound,
+    /// A start does not come to its end.
+    NeverStarts,
     /// A share of nothing: the original's value is zero, or too small to divide by.
     NoBase,
     /// As a record tells it.
     Told(String),
+}
+
+impl Why {
+    /// Whether there is no value because the board fails, not because a computation does.
+    pub fn is_event(&self) -> bool {
+        matches!(self, Why::NotDelivered | Why::Runaway | Why::NeverStarts)
+    }
 }
 
 impl fmt::Display for Why {
@@ -55,6 +69,9 @@ impl fmt::Display for Why {
         match self {
             Why::Failed(failure) => write!(f, "{failure}"),
             Why::NotDelivered => f.write_str("the load is not delivered"),
+            Why::Runaway => f.write_str("thermal runaway: losses and temperature have no balance"),
+            Why::NoBalanceFound => f.write_str("the losses jump about, no balance of losses and temperature was found"),
+            Why::NeverStarts => f.write_str("the output never stays in its band"),
             Why::NoBase => f.write_str("the original has next to none of it"),
             Why::Told(why) => f.write_str(why),
         }
@@ -246,6 +263,43 @@ pub struct PartFigures {
     pub original: bool,
     /// Results in the order of the corners.
     pub results: Vec<Figures>,
+    /// The same with data that nobody printed at the ends between which they lie.
+    pub ends: Vec<AtEnds>,
+    /// The same in the nominal corner, with a printed datum moved by its standard uncertainty.
+    pub spreads: Vec<Moved>,
+}
+
+/// Results with data at an end.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AtEnds {
+    /// Which data, and at which end.
+    pub data: Vec<(Datum, End)>,
+    /// Results.
+    pub results: Vec<Figures>,
+}
+
+/// Results with a datum moved by its standard uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Moved {
+    /// Which datum.
+    pub datum: Datum,
+    /// Half width in standard uncertainties where it is rectangular.
+    pub half_width: Option<f64>,
+    /// Results.
+    pub results: Vec<Figures>,
+}
+
+/// A doubtful datum, as a result knows it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Datum {
+    /// Its key in the case.
+    pub key: &'static str,
+    /// What it is called.
+    pub label: &'static str,
+    /// Whether it is the part's own, not the board's.
+    pub of_part: bool,
+    /// Its value where no end is meant.
+    pub shown: f64,
 }
 
 /// Why an output is off its aim.

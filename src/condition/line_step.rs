@@ -30,7 +30,7 @@ impl Condition for LineStep {
     }
 
     fn quantities(&self) -> &'static [&'static str] {
-        &["input_step_deviation", "input_step_recovery", "input_step_peak"]
+        &["input_step_deviation", "input_step_recovery", "input_step_peak", "limited_cycles"]
     }
 
     fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
@@ -55,6 +55,7 @@ impl Condition for LineStep {
             if seen.recovered { Value::Number(recovery_s) } else { Value::AtLeast(recovery_s) },
         );
         figures.push("input_step_peak", seen.peak_a);
+        figures.push("limited_cycles", seen.limited as f64);
         figures.note_if(!seen.recovered, Note::NotBackAtInput);
         note_beyond(&curve, seen.peak_a, &mut figures);
         Ok(Found { residuals: vec![seen.book_residual], peak_a: seen.peak_a, ..Found::of(figures) })
@@ -86,6 +87,8 @@ pub struct InputStepResult {
     pub recovered: bool,
     /// Highest inductor current in A.
     pub peak_a: f64,
+    /// Cycles that the current limit acted on.
+    pub limited: u64,
     /// Residual of the energy book.
     pub book_residual: f64,
 }
@@ -148,6 +151,7 @@ pub fn run(
         recovery_s: there.recovery_s.max(home.recovery_s),
         recovered: there.recovered && home.recovered,
         peak_a: there.current.high.max(home.current.high),
+        limited: state.effort.limited,
         book_residual: book.close()?,
     })
 }

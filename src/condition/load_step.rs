@@ -34,7 +34,7 @@ impl Condition for LoadStepAndRelease {
     }
 
     fn quantities(&self) -> &'static [&'static str] {
-        &["dip", "rise", "window", "recovery", "output_deviation", "peak_current"]
+        &["dip", "rise", "window", "recovery", "output_deviation", "peak_current", "limited_cycles"]
     }
 
     fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
@@ -95,6 +95,7 @@ fn measure(runs: &[StepResult], aim_v: f64, figures: &mut Figures) {
     figures.extend([
         ("output_deviation", worst(&|run| run.deviation_from(aim_v))),
         ("peak_current", worst(&StepResult::peak_a)),
+        ("limited_cycles", worst(&|run| run.limited as f64)),
     ]);
     figures.note_if(!recovered, Note::NotBack);
     figures.note_if(!runs.iter().all(|run| run.repeats), Note::NotSettled);
@@ -158,6 +159,8 @@ pub struct StepResult {
     pub release: EdgeResponse,
     /// Whether the program ended where it began, so that repeating it changes nothing.
     pub repeats: bool,
+    /// Cycles that the current limit acted on.
+    pub limited: u64,
     /// Residual of the energy book.
     pub book_residual: f64,
 }
@@ -234,6 +237,7 @@ pub fn run(
         release: watches.1.response(),
         // Of cycles that alternate the last one may be another than the first.
         repeats: moved <= machine.circuit.board.procedure.repeats || low.periods > 1,
+        limited: state.effort.limited,
         book_residual: book.close()?,
     })
 }

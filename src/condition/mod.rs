@@ -16,6 +16,9 @@ pub mod steady;
 
 use contract::Condition;
 
+/// What stands for the corner of a value that the data sheet alone gives.
+pub const DATA_SHEET: &str = "data sheet";
+
 /// Every condition, in the order in which they run.
 pub static CONDITIONS: &[&dyn Condition] = &[
     &steady::Steady,

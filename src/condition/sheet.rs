@@ -19,7 +19,7 @@ impl Condition for DataSheet {
     }
 
     fn quantities(&self) -> &'static [&'static str] {
-        &["working_voltage", "body_height", "body_length", "body_width", "terminal_on_pad"]
+        &["working_voltage", "self_resonance", "body_height", "body_length", "body_width", "terminal_on_pad"]
     }
 
     fn places(&self, _: &Stand<'_>) -> Vec<Place> {
@@ -41,11 +41,12 @@ impl Condition for DataSheet {
     fn conclude(&self, case: &Case, part: &Inductor, _: &[&Found]) -> Result<Option<Figures>, Failure> {
         let body = part.body.filter(|_| case.board.keep_out.is_some());
         let on_pad = case.board.land.zip(part.terminals).map(|(land, terminals)| terminals.share_on(&land));
-        let corner = "data sheet";
+        let corner = super::DATA_SHEET;
         let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0 };
         let mut figures = Figures::at(place, None);
         let values = [
             ("working_voltage", part.working_voltage_v),
+            ("self_resonance", part.self_resonance_hz),
             ("body_height", body.map(|body| body.height_m)),
             ("body_length", body.map(|body| body.length_m)),
             ("body_width", body.map(|body| body.width_m)),

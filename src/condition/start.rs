@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "start".
 
 use super::contract::{Condition, Found, Setup, Wish};
-use super::figures::{Failure, Figures, Note, Place, Value};
+use super::figures::{Failure, Figures, Note, Place, Value, Why};
 use super::stand::{Stand, into_resistance, note_beyond};
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
@@ -13,11 +13,15 @@ use crate::engine::run_book::RunBook;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
 use crate::measure::steady;
+use crate::model::board::Compensator;
+use crate::model::case::Case;
 use crate::model::corner::{End, Parameter};
 use crate::model::parts::saturation::FluxCurve;
 
 /// Number of intervals to which a waveform is thinned at most.
 const INTERVALS: f64 = 4000.0;
+/// Share of the output voltage that is already there in a start into a charged output, where the case states none (common practice).
+const USUAL_PREBIAS: f64 = 0.5;
 /// What makes a start hard besides the corner.
 const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least)];
 
@@ -38,10 +42,13 @@ impl Condition for Starts {
     }
 
     fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
-        let Some(states) = &stand.case.board.events.start else { return vec![] };
+        // A fixed duty has no start of its own.
+        if matches!(stand.case.board.control.compensator, Compensator::Open) {
+            return vec![];
+        }
         let full = stand.place(self.name(), stand.full_load_a());
         let bled = Place { load_a: Some(stand.case.board.procedure.bleeder * stand.full_load_a()), ..full };
-        let charged = states.prebias_v.iter().map(|&prebias_v| Place { prebias_v, ..bled });
+        let charged = prebias_v(stand.case).into_iter().map(|prebias_v| Place { prebias_v, ..bled });
         std::iter::once(full).chain(charged).collect()
     }
 
@@ -68,7 +75,7 @@ impl Condition for Starts {
             figures.push("start_time", seen.time_s);
         } else {
             let within_s = stand.case.board.procedure.start_patience * (soft_start_s + settling_s);
-            figures.push("start_time", Value::AtLeast(within_s));
+            figures.push("start_time", Value::NotComputed(Why::NeverStarts));
             figures.notes.push(Note::NoStart { within_s });
         }
         note_beyond(&curve, seen.peak_a, &mut figures);
@@ -78,7 +85,7 @@ impl Condition for Starts {
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
-        if stand.case.board.events.start.is_none() {
+        if self.places(stand).is_empty() {
             return Ok(None);
         }
         let (machine, curve) = started(stand, stand.full_load_a())?;
@@ -87,6 +94,12 @@ impl Condition for Starts {
         let program = Program::constant(0.0);
         Ok(Some(Setup { machine, curve, begin: Begin::Rest(0.0), program, origin: (0, 0.0), cycles }))
     }
+}
+
+/// Voltages in V that may already be at the output of a start: as stated, else half the output.
+fn prebias_v(case: &Case) -> Vec<f64> {
+    let stated = case.board.events.start.iter().flat_map(|start| &start.prebias_v).copied().collect::<Vec<_>>();
+    if stated.is_empty() { vec![USUAL_PREBIAS * case.board.output_v] } else { stated }
 }
 
 /// The machine of a start into a resistance.

@@ -39,6 +39,8 @@ impl Condition for Steady {
             "inductor_loss",
             "winding_temperature",
             "efficiency",
+            "regulation_error",
+            "limited_cycles",
         ]
     }
 
@@ -124,7 +126,11 @@ fn values(stand: &Stand<'_>, warm: &Warm, place: Place) -> Figures {
         ("current_rms", steady.rms_current_a()),
         ("inductance_at_peak", warm.curve.inductance_h(steady.current.high)),
         ("discontinuous", f64::from(u8::from(discontinuous))),
+        ("limited_cycles", steady.effort.limited as f64),
     ]);
+    if is_regulated(stand) {
+        figures.push("regulation_error", (steady.mean_output_v() - stand.case.board.output_v).abs());
+    }
     loss_values(stand, warm, &mut figures);
     let largest = steady.orbit.largest_multiplier();
     if largest.is_finite() {
@@ -168,7 +174,12 @@ fn loss_values(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
         figures.push("efficiency", Value::NotComputed(Why::NotDelivered));
         figures.push("undelivered", 1.0);
     }
-    figures.push("winding_temperature", warm.winding_degc);
+    let balance = match warm.unsettled {
+        None => Value::Number(warm.winding_degc),
+        Some(Note::ThermalRunaway) => Value::NotComputed(Why::Runaway),
+        Some(_) => Value::NotComputed(Why::NoBalanceFound),
+    };
+    figures.push("winding_temperature", balance);
 }
 
 /// Whether the output has what it is regulated to, or next to it.

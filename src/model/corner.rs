@@ -48,14 +48,42 @@ use Parameter::{Capacitance, CoreLoss, Inductance, LimitThreshold, Resistance};
 pub const CORNERS: [Corner; 3] = [
     Corner { name: NOMINAL, ends: &[] },
     Corner {
-        name: "low L, worn",
-        ends: &[(Inductance, Least), (Resistance, Most), (CoreLoss, Most), (Capacitance, Least)],
+        name: "low L, aged",
+        ends: &[
+            (Inductance, Least),
+            (Resistance, Most),
+            (CoreLoss, Most),
+            (Capacitance, Least),
+            (LimitThreshold, Least),
+        ],
     },
     Corner {
-        name: "high L, worn",
-        ends: &[(Inductance, Most), (Resistance, Most), (CoreLoss, Most), (Capacitance, Least)],
+        name: "high L, aged",
+        ends: &[
+            (Inductance, Most),
+            (Resistance, Most),
+            (CoreLoss, Most),
+            (Capacitance, Least),
+            (LimitThreshold, Least),
+        ],
     },
 ];
+
+impl Parameter {
+    /// Whether it is the part's own, not the board's.
+    pub fn is_of_part(self) -> bool {
+        matches!(self, Parameter::Inductance | Parameter::Resistance | Parameter::CoreLoss)
+    }
+}
+
+/// Whether the board stands at the same ends in two corners; a name that is no corner is alike only itself.
+pub fn same_board(a: &str, b: &str) -> bool {
+    let of_board = |name: &str| {
+        let corner = CORNERS.iter().find(|corner| corner.name == name)?;
+        Some(corner.ends.iter().filter(|(parameter, _)| !parameter.is_of_part()).copied().collect::<Vec<_>>())
+    };
+    a == b || of_board(a).is_some_and(|ends| of_board(b) == Some(ends))
+}
 
 impl Corner {
     /// Whether everything is typical.

@@ -3,13 +3,13 @@
 pub use super::curves::*;
 pub use crate::condition::curves::*;
 pub use crate::condition::figures::{Value, Why};
-pub use crate::judge::{Judgement, Outcome};
+pub use crate::judge::{Outcome, State};
 pub use crate::quantity::{ChangeKind, Limit as LimitRecord, Side};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Version of the record's layout; raised when a reader of the former one would go wrong.
-pub const RECORD_VERSION: u32 = 2;
+pub const RECORD_VERSION: u32 = 3;
 
 /// Result of comparing the original with every substitute on one board.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -24,6 +24,8 @@ pub struct Record {
     pub parts: Vec<PartRecord>,
     /// One row a quantity, one cell a part in the order of `parts`.
     pub quantities: Vec<QuantityRow>,
+    /// What the original itself shows against the board's requirements.
+    pub original: Verdict,
     /// One verdict a substitute.
     pub verdicts: Vec<Verdict>,
     /// Which test would show that the parts differ.
@@ -106,7 +108,7 @@ pub struct ValueRecord {
     pub unit: String,
 }
 
-/// One quantity over all parts: the worst value over conditions and corners of each part.
+/// One quantity over all parts: of each part the condition that decides, else the worst one.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct QuantityRow {
     /// Identifier.
@@ -117,59 +119,149 @@ pub struct QuantityRow {
     pub unit: String,
     /// How a change against the original is expressed.
     pub change_kind: ChangeKind,
-    /// Absolute limit, where there is one.
+    /// Limit of the original, where there is one.
     pub limit: Option<LimitRecord>,
-    /// Agreed change against the original, where there is one.
-    pub agreed_change: Option<LimitRecord>,
     /// One cell a part; `None` where the quantity does not exist for that part.
     pub cells: Vec<Option<Cell>>,
 }
 
-/// Value of one quantity for one part.
+/// Value of one quantity for one part: everything in it is of one condition.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Cell {
-    /// Worst value, a bound, or why there is none.
+    /// Value, a bound, or why there is none.
     pub value: Value,
-    /// Its uncertainty, in the same unit.
+    /// Its expanded uncertainty (k = 2) from printed data and the model, in the same unit.
     pub uncertainty: f64,
-    /// Where it occurs, in words: "32 V, 3 A, low inductance, worn".
+    /// Least and greatest value over the ends of data that nobody printed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ends: Option<(f64, f64)>,
+    /// The condition, in words: "32 V, 3 A, low L, aged".
     pub place: String,
-    /// The part's own absolute limit, where it is another than that of the row, which is the original's.
+    /// The part's own limit, where it is another than that of the row, which is the original's.
     #[serde(default)]
     pub own_limit: Option<LimitRecord>,
-    /// Change against the original in the same condition and corner; `None` for the original.
-    pub change: Option<Value>,
-    /// Condition and corner of the largest change, in words.
-    pub change_place: Option<String>,
-    /// Value as a share of the absolute limit.
-    pub share_of_limit: Option<f64>,
-    /// Judgement against the absolute limit.
-    pub absolute: Judgement,
-    /// Judgement of the change.
-    pub relative: Judgement,
-    /// The change in units of what the stated bench resolves; `None` for the original and where a bench cannot read it.
-    pub change_in_resolutions: Option<f64>,
-    /// Whether the stated bench would see the change; `None` for the original.
-    pub bench_sees: Option<bool>,
+    /// Value of the original in the same condition; `None` for the original.
+    pub original: Option<Value>,
+    /// State against what is asked; absent where nothing is.
+    pub state: Option<State>,
 }
 
-/// Verdict on a substitute.
+/// Conclusion on a part.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Verdict {
-    /// Name of the substitute.
+    /// Name of the part.
     pub part: String,
-    /// Outcome.
+    /// Outcome; for the original it only tells its own state.
     pub outcome: Outcome,
-    /// A limit that decides is broken by the original as well.
-    pub already_failing: bool,
-    /// One sentence that names the deciding quantity, condition and corner.
+    /// What decides, in one sentence.
     pub sentence: String,
-    /// Further findings that bear on the outcome, most serious first.
-    pub reasons: Vec<String>,
-    /// What a person must know or agree to.
+    /// The condition of it, in words.
+    pub condition: String,
+    /// What to do next.
+    pub next: String,
+    /// Every check, the deciding one first: of each the condition that decides it.
+    pub checks: Vec<Check>,
+    /// What is not asked in this case.
+    pub not_asked: Vec<String>,
+    /// Changes that do not decide and that a person accepts.
+    pub changes: Vec<String>,
+    /// What a person must know about the runs of this part.
     pub notes: Vec<String>,
     /// Whether and where the bench could see the change.
     pub bench: String,
+}
+
+/// One check of one part: everything in it is of one condition.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Check {
+    /// What tells it from the other checks of a part, and is the same in all parts.
+    pub key: String,
+    /// Identifier of the requirement.
+    pub requirement: String,
+    /// Identifier of the quantity.
+    pub quantity: String,
+    /// Label for people.
+    pub label: String,
+    /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
+    pub unit: String,
+    /// The condition, in words.
+    pub place: String,
+    /// Winding temperature there in degrees Celsius.
+    pub winding_degc: Option<f64>,
+    /// Limit; absent where any value will do.
+    pub limit: Option<LimitRecord>,
+    /// Whether nobody states that limit and the original's own value stands in.
+    pub stands_in: bool,
+    /// What the part shows.
+    pub value: Doubtful,
+    /// What the original shows with the board alike, its own tolerances where they hurt it most.
+    pub original: Option<Doubtful>,
+    /// By how much the part is worse, where both have numbers.
+    pub worse: Option<WorseRecord>,
+    /// State of the part.
+    pub state: State,
+    /// State of the original.
+    pub original_state: State,
+    /// What follows.
+    pub outcome: Outcome,
+    /// Margin in units of the uncertainty (at least 1 % of the limit); negative past the limit, absent where there is no number.
+    pub margin_in_u: Option<f64>,
+    /// Of the data that nobody printed the one that alone moves the value most.
+    pub decides: Option<DecidingDatum>,
+    /// What printed data contribute to the uncertainty, the largest first.
+    pub budget: Vec<Contribution>,
+}
+
+/// A value with what is not known of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Doubtful {
+    /// Value, a bound, or why there is none.
+    pub value: Value,
+    /// Expanded uncertainty (k = 2) from printed data and the model.
+    pub uncertainty: f64,
+    /// Least and greatest value over the ends of data that nobody printed.
+    pub ends: Option<(f64, f64)>,
+}
+
+/// By how much a part is worse than the original, in the unit of the quantity.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WorseRecord {
+    /// With every datum as it is shown.
+    pub shown: f64,
+    /// Least over the ends of data that nobody printed.
+    pub least: f64,
+    /// Most over them.
+    pub most: f64,
+    /// Expanded uncertainty.
+    pub uncertainty: f64,
+    /// What still counts as no worse.
+    pub allowance: f64,
+}
+
+/// A datum that nobody printed, and what it does to a value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DecidingDatum {
+    /// Key of the datum.
+    pub datum: String,
+    /// Its name.
+    pub label: String,
+    /// Whether it is the part's own, not the board's.
+    pub of_part: bool,
+    /// Value of the quantity with the datum at its least.
+    pub at_least: f64,
+    /// With the datum at its most.
+    pub at_most: f64,
+}
+
+/// Contribution of a printed datum to an uncertainty.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Contribution {
+    /// Key of the datum.
+    pub datum: String,
+    /// Its name.
+    pub label: String,
+    /// Change of the quantity for one standard uncertainty, in its unit.
+    pub change: f64,
 }
 
 /// Which test would show that parts differ: what to measure, where, with which settings, and what to expect.

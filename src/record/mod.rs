@@ -12,14 +12,15 @@ use crate::condition::limit::hottest_degc;
 use crate::corridor::{self, Checked, Comparison};
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::error::Error;
+use crate::judge::finding::{Finding, Spread};
 use crate::judge::{Cell, Row, Verdict};
 use crate::model::case::{Case, Origin};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
 use curves::{Curves, SaturationPlot};
 use layout::{
-    CaseIdentity, ConditionRecord, CrossCheckRecord, EnergyRecord, FileRecord, OriginRecord, PartRecord, QuantityRow,
-    RECORD_VERSION, Record, ValueRecord,
+    CaseIdentity, ConditionRecord, CrossCheckRecord, EnergyRecord, FileRecord, LimitRecord, OriginRecord, PartRecord,
+    QuantityRow, RECORD_VERSION, Record, ValueRecord,
 };
 
 /// End of the plots of inductance, as a multiple of the highest current of any part.
@@ -84,7 +85,8 @@ fn record(comparison: &Comparison) -> Record {
         case: identity(case),
         parts: parts.iter().map(part).collect(),
         quantities: rows.iter().map(row).collect(),
-        verdicts: verdicts.iter().map(|found| verdict(case, rows, parts, found)).collect(),
+        original: verdict(case, parts, &verdicts[0]),
+        verdicts: verdicts[1..].iter().map(|found| verdict(case, parts, found)).collect(),
         bench_plan: plan::plan(case, parts, rows),
         origins: origins(case),
         warnings,
@@ -124,51 +126,88 @@ fn condition(figures: &Figures) -> ConditionRecord {
 
 /// A row as it is recorded.
 pub fn row(row: &Row) -> QuantityRow {
+    let limit = row.cells[0].as_ref().and_then(|cell| cell.limit);
     QuantityRow {
         quantity: row.quantity.id.into(),
         label: row.quantity.label.into(),
         unit: row.quantity.unit.into(),
         change_kind: row.quantity.change_kind,
-        limit: row.limit,
-        agreed_change: row.agreed_change,
-        cells: row.cells.iter().map(|found| found.as_ref().map(cell)).collect(),
+        limit,
+        cells: row.cells.iter().map(|found| found.as_ref().map(|found| cell(found, limit))).collect(),
     }
 }
 
-fn cell(cell: &Cell) -> layout::Cell {
-    let change = cell.change.as_ref();
+fn cell(cell: &Cell, of_row: Option<LimitRecord>) -> layout::Cell {
     layout::Cell {
         value: cell.value.clone(),
         uncertainty: cell.uncertainty,
+        ends: cell.ends,
         place: words::place(&cell.place),
-        own_limit: cell.own_limit,
-        change: change.map(|change| change.value.clone()),
-        change_place: change.map(|change| words::place(&change.place)),
-        share_of_limit: cell.share_of_limit,
-        absolute: cell.absolute,
-        relative: cell.relative,
-        change_in_resolutions: change.and_then(|change| change.in_resolutions),
-        bench_sees: cell.bench_sees(),
+        own_limit: cell.limit.filter(|_| cell.limit != of_row),
+        original: cell.original.clone(),
+        state: cell.state,
     }
 }
 
 /// A verdict as it is recorded, in sentences.
-pub fn verdict(case: &Case, rows: &[Row], parts: &[PartFigures], verdict: &Verdict) -> layout::Verdict {
-    let sentence = |finding| words::finding(case, rows, verdict.part, finding);
-    let decides = |finding: &&crate::judge::Finding| finding.outcome >= crate::judge::Outcome::Inconclusive;
-    let (reasons, others): (Vec<_>, Vec<_>) = verdict.others.iter().partition(decides);
-    let mut notes: Vec<String> = others.into_iter().map(sentence).collect();
-    let defaults = verdict.broken_defaults.iter();
-    notes.extend(defaults.filter_map(|quantity| words::broken_default(case, rows, verdict.part, quantity)));
-    notes.extend(words::part_notes(parts, verdict.part));
+pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict) -> layout::Verdict {
     layout::Verdict {
         part: case.parts[verdict.part].name.clone(),
         outcome: verdict.outcome,
-        already_failing: verdict.already_failing,
-        sentence: verdict.deciding.as_ref().map_or_else(|| words::nearest(rows, verdict), sentence),
-        reasons: reasons.into_iter().map(sentence).collect(),
-        notes,
-        bench: words::seen(rows, verdict),
+        sentence: words::decision(verdict),
+        condition: verdict.deciding().map_or_else(String::new, |finding| words::condition(finding)),
+        next: words::next(verdict),
+        checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),
+        not_asked: verdict.not_asked.iter().map(|requirement| words::requirement(requirement.id)).collect(),
+        changes: verdict.changes.iter().map(words::accepted).collect(),
+        notes: words::part_notes(parts, verdict.part),
+        bench: if verdict.part == 0 { String::new() } else { words::seen(verdict) },
+    }
+}
+
+/// A check as it is recorded; the budget stands with the one that decides.
+fn check(finding: &Finding, deciding: bool) -> layout::Check {
+    let spread = |spread: &Spread| layout::Doubtful {
+        value: spread.value.clone(),
+        uncertainty: spread.uncertainty,
+        ends: spread.ends,
+    };
+    let contribution = |effect: &crate::judge::sight::Effect| layout::Contribution {
+        datum: effect.datum.key.into(),
+        label: effect.datum.label.into(),
+        change: effect.change,
+    };
+    layout::Check {
+        key: finding.key(),
+        requirement: finding.asked.id().into(),
+        quantity: finding.quantity.id.into(),
+        label: words::label(finding),
+        unit: finding.quantity.unit.into(),
+        place: words::place(&finding.place),
+        winding_degc: finding.winding_degc,
+        limit: finding.limit,
+        stands_in: finding.stands_in,
+        value: spread(&finding.value),
+        original: finding.original.as_ref().map(spread),
+        worse: finding.worse.map(|worse| layout::WorseRecord {
+            shown: worse.shown,
+            least: worse.range.0,
+            most: worse.range.1,
+            uncertainty: worse.uncertainty,
+            allowance: worse.allowance,
+        }),
+        state: finding.state,
+        original_state: finding.original_state,
+        outcome: finding.outcome,
+        margin_in_u: Some(finding.margin_in_u).filter(|margin| margin.is_finite()),
+        decides: finding.decides.map(|(datum, at_least, at_most)| layout::DecidingDatum {
+            datum: datum.key.into(),
+            label: datum.label.into(),
+            of_part: datum.of_part,
+            at_least,
+            at_most,
+        }),
+        budget: finding.budget.iter().filter(|_| deciding).map(contribution).collect(),
     }
 }
 

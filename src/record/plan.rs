@@ -8,7 +8,8 @@ use super::layout::{BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, Ben
 use super::words::{self, say};
 use crate::condition;
 use crate::condition::figures::{Figures, Note, PartFigures, Place};
-use crate::judge::{self, COVERAGE, Row};
+use crate::judge::sight::sights;
+use crate::judge::{COVERAGE, Row};
 use crate::model::case::Case;
 use crate::model::corner::NOMINAL;
 use crate::quantity::{ChangeKind, Quantity};
@@ -82,7 +83,7 @@ fn readings<'a>(
 ) -> Vec<Reading<'a>> {
     let mut conditions: Vec<Vec<(usize, Found<'a>)>> = vec![];
     for (index, part) in parts.iter().enumerate() {
-        for seen in judge::values(case, part, quantity) {
+        for seen in sights(case, part, quantity) {
             let (Some(value), figures) = (seen.value.exact(), seen.figures) else { continue };
             if !can_be_run(case, quantity.id, index, figures) {
                 continue;

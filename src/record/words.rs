@@ -1,12 +1,14 @@
 //! Sentences: every word that a result says is made here.
 
 use crate::condition;
+use crate::condition::DATA_SHEET;
 use crate::condition::figures::{Figures, Note, OffAim, PartFigures, Place, Value};
-use crate::judge::{AGEING_DEGC, Basis, Cell, Finding, Judgement, RINGING, Row, Verdict, row_of};
+use crate::judge::finding::{self, Asked, Finding};
+use crate::judge::{AcceptedChange, Outcome, State, Verdict};
 use crate::model::board::{Compensator, LoadStep};
 use crate::model::case::Case;
 use crate::model::corner::NOMINAL;
-use crate::quantity::{ChangeKind, Limit, Quantity, Side};
+use crate::quantity::{ChangeKind, Quantity, Side};
 use crate::units;
 
 /// A value with its unit for sentences.
@@ -53,7 +55,8 @@ pub(crate) fn place(place: &Place) -> String {
 /// A place in words, from what the record has of it.
 pub(crate) fn place_of(condition: &str, corner: &str, input_v: Option<f64>, load_a: Option<f64>) -> String {
     if condition == "data" {
-        return corner.into();
+        // Of the data sheet there is nothing to say; a rule of data has its own conditions in its name.
+        return if corner == DATA_SHEET { String::new() } else { corner.into() };
     }
     let steady = condition == "steady";
     let mut words = if steady { vec![] } else { vec![condition.to_string()] };
@@ -230,123 +233,169 @@ pub(crate) fn say_value(value: &Value, unit: &str) -> String {
     }
 }
 
-/// A finding as a sentence.
-pub(crate) fn finding(case: &Case, rows: &[Row], part: usize, finding: &Finding) -> String {
-    let cell = |quantity| row_of(rows, quantity).and_then(|row| row.cells[part].as_ref());
-    match &finding.basis {
-        Basis::Limit(quantity) => {
-            let limit = (quantity.limit)(case, &case.parts[part]);
-            cell(quantity)
-                .zip(limit)
-                .map_or_else(String::new, |(cell, limit)| against_limit(quantity, cell, &limit, finding.shared))
-        }
-        Basis::Change(quantity) => {
-            let agreed = row_of(rows, quantity).and_then(|row| row.agreed_change);
-            cell(quantity)
-                .zip(agreed)
-                .map_or_else(String::new, |(cell, agreed)| against_agreed(quantity, cell, &agreed))
-        }
-        Basis::NoWorkingVoltage => "no working voltage is stated: ask the maker".into(),
-        Basis::TightWorkingVoltage(rating_v) => format!(
-            "working voltage {} leaves less than {:.0} % above the highest input for ringing (common practice)",
-            say(*rating_v, "V"),
-            100.0 * (RINGING - 1.0)
-        ),
-        Basis::Ageing => format!(
-            "iron powder above {AGEING_DEGC:.0} °C may age: its core loss can rise over months (common practice)"
-        ),
-        Basis::NoCoreLoss => "no core-loss data: losses and temperature are too low by the core's share".into(),
-        Basis::NotComputed { place: at, why, more } => {
-            let further = if *more > 0 { format!(" and {more} more") } else { String::new() };
-            format!("not everything could be calculated: {why} ({}{further})", place(at))
-        }
-        Basis::Assumed(data) => format!("assumed data of the part: {}", data.join(", ")),
+/// What a check is called: the quantity, or what is asked of it where that is another thing.
+pub(crate) fn label(finding: &Finding) -> String {
+    match &finding.asked {
+        Asked::Change(_) => format!("{}, agreed change", finding.quantity.label),
+        Asked::Requirement(asked) => match asked.id {
+            "pulse_rating" => format!("{}, switches", finding.quantity.label),
+            "winding_rating" => format!("{}, part's own rating", finding.quantity.label),
+            "thermal_balance" => "Balance of losses and temperature".into(),
+            "starts" => "Board starts".into(),
+            _ => finding.quantity.label.into(),
+        },
     }
 }
 
-fn against_agreed(quantity: &Quantity, cell: &Cell, agreed: &Limit) -> String {
-    let Some(change) = &cell.change else { return String::new() };
-    let said = match &change.value {
-        Value::Number(number) => say_change(quantity, *number),
-        Value::AtLeast(number) => format!("at least {}", say_change(quantity, *number)),
-        Value::AtMost(number) => format!("at most {}", say_change(quantity, *number)),
-        Value::NotComputed(_) => {
-            let sign = if change.difference > 0.0 { "+" } else { "" };
-            let difference = format!("{sign}{}", say(change.difference, quantity.unit));
-            let at = place(&change.place);
-            return format!("{}: {difference} against the original, which has next to none ({at})", quantity.label);
-        }
+/// A requirement by its identifier, in words.
+pub(crate) fn requirement(id: &str) -> String {
+    id.replace('_', " ")
+}
+
+/// What decides, in one sentence: value, uncertainty, ends, limit.
+pub(crate) fn decision(verdict: &Verdict) -> String {
+    let Some(finding) = verdict.deciding() else { return "nothing is asked of this part".into() };
+    let said = said(finding);
+    match (finding.outcome, verdict.part) {
+        (Outcome::Pass, _) => format!("meets every check; closest: {said}"),
+        (Outcome::NoWorse, part) if part > 0 => format!("{said}; no worse than the original"),
+        _ => said,
+    }
+}
+
+/// A finding without its condition.
+fn said(finding: &Finding) -> String {
+    let quantity = finding.quantity;
+    let label = label(finding);
+    let number = |spread: &finding::Spread| {
+        let ends = spread.ends.filter(|(low, high)| (high - low).abs() > spread.uncertainty).map(|(low, high)| {
+            format!(" ({} to {} with assumed data)", say(low, quantity.unit), say(high, quantity.unit))
+        });
+        format!("{}{}", with_doubt(quantity, &spread.value, spread.uncertainty), ends.unwrap_or_default())
     };
+    if let Value::NotComputed(why) = &finding.value.value {
+        return format!("{label}: {why}");
+    }
+    let value = number(&finding.value);
+    match (&finding.asked, finding.limit, &finding.original) {
+        (Asked::Change(agreed), _, Some(original)) => format!(
+            "{label}: {} against {} of the original, agreed {}",
+            say_value(&finding.value.value, quantity.unit),
+            say_value(&original.value, quantity.unit),
+            say_change(quantity, agreed.change).trim_start_matches('+')
+        ),
+        (_, Some(limit), _) if finding.stands_in => {
+            format!("{label} {value}, the original's own {}", say(limit.value, quantity.unit))
+        }
+        (_, Some(limit), _) => {
+            let word = if limit.side == Side::AtLeast { "at least" } else { "limit" };
+            format!("{label} {value}, {word} {}", say(limit.value, quantity.unit))
+        }
+        _ => format!("{label} {value}"),
+    }
+}
+
+/// A value with its uncertainty, both with one prefix: "7.29 ± 0.22 A".
+fn with_doubt(quantity: &Quantity, value: &Value, uncertainty: f64) -> String {
+    let Value::Number(number) = value else { return say_value(value, quantity.unit) };
+    if uncertainty <= 0.0 {
+        return say(*number, quantity.unit);
+    }
+    match (quantity.unit, quantity.change_kind) {
+        ("degC" | "deg" | "dB" | "fraction" | "", _) => {
+            format!("{} ± {}", say(*number, quantity.unit), say_uncertainty(quantity, uncertainty))
+        }
+        _ => {
+            let text = units::format_si(*number, quantity.unit, 3);
+            let (shown, unit) = text.split_once(' ').unwrap_or((&text, ""));
+            let decimals = shown.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+            let prefix = number / shown.parse::<f64>().unwrap_or(*number);
+            format!("{shown} ± {:.decimals$} {unit}", uncertainty / prefix)
+        }
+    }
+}
+
+/// The condition of a finding, in words.
+pub(crate) fn condition(finding: &Finding) -> String {
+    let at = place(&finding.place);
+    match finding.winding_degc.filter(|_| finding.quantity.unit != "degC" && !at.is_empty()) {
+        Some(degc) => format!("{at}, winding {degc:.0} °C"),
+        None => at,
+    }
+}
+
+/// What to do next.
+pub(crate) fn next(verdict: &Verdict) -> String {
+    let Some(finding) = verdict.deciding() else { return String::new() };
+    let datum = || {
+        finding.decides.map(|(datum, low, high)| {
+            let whose = if datum.of_part { "this part's" } else { "the board's" };
+            format!(
+                "what decides is {whose} {}: it moves the value from {} to {}",
+                datum.label,
+                say(low.min(high), finding.quantity.unit),
+                say(low.max(high), finding.quantity.unit)
+            )
+        })
+    };
+    let budget = || finding.budget.first().map(|effect| format!("the largest doubt is the {}", effect.datum.label));
+    match (finding.outcome, verdict.part) {
+        (Outcome::Pass, 0) => String::new(),
+        (Outcome::Pass, _) => match verdict.seen.first() {
+            Some((quantity, at, _)) => format!("solder it and measure {} at {}", lower(quantity.label), place(at)),
+            None => "solder it; the stated bench will see no difference from the original".into(),
+        },
+        (_, 0) => datum().or_else(budget).unwrap_or_default(),
+        (Outcome::NoWorse, _) if finding.original_state == State::Met => {
+            datum().or_else(budget).unwrap_or_else(|| "the original meets it with little room".into())
+        }
+        (Outcome::NoWorse, _) => "the board itself does not show this limit: its owner accepts that, or not".into(),
+        (Outcome::Undecided, _) => datum().or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into()),
+        (Outcome::Fail, _) => needs(finding),
+    }
+}
+
+pub(crate) fn lower(label: &str) -> String {
+    let mut chars = label.chars();
+    chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
+}
+
+/// What a part would need.
+fn needs(finding: &Finding) -> String {
+    let Some(limit) =
+        finding.limit.filter(|_| finding.value.value.number().is_some() && !finding.quantity.unit.is_empty())
+    else {
+        return String::new();
+    };
+    let room = finding.value.uncertainty;
+    let (word, value) = match limit.side {
+        Side::AtLeast => ("at least", limit.value + room),
+        _ => ("at most", limit.value - room),
+    };
+    format!("needs {word} {} here", say(value, finding.quantity.unit))
+}
+
+/// A change to accept.
+pub(crate) fn accepted(change: &AcceptedChange) -> String {
+    let unit = change.quantity.unit;
     format!(
-        "{}: {said} against the original, {} the {} {} ({})",
-        quantity.label,
-        if cell.relative == Judgement::Fail { "more than" } else { "which cannot be told from" },
-        if agreed.stated { "agreed" } else { "default" },
-        say_change(quantity, agreed.value.abs()).trim_start_matches('+'),
+        "{} {} to {} ({})",
+        change.quantity.label,
+        say(change.original, unit),
+        say(change.value, unit),
         place(&change.place)
     )
 }
 
-fn against_limit(quantity: &Quantity, cell: &Cell, limit: &Limit, shared: bool) -> String {
-    let (value, at) = (say_value(&cell.value, quantity.unit), place(&cell.place));
-    let bound = say(limit.value, quantity.unit);
-    let failing = if shared { "; already failing with the original" } else { "" };
-    let relation = match (&cell.value, cell.absolute, limit.side) {
-        (Value::Number(_), Judgement::Inconclusive, _) => {
-            let flag = if shared { "; the same with the original" } else { "" };
-            let doubt = say_uncertainty(quantity, cell.uncertainty);
-            return format!(
-                "{}: {value} with an uncertainty of {doubt} cannot be told from the limit of {bound} ({at}){flag}",
-                quantity.label
-            );
-        }
-        (Value::Number(_), _, Side::AtLeast) => "is below",
-        (Value::Number(_), _, _) => "is past",
-        _ => {
-            let what = if limit.stated { "limit" } else { "default" };
-            return format!("{}: {value}, where the {what} is {bound} ({at}){failing}", quantity.label);
-        }
-    };
-    let what = if limit.stated { "its limit" } else { "the default" };
-    format!("{}: {value} {relation} {what} of {bound} ({at}){failing}", quantity.label)
-}
-
-/// A default limit that the original breaks as well.
-pub(crate) fn broken_default(case: &Case, rows: &[Row], part: usize, quantity: &Quantity) -> Option<String> {
-    let row = row_of(rows, quantity)?;
-    let (original, cell) = (row.cells[0].as_ref()?, row.cells[part].as_ref()?);
-    let sentence = against_limit(quantity, cell, &(quantity.limit)(case, &case.parts[part])?, false);
-    let original = say_value(&original.value, quantity.unit);
-    Some(format!("{sentence}; so is the original with {original}: no yardstick for this board"))
-}
-
-/// For a part without findings: which limit is nearest.
-pub(crate) fn nearest(rows: &[Row], verdict: &Verdict) -> String {
-    let nearest = verdict.nearest.and_then(|(quantity, share)| {
-        let cell = row_of(rows, quantity)?.cells[verdict.part].as_ref()?;
-        let (label, used, at) = (quantity.label, 100.0 * share, place(&cell.place));
-        Some(format!("every limit is met; nearest to its limit: {label}, {used:.0} % of it ({at})"))
-    });
-    nearest.unwrap_or_else(|| "no limit is stated that could be broken".into())
-}
-
 /// Whether, and where best, the bench sees that the part was changed.
-pub(crate) fn seen(rows: &[Row], verdict: &Verdict) -> String {
-    let best = verdict.seen.first().and_then(|quantity| {
-        let change = row_of(rows, quantity)?.cells[verdict.part].as_ref()?.change.as_ref()?;
-        Some((quantity, change, change.value.number()?, change.in_resolutions?))
-    });
-    let Some((quantity, change, size, times)) = best else {
-        return "the stated bench would not see a difference from the original in any of these quantities".into();
+pub(crate) fn seen(verdict: &Verdict) -> String {
+    let Some((quantity, at, times)) = verdict.seen.first() else {
+        return "the stated bench sees no difference from the original".into();
     };
-    let readable = |row: &&Row| row.cells[verdict.part].as_ref().is_some_and(|cell| cell.bench_sees().is_some());
     format!(
-        "the bench would see the change best in: {} {} ({}), about {times:.0} times what it resolves; {} of {} quantities differ visibly",
-        quantity.label,
-        say_change(quantity, size),
-        place(&change.place),
-        verdict.seen.len(),
-        rows.iter().filter(readable).count()
+        "the bench sees the change best in {} ({}): {times:.0} times what it resolves",
+        lower(quantity.label),
+        place(at)
     )
 }
 
@@ -358,7 +407,7 @@ pub(crate) fn method(case: &Case, load_error: f64) -> Vec<String> {
             "Saturation curve by flux linkage, piecewise linear with a current error of at most {}.",
             say(case.numerics.saturation_error_a, "A")
         ),
-        "Corners: nominal; low L, worn (least inductance, largest winding resistance and core loss, aged capacitors); high L, worn (most inductance, the rest the same).".to_string(),
+        "Corners: nominal; low L, aged (least inductance, largest winding resistance and core loss, aged capacitors); high L, aged (most inductance, the rest the same).".to_string(),
         format!(
             "Load step: worst of {} starts within the switching period, at the winding temperature of the upper level.",
             case.board.procedure.step_phases

@@ -1,13 +1,17 @@
 //! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
 
-use super::number::{MARKS, RowFormat, Scale, bounded, change_mark, difference_unit, mark, quantity};
+use super::number::{RowFormat, Scale, bounded, difference_unit, quantity};
 use super::plan;
 use super::plots::{self, Plot};
-use super::text::{cross_check_sentence, energy_sentence, outcome_name};
+use super::text::{
+    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, in_words, original_sentence, other_reasons,
+    outcome_name, state_name,
+};
 use super::wrap::capital;
 use super::{ReportError, check_finite, csv};
 use crate::record::layout::{
-    Cell, ChangeKind, ConditionRecord, Curves, Judgement, PartRecord, QuantityRow, Record, Value, ValueRecord, Verdict,
+    Cell, ChangeKind, Check, ConditionRecord, Curves, PartRecord, QuantityRow, Record, State, Value, ValueRecord,
+    Verdict,
 };
 use crate::record::words::{place_of, say_value};
 use crate::visible::visible_lines;
@@ -77,22 +81,98 @@ fn header(record: &Record, title: &str) -> Markup {
 fn verdicts(record: &Record) -> Markup {
     html! {
         section {
-            h2 { "Verdicts" }
+            h2 { "Outcomes" }
+            @let warnings = record.warnings.iter().filter(|warning| !warning.starts_with("all parts:")).collect::<Vec<_>>();
+            @if !warnings.is_empty() {
+                h3 { "Data to check" }
+                ul { @for warning in warnings { li { (warning) } } }
+            }
+            p { (original_sentence(&record.original)) }
             @for verdict in &record.verdicts { (one_verdict(verdict)) }
             @if record.verdicts.is_empty() { p { "No substitute was compared." } }
+            (matrix(record))
+            p.sub {
+                "Assumed data: " (assumed_sentence(record)) ". "
+                @if !record.original.not_asked.is_empty() { "Not asked: " (record.original.not_asked.join(", ")) ". " }
+                "Not judged by this tool: " (NOT_JUDGED) "."
+            }
         }
     }
 }
 
 fn one_verdict(verdict: &Verdict) -> Markup {
+    let others = other_reasons(verdict);
     html! {
         article class={ "verdict " (csv::word(&verdict.outcome)) } {
             h3 { (verdict.part) span.outcome { (outcome_name(verdict.outcome)) } }
-            @if verdict.already_failing { p { strong { "Already failing with the original." } } }
-            p { (verdict.sentence) }
-            @if !verdict.reasons.is_empty() { ul { @for reason in &verdict.reasons { li { (reason) } } } }
-            @for note in &verdict.notes { p { strong { "Note. " } (note) } }
-            @if !verdict.bench.is_empty() { p.bench { "Bench: " (verdict.bench) } }
+            p { (capital(&verdict.sentence)) @if !verdict.condition.is_empty() { " (at " (verdict.condition) ")" } "." }
+            @if !others.is_empty() { p { (capital(&others)) "." } }
+            @if !verdict.next.is_empty() { p { strong { "Next. " } (capital(&verdict.next)) "." } }
+            @if !verdict.changes.is_empty() {
+                p { strong { "Changes to accept. " } (verdict.changes.join(". ")) "." }
+            }
+            @if !verdict.notes.is_empty() {
+                details { summary { "Notes on its runs" } ul { @for note in &verdict.notes { li { (note) } } } }
+            }
+            @if !verdict.bench.is_empty() { p.bench { (capital(&verdict.bench)) "." } }
+        }
+    }
+}
+
+/// Checks against parts: one row a check, the state and the margin of each part.
+fn matrix(record: &Record) -> Markup {
+    let all: Vec<&Verdict> = std::iter::once(&record.original).chain(&record.verdicts).collect();
+    let mut rows: Vec<&Check> = vec![];
+    let same = |a: &Check, b: &Check| a.key == b.key;
+    for check in all.iter().flat_map(|verdict| &verdict.checks) {
+        if !rows.iter().any(|row| same(row, check)) {
+            rows.push(check);
+        }
+    }
+    html! {
+        h3 { "Checks" }
+        div.scroll tabindex="0" role="group" aria-label="Checks" {
+            table.matrix {
+                thead { tr {
+                    th scope="col" { "Check" }
+                    @for verdict in &all { th.n scope="col" { (verdict.part) } }
+                } }
+                tbody { @for row in rows { tr {
+                    th scope="row" { (row.label) }
+                    @for verdict in &all {
+                        @match verdict.checks.iter().find(|check| same(row, check)) {
+                            Some(check) => (matrix_cell(record, check)),
+                            None => td.n { "not asked" },
+                        }
+                    }
+                } } }
+            }
+        }
+    }
+}
+
+fn matrix_cell(record: &Record, check: &Check) -> Markup {
+    let class = match check.state {
+        State::Missed => "n past",
+        State::Open => "n open",
+        State::Met => "n",
+    };
+    let row = record.quantities.iter().find(|row| row.quantity == check.quantity).map(RowFormat::of);
+    html! {
+        td class=(class) {
+            span.value { (state_name(check.state)) }
+            @if let Some(format) = row {
+                small {
+                    @match check.value.value.number() {
+                        Some(_) => {
+                            (format.bounded(&check.value.value)) " " (format.scale.unit)
+                            @if let Some(limit) = check.limit { " of " (format.scale.short(limit.value)) }
+                        },
+                        None => "no value",
+                    }
+                }
+            }
+            small { (check.place) }
         }
     }
 }
@@ -122,11 +202,10 @@ fn comparison(record: &Record) -> Markup {
         section.numbers {
             h2 { "Comparison" }
             p {
-                "Worst value of each part over all conditions and corners, with the share of its limit that is used \
-                 (above 100 % is past it) and the change from the original in the same condition and corner. A part that \
-                 has another limit than the original shows its own."
+                "Of each part the condition that decides, else the worst one, with the share of its limit that is used (above \
+                 100 % is past it) and the change from the original in that same condition. A part that has another limit \
+                 than the original shows its own."
             }
-            p.marks { @for (sign, meaning) in MARKS { span { strong { (sign) } " " (meaning) } } }
             div.scroll tabindex="0" role="group" aria-label="Comparison" {
                 table {
                     thead { tr {
@@ -149,7 +228,6 @@ fn comparison_row(record: &Record, row: &QuantityRow) -> Markup {
             th scope="row" {
                 (row.label) @if !format.scale.unit.is_empty() { ", " (format.scale.unit) }
                 @if let Some(limit) = format.limit() { small { (limit) } }
-                @if let Some(agreed) = format.agreed_change() { small { (agreed) } }
             }
             @for i in 0..record.parts.len() {
                 @match row.cells.get(i).and_then(Option::as_ref) {
@@ -162,18 +240,17 @@ fn comparison_row(record: &Record, row: &QuantityRow) -> Markup {
 }
 
 fn comparison_cell(format: &RowFormat, cell: &Cell) -> Markup {
-    let judged = |wanted| cell.absolute == wanted || cell.relative == wanted;
-    let class = match () {
-        () if judged(Judgement::Fail) => "n past",
-        () if judged(Judgement::Inconclusive) => "n open",
-        () => "n",
+    let class = match cell.state {
+        Some(State::Missed) => "n past",
+        Some(State::Open) => "n open",
+        _ => "n",
     };
     html! {
         td class=(class) {
-            span.value { (format.value(cell)) @if !mark(cell.absolute).is_empty() { " " (mark(cell.absolute)) } }
+            span.value { (format.value(cell)) @if let Some(state) = cell.state { " " (state_name(state)) } }
             @if let Some(limit) = format.own_limit(cell) { small { (limit) } }
             @if let Some(used) = format.used(cell) { small { (used) " of limit" } }
-            @if let Some(change) = format.change(cell) { small { (change) " " (change_mark(cell)) } }
+            @if let Some(change) = format.change(cell) { small { (change) } }
         }
     }
 }
@@ -190,7 +267,7 @@ fn places(record: &Record) -> Markup {
                         thead { tr {
                             @for head in ["Quantity", "Part"] { th scope="col" { (head) } }
                             @for head in ["Value", "Uncertainty"] { th.n scope="col" { (head) } }
-                            @for head in ["Worst at", "Largest change at", "Bench sees change"] { th scope="col" { (head) } }
+                            @for head in ["Condition", "Original there"] { th scope="col" { (head) } }
                         } }
                         tbody { @for row in &record.quantities { (place_rows(record, row)) } }
                     }
@@ -217,11 +294,6 @@ fn in_full(cell: &Cell, row: &QuantityRow, scale: &Scale) -> String {
 
 fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
     let scale = RowFormat::of(row).scale;
-    let bench = |cell: &Cell| match cell.bench_sees {
-        Some(true) => "yes",
-        Some(false) => "no",
-        None => "–",
-    };
     html! {
         @for (part, cell) in record.parts.iter().zip(&row.cells) {
             @if let Some(cell) = cell {
@@ -231,8 +303,7 @@ fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
                     td.n { (in_full(cell, row, &scale)) }
                     td.n { (doubt(row, cell)) }
                     td { (cell.place) }
-                    td { (cell.change_place.as_deref().unwrap_or("–")) }
-                    td { (bench(cell)) }
+                    td { (cell.original.as_ref().map_or("–".into(), |value| in_words(row, value))) }
                 }
             }
         }
@@ -428,7 +499,7 @@ fn origins(record: &Record) -> Markup {
         section {
             h2 { "Data and their origin" }
             @if !record.warnings.is_empty() {
-                h3 { "Doubts about the data" }
+                h3 { "Data to check" }
                 ul { @for warning in &record.warnings { li { (warning) } } }
             }
             h3 { "Assumed data and stated origins" }

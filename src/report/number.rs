@@ -1,6 +1,7 @@
 //! Numbers for people: one prefix a row, three to four significant digits, signs and shares.
 
-use crate::record::layout::{Cell, ChangeKind, Judgement, LimitRecord, QuantityRow, Side, Value};
+use crate::judge::finding::SMALL_SHARE;
+use crate::record::layout::{Cell, ChangeKind, LimitRecord, QuantityRow, Side, Value};
 
 /// Units that take a prefix, with the largest power of ten that is usual for them.
 const PREFIXED: [(&str, i32); 13] = [
@@ -153,7 +154,8 @@ fn signed_percent(fraction: f64) -> String {
     if percent.abs() < 0.005 {
         return "0".into();
     }
-    let text = fixed(percent, (2 - magnitude(percent)).clamp(0, 2));
+    // Above ten no decimals.
+    let text = fixed(percent, (1 - magnitude(percent)).clamp(0, 2));
     if percent > 0.0 { format!("+{text}") } else { text }
 }
 
@@ -189,8 +191,11 @@ pub struct RowFormat<'a> {
 impl<'a> RowFormat<'a> {
     /// Format that suits the cells of `row`.
     pub fn of(row: &'a QuantityRow) -> Self {
-        let cells = row.cells.iter().flatten().filter_map(|cell| cell.value.number());
-        Self { row, scale: Scale::of(cells, &row.unit) }
+        let cells = row.cells.iter().flatten().filter_map(|cell| cell.value.number()).filter(|number| *number != 0.0);
+        let limits = || row.limit.iter().map(|limit| limit.value);
+        let scale =
+            if cells.clone().any(|_| true) { Scale::of(cells, &row.unit) } else { Scale::of(limits(), &row.unit) };
+        Self { row, scale }
     }
 
     /// Value without unit; a count stays a whole number, a bound is marked as one.
@@ -198,18 +203,21 @@ impl<'a> RowFormat<'a> {
         bounded(&self.scale, &cell.value, &self.row.unit)
     }
 
-    /// Change against the original: "+15.1 %", or a difference in the row's unit without naming it; shares differ by points.
+    /// A value on the scale of the row.
+    pub fn bounded(&self, value: &Value) -> String {
+        bounded(&self.scale, value, &self.row.unit)
+    }
+
+    /// Change against the original in the same condition: "+15.1 %" where the original uses enough of its limit to be a base, else a
+    /// difference in the row's unit; shares differ by points. `None` where one of the two is no number.
     pub fn change(&self, cell: &Cell) -> Option<String> {
-        let say = |change: f64| match self.row.change_kind {
-            ChangeKind::Fraction => format!("{} %", signed_percent(change)),
-            ChangeKind::Difference if self.row.unit == FRACTION => format!("{} points", self.signed(change)),
-            ChangeKind::Difference => self.signed(change),
-        };
-        Some(match cell.change.as_ref()? {
-            Value::Number(change) => say(*change),
-            Value::AtLeast(change) => format!(">{}", say(*change)),
-            Value::AtMost(change) => format!("<{}", say(*change)),
-            Value::NotComputed(_) => "no ratio".into(),
+        let (value, base) = (cell.value.exact()?, cell.original.as_ref()?.exact()?);
+        let limit = cell.own_limit.as_ref().or(self.row.limit.as_ref()).map_or(0.0, |limit| limit.value.abs());
+        let is_base = base != 0.0 && base.abs() >= SMALL_SHARE * limit;
+        Some(match self.row.change_kind {
+            ChangeKind::Fraction if is_base => format!("{} %", signed_percent((value - base) / base.abs())),
+            _ if self.row.unit == FRACTION => format!("{} points", self.signed(value - base)),
+            _ => joined(&self.signed(value - base), difference_unit(&self.row.unit, &self.scale.unit)),
         })
     }
 
@@ -228,7 +236,7 @@ impl<'a> RowFormat<'a> {
         limit_use(self.row, cell).map(|share| format!("{} %", percent(share)))
     }
 
-    /// The absolute limit in words, with `*` for a default: "max 30 mV".
+    /// The absolute limit in words: "max 30 mV".
     pub fn limit(&self) -> Option<String> {
         self.row.limit.as_ref().map(|limit| self.limit_words(limit))
     }
@@ -240,20 +248,7 @@ impl<'a> RowFormat<'a> {
 
     fn limit_words(&self, limit: &LimitRecord) -> String {
         let number = joined(&self.scale.short(limit.value), &self.scale.unit);
-        sided(limit, &number, "")
-    }
-
-    /// The agreed change in words, with `*` for a default: "change ±20 %".
-    pub fn agreed_change(&self) -> Option<String> {
-        let limit = self.row.agreed_change.as_ref()?;
-        let (number, unit) = match self.row.change_kind {
-            ChangeKind::Fraction => (shortest(100.0 * limit.value), "%"),
-            ChangeKind::Difference => {
-                (self.scale.short(limit.value), difference_unit(&self.row.unit, &self.scale.unit))
-            }
-        };
-        let sign = if limit.value > 0.0 && limit.side != Side::Within { "+" } else { "" };
-        Some(sided(limit, &joined(&format!("{sign}{number}"), unit), "change "))
+        sided(limit, &number)
     }
 }
 
@@ -266,12 +261,11 @@ pub(crate) fn difference_unit<'a>(unit: &str, shown: &'a str) -> &'a str {
     }
 }
 
-fn sided(limit: &LimitRecord, number: &str, what: &str) -> String {
-    let star = if limit.stated { "" } else { "*" };
+fn sided(limit: &LimitRecord, number: &str) -> String {
     match limit.side {
-        Side::AtMost => format!("{what}max {number}{star}"),
-        Side::AtLeast => format!("{what}min {number}{star}"),
-        Side::Within => format!("{what}±{number}{star}"),
+        Side::AtMost => format!("max {number}"),
+        Side::AtLeast => format!("min {number}"),
+        Side::Within => format!("±{number}"),
     }
 }
 
@@ -283,7 +277,7 @@ pub(crate) fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
     let number = cell.value.number().filter(|_| !(cell.value.is_bound() && row.unit.is_empty()))?;
     let limit = cell.own_limit.as_ref().or(row.limit.as_ref())?;
     let share = match limit.side {
-        Side::AtMost | Side::Within => cell.share_of_limit?,
+        Side::AtMost | Side::Within => number / limit.value,
         Side::AtLeast if number > 0.0 && limit.value > 0.0 => limit.value / number,
         Side::AtLeast => return None,
     };
@@ -294,28 +288,3 @@ pub(crate) fn limit_use(row: &QuantityRow, cell: &Cell) -> Option<f64> {
 pub(crate) fn separation(times: f64) -> String {
     fixed(times, if times.abs() < 9.95 { 1 } else { 0 })
 }
-
-/// Mark of a judgement: `!` past the limit, `?` the limit lies inside the uncertainty.
-pub(crate) fn mark(judgement: Judgement) -> &'static str {
-    match judgement {
-        Judgement::Fail => "!",
-        Judgement::Inconclusive => "?",
-        Judgement::Pass | Judgement::NoLimit => "",
-    }
-}
-
-/// Mark of a change: as its judgement, else `~` where the stated bench would not see it.
-pub(crate) fn change_mark(cell: &Cell) -> &'static str {
-    match (mark(cell.relative), cell.bench_sees) {
-        ("", Some(false)) => "~",
-        (mark, _) => mark,
-    }
-}
-
-/// What the marks mean, in the order in which they are explained.
-pub(crate) const MARKS: [(&str, &str); 4] = [
-    ("!", "past its limit by more than the uncertainty"),
-    ("?", "the limit lies inside the uncertainty"),
-    ("~", "a change that the stated bench would not see"),
-    ("*", "default of this tool, not stated by the case"),
-];

@@ -1,43 +1,42 @@
-//! The comparison as plain text for a terminal or a pipe: no colour, no control codes.
+//! The comparison as plain text for a terminal or a pipe: no colour, no control codes. The decision first, then why, then what next.
 
-use super::number::{MARKS, RowFormat, change_mark, mark};
-use super::plan;
+use super::number::{RowFormat, quantity};
 pub use super::wrap::item;
-use super::wrap::{broken, pad_left, pad_right, push_wrapped, wrap};
-use crate::record::layout::{Cell, Judgement, Outcome, QuantityRow, Record, Verdict};
+use super::wrap::{broken, pad_left, pad_right, push_wrapped};
+use crate::record::layout::{Check, CrossCheckRecord, Outcome, QuantityRow, Record, State, Verdict};
+use crate::record::words::{lower, say_value};
 
-/// Narrowest column of a part: "+1234 %!  >999 %".
-const PART_COLUMN: usize = 14;
-/// Narrowest and widest column of the quantities.
-const LABEL_COLUMN: (usize, usize) = (20, 40);
-/// Assumed data that are listed; the report has all.
-const ASSUMPTIONS_SHOWN: usize = 8;
+/// Narrowest and widest column of a part.
+const PART_COLUMN: (usize, usize) = (9, 13);
+/// Narrowest and widest column of the names of parts, and of the words before a list.
+const NAME_COLUMN: (usize, usize) = (14, 20);
+/// Column of the labels of what decides.
+const LABEL_COLUMN: usize = 25;
+/// Column of the limits.
+const LIMIT_COLUMN: usize = 7;
 /// Below this width nothing would fit.
 const LEAST_WIDTH: usize = 40;
+/// Rows of what decides: what decides is never left out, what is only close to a limit is.
+const ROWS: usize = 8;
+/// Share of its limit from which a quantity is close to it.
+const CLOSE: f64 = 0.9;
+/// What the tool does not look at.
+pub const NOT_JUDGED: &str = "emissions, audible noise, vibration, soldering";
 
 /// The whole comparison as text of at most `width` columns; a longer word stands alone on its line.
-///
-/// The verdicts come last, so that they stand directly above the prompt.
 pub fn comparison(record: &Record, width: usize) -> String {
     let width = width.max(LEAST_WIDTH);
     let mut out = String::new();
-    let title = format!("{} ({})", record.case.title, record.case.name);
-    push_wrapped(&mut out, &title, width, "", "");
-    push_wrapped(&mut out, "Worst value of each part over all conditions and corners.", width, "", "");
-    for columns in blocks(record.parts.len(), width) {
-        out.push('\n');
-        push_block(&mut out, record, &columns, width);
+    push_wrapped(&mut out, &record.case.title, width, "", "");
+    for warning in record.warnings.iter().filter(|warning| !warning.starts_with("all parts:")) {
+        push_wrapped(&mut out, warning, width, "Check: ", "  ");
     }
-    push_quiet(&mut out, record, width);
-    push_key(&mut out, record, width);
-    push_assumptions(&mut out, record, width);
-    push_list(&mut out, "Doubts about the data", &record.warnings, width);
-    push_energy(&mut out, record, width);
-    plan::push_text(&mut out, &record.bench_plan, width);
+    push_original(&mut out, &record.original, width);
     for verdict in &record.verdicts {
-        out.push('\n');
         push_verdict(&mut out, verdict, width);
     }
+    push_deciding(&mut out, record, width);
+    push_rest(&mut out, record, width);
     out
 }
 
@@ -45,181 +44,239 @@ pub fn comparison(record: &Record, width: usize) -> String {
 pub fn outcome_name(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Pass => "PASS",
-        Outcome::PassWithNote => "PASS WITH NOTE",
-        Outcome::Inconclusive => "INCONCLUSIVE",
+        Outcome::NoWorse => "NO WORSE",
+        Outcome::Undecided => "UNDECIDED",
         Outcome::Fail => "FAIL",
     }
 }
 
-/// Part numbers of each table block; the original leads every block.
-fn blocks(parts: usize, width: usize) -> Vec<Vec<usize>> {
-    let fitting = ((width - LABEL_COLUMN.0) / (PART_COLUMN + 1)).max(1);
-    if parts <= fitting || fitting == 1 {
-        return (0..parts).collect::<Vec<_>>().chunks(fitting).map(<[_]>::to_vec).collect();
-    }
-    let others: Vec<usize> = (1..parts).collect();
-    others.chunks(fitting - 1).map(|chunk| [&[0], chunk].concat()).collect()
-}
-
-fn push_block(out: &mut String, record: &Record, columns: &[usize], width: usize) {
-    let label = (width - columns.len() * (PART_COLUMN + 1)).min(LABEL_COLUMN.1);
-    let names = columns.iter().map(|&i| broken(&record.parts[i].name, PART_COLUMN)).collect::<Vec<_>>();
-    push_cells(out, &["Quantity".to_string()], &names, label);
-    let line = "-".repeat(label + columns.len() * (PART_COLUMN + 1));
-    out.push_str(&line);
-    out.push('\n');
-    for row in record.quantities.iter().filter(|row| !is_quiet(row)) {
-        let format = RowFormat::of(row);
-        let cells = columns.iter().map(|&i| cell_lines(&format, row, i)).collect::<Vec<_>>();
-        push_cells(out, &label_lines(&format, row, label), &cells, label);
+/// Name of a state as it is printed.
+pub fn state_name(state: State) -> &'static str {
+    match state {
+        State::Met => "met",
+        State::Open => "open",
+        State::Missed => "missed",
     }
 }
 
-/// Whether a row tells nothing that decides: no change was agreed, and every part is well inside the limit or there is none.
-fn is_quiet(row: &QuantityRow) -> bool {
-    let well = |cell: &Cell| matches!(cell.absolute, Judgement::Pass | Judgement::NoLimit);
-    row.agreed_change.is_none() && row.cells.iter().flatten().all(well)
+/// How many of the checks of a part are in a state.
+pub(super) fn count(verdict: &Verdict, state: State) -> usize {
+    verdict.checks.iter().filter(|check| check.state == state).count()
 }
 
-/// The rows left out of the table, by name.
-fn push_quiet(out: &mut String, record: &Record, width: usize) {
-    let quiet = || record.quantities.iter().filter(|row| is_quiet(row));
-    let names = |with_limit: bool| {
-        let rows = quiet().filter(|row| row.limit.is_some() == with_limit);
-        rows.map(|row| row.label.to_lowercase()).collect::<Vec<_>>().join("; ")
+/// The original's own state in a sentence.
+pub(super) fn original_sentence(original: &Verdict) -> String {
+    let names = |state| {
+        let mut labels: Vec<&str> = vec![];
+        for check in original.checks.iter().filter(|check| check.state == state) {
+            if !labels.contains(&check.label.as_str()) {
+                labels.push(&check.label);
+            }
+        }
+        labels.into_iter().map(lower).collect::<Vec<_>>().join("; ")
     };
-    for (heading, names) in [("Limits met by every part", names(true)), ("Without a limit", names(false))] {
-        if !names.is_empty() {
-            out.push('\n');
-            push_wrapped(out, &format!("{heading}, figures in the report: {names}."), width, "", "");
+    let total = original.checks.len();
+    let mut text = format!("Fitted: {}. It meets {} of {total} checks", original.part, count(original, State::Met));
+    for state in [State::Missed, State::Open] {
+        if count(original, state) > 0 {
+            text.push_str(&format!("; {}: {}", state_name(state), names(state)));
         }
     }
+    text + "."
 }
 
-/// Label and unit, then the limits, indented.
-fn label_lines(format: &RowFormat, row: &QuantityRow, width: usize) -> Vec<String> {
-    let unit = &format.scale.unit;
-    let label = if unit.is_empty() { row.label.clone() } else { format!("{}, {unit}", row.label) };
-    let limits = [format.limit(), format.agreed_change()].into_iter().flatten();
-    let mut lines = wrap(&label, width, "", "  ");
-    for limit in limits {
-        lines.extend(wrap(&limit, width, "  ", "    "));
-    }
-    lines
+fn push_original(out: &mut String, original: &Verdict, width: usize) {
+    push_wrapped(out, &original_sentence(original), width, "", "  ");
 }
 
-/// First the value, then its change and how much of its limit it uses.
-fn cell_lines(format: &RowFormat, row: &QuantityRow, part: usize) -> Vec<String> {
-    let Some(cell) = row.cells.get(part).and_then(Option::as_ref) else {
-        return vec!["- ".into()];
-    };
-    let mut lines = vec![format!("{}{:1}", format.value(cell), mark(cell.absolute))];
-    lines.extend(format.own_limit(cell).map(|limit| format!("{limit} ")));
-    lines.extend(change_and_use(format, cell));
-    lines
-}
-
-/// Change and used share on one line where both fit, else one below the other.
-fn change_and_use(format: &RowFormat, cell: &Cell) -> Vec<String> {
-    let change = format.change(cell).map(|c| format!("{}{:1}", c.replace(" %", "%"), change_mark(cell)));
-    let used = format.used(cell).map(|used| format!("{:>5} ", used.replace(' ', "")));
-    match (change, used) {
-        (Some(change), Some(used)) if change.chars().count() + 1 + used.chars().count() <= PART_COLUMN => {
-            vec![format!("{change} {used}")]
-        }
-        (change, used) => [change, used].into_iter().flatten().collect(),
-    }
-}
-
-/// One table row of several lines: label to the left, part columns to the right.
-fn push_cells(out: &mut String, label: &[String], cells: &[Vec<String>], label_width: usize) {
-    let height = cells.iter().map(Vec::len).chain([label.len()]).max().unwrap_or(0);
-    for i in 0..height {
-        let mut line = pad_right(label.get(i).map_or("", String::as_str), label_width);
-        for cell in cells {
-            line.push(' ');
-            line.push_str(&pad_left(cell.get(i).map_or("", String::as_str), PART_COLUMN));
-        }
-        out.push_str(line.trim_end());
-        out.push('\n');
-    }
-}
-
-/// Explains the second line of a cell and the marks that occur.
-fn push_key(out: &mut String, record: &Record, width: usize) {
+fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
     out.push('\n');
-    let second = "Below a value: change from the original in the same condition, then share of the limit that is \
-                  used (above 100 % is past it); before both a part's own limit, where it has another than the original.";
-    push_wrapped(out, second, width, "", "");
-    let rows = || record.quantities.iter();
-    let cells = || rows().flat_map(|row| row.cells.iter().flatten());
-    let default = |row: &QuantityRow| [&row.limit, &row.agreed_change].into_iter().flatten().any(|limit| !limit.stated);
-    for (sign, meaning) in MARKS {
-        let occurs = match sign {
-            "*" => rows().any(default),
-            _ => cells().any(|cell| mark(cell.absolute) == sign || change_mark(cell) == sign),
-        };
-        if occurs {
-            push_wrapped(out, meaning, width, &format!("{sign} "), "  ");
+    let name = verdict.part.chars().count().clamp(NAME_COLUMN.0, NAME_COLUMN.1);
+    let head = format!("{}  {}", pad_right(&verdict.part, name), pad_right(outcome_name(verdict.outcome), 11));
+    let indent = " ".repeat(name + 2);
+    push_wrapped(out, &verdict.sentence, width, &head, &indent);
+    if !verdict.condition.is_empty() {
+        push_wrapped(out, &format!("at {}", verdict.condition), width, &indent, &indent);
+    }
+    let others = other_reasons(verdict);
+    if !others.is_empty() {
+        push_wrapped(out, &others, width, &indent, &indent);
+    }
+    if !verdict.next.is_empty() {
+        push_wrapped(out, &verdict.next, width, &indent, &indent);
+    }
+}
+
+/// Further checks of the same outcome as the one that decides, by name.
+pub(super) fn other_reasons(verdict: &Verdict) -> String {
+    if verdict.outcome == Outcome::Pass {
+        return String::new();
+    }
+    let mut labels: Vec<String> = vec![];
+    for check in verdict.checks.iter().skip(1).filter(|check| check.outcome == verdict.outcome) {
+        let label = lower(&check.label);
+        if lower(&verdict.checks[0].label) != label && !labels.contains(&label) {
+            labels.push(label);
         }
     }
+    if labels.is_empty() { String::new() } else { format!("also: {}", labels.join("; ")) }
 }
 
-fn push_assumptions(out: &mut String, record: &Record, width: usize) {
-    // Defaults of limits, bench and numerics are marked where they act; here it is about board and parts.
-    let of_the_tool = |datum: &str| ["limits.", "bench.", "numerics."].iter().any(|group| datum.contains(group));
-    let assumed = record
-        .origins
-        .iter()
-        .filter(|origin| origin.origin == "assumed" && !of_the_tool(&origin.datum))
-        .collect::<Vec<_>>();
-    let mut lines = Vec::new();
-    for origin in assumed.iter().take(ASSUMPTIONS_SHOWN) {
-        let note = if origin.note.is_empty() { String::new() } else { format!(" ({})", origin.note) };
-        lines.push(format!("{} = {}{note}", origin.datum, origin.value));
+/// Rows of the checks that decide anywhere, then of those close to a limit.
+fn push_deciding(out: &mut String, record: &Record, width: usize) {
+    let all: Vec<&Verdict> = std::iter::once(&record.original).chain(&record.verdicts).collect();
+    let mut rows: Vec<&Check> = vec![];
+    let known = |rows: &[&Check], check: &Check| rows.iter().any(|row| row.key == check.key);
+    for verdict in &record.verdicts {
+        if let Some(check) = verdict.checks.first().filter(|check| !known(&rows, check)) {
+            rows.push(check);
+        }
     }
-    if assumed.len() > ASSUMPTIONS_SHOWN {
-        lines.push(format!("and {} more, see the report", assumed.len() - ASSUMPTIONS_SHOWN));
+    let close = |check: &&Check| check.state != State::Met || is_close(check);
+    for check in record.verdicts.iter().flat_map(|verdict| &verdict.checks).filter(close) {
+        if rows.len() < ROWS && !known(&rows, check) {
+            rows.push(check);
+        }
     }
-    push_list(out, "Assumed data", &lines, width);
-}
-
-fn push_list(out: &mut String, heading: &str, items: &[String], width: usize) {
-    if items.is_empty() {
+    if rows.is_empty() {
         return;
     }
-    out.push_str(&format!("\n{heading}:\n"));
-    for item in items {
-        push_wrapped(out, item, width, "- ", "  ");
+    let fitting = ((width.saturating_sub(LABEL_COLUMN + 1 + LIMIT_COLUMN)) / (PART_COLUMN.0 + 1)).max(1);
+    for parts in all[1..].chunks(fitting.saturating_sub(1).max(1)) {
+        out.push('\n');
+        let parts: Vec<&Verdict> = std::iter::once(all[0]).chain(parts.iter().copied()).collect();
+        let column = (width.saturating_sub(LABEL_COLUMN + 1 + LIMIT_COLUMN) / parts.len()).saturating_sub(1);
+        let column = column.clamp(PART_COLUMN.0, PART_COLUMN.1);
+        let names: Vec<String> = parts.iter().map(|verdict| broken(&verdict.part, column)[0].clone()).collect();
+        push_line(out, "What decides", "limit", &names, column);
+        for row in &rows {
+            push_row(out, record, row, &parts, column, width);
+        }
     }
+}
+
+/// Whether a value is within a tenth of its limit.
+fn is_close(check: &Check) -> bool {
+    let (Some(limit), Some(value)) = (check.limit, check.value.value.number()) else { return false };
+    let share = value.abs() / limit.value.abs();
+    share.is_finite() && (share.min(1.0 / share) > CLOSE || share > 1.0 && limit.side != crate::quantity::Side::AtLeast)
+}
+
+/// One check of all parts: values, then states. The condition is that of the part for which it decides; each cell is of its own
+/// worst condition where that is another.
+fn push_row(out: &mut String, record: &Record, row: &Check, parts: &[&Verdict], column: usize, width: usize) {
+    let same = |check: &&Check| check.key == row.key;
+    let checks: Vec<Option<&Check>> = parts.iter().map(|verdict| verdict.checks.iter().find(same)).collect();
+    let format = record.quantities.iter().find(|known| known.quantity == row.quantity).map(RowFormat::of);
+    let value = |check: &&Check| match (&format, check.value.value.number()) {
+        (Some(format), Some(_)) => format.bounded(&check.value.value),
+        _ => "none".into(),
+    };
+    let unit = format.as_ref().map_or(String::new(), |format| format.scale.unit.clone());
+    let label = if unit.is_empty() { row.label.clone() } else { format!("{}, {unit}", row.label) };
+    let limit = match (&format, row.limit) {
+        (Some(format), Some(limit)) => format.scale.short(limit.value),
+        _ => String::new(),
+    };
+    let cells = |text: &dyn Fn(&&Check) -> String| -> Vec<String> {
+        checks.iter().map(|check| check.as_ref().map_or_else(|| "-".into(), text)).collect()
+    };
+    let mut label = super::wrap::wrap(&label, LABEL_COLUMN, "", "  ").into_iter();
+    push_line(out, &label.next().unwrap_or_default(), &limit, &cells(&value), column);
+    push_line(out, &label.next().unwrap_or_default(), "", &cells(&|check| state_name(check.state).into()), column);
+    label.for_each(|line| out.push_str(&(line + "\n")));
+    if !row.place.is_empty() {
+        push_wrapped(out, &format!("at {}", row.place), width, "  ", "    ");
+    }
+}
+
+fn push_line(out: &mut String, label: &str, limit: &str, cells: &[String], column: usize) {
+    let mut line = format!("{} {}", pad_right(label, LABEL_COLUMN), pad_left(limit, LIMIT_COLUMN));
+    for cell in cells {
+        line.push(' ');
+        line.push_str(&pad_left(cell, column));
+    }
+    out.push_str(line.trim_end());
+    out.push('\n');
+}
+
+fn push_rest(out: &mut String, record: &Record, width: usize) {
+    out.push('\n');
+    let mut say = |head: &str, text: &str| {
+        if !text.is_empty() {
+            push_wrapped(out, text, width, &pad_right(head, NAME_COLUMN.1), &" ".repeat(NAME_COLUMN.1));
+        }
+    };
+    let changes: Vec<String> = record
+        .verdicts
+        .iter()
+        .filter(|verdict| !verdict.changes.is_empty())
+        .map(|verdict| format!("{}: {}", verdict.part, verdict.changes[0]))
+        .collect();
+    say("Changes to accept", &changes.join(". "));
+    say("Assumed data", &assumed_sentence(record));
+    let tests = record.bench_plan.measurements.iter().enumerate();
+    let tests: Vec<String> =
+        tests.map(|(i, test)| format!("{}. {} ({})", i + 1, lower(&test.label), test.reading.place)).collect();
+    say("Bench tests", &tests.join("  "));
+    say("Not asked", &record.original.not_asked.join(", "));
+    say("Not judged", NOT_JUDGED);
+    say("Open checks", &open_share(record));
+    for check in &record.cross_check {
+        say("Cross-check", &cross_check_sentence(check));
+    }
+}
+
+/// The proposed bench tests in full.
+pub fn bench_tests(record: &Record, width: usize) -> String {
+    let mut out = String::new();
+    super::plan::push_text(&mut out, &record.bench_plan, width.max(LEAST_WIDTH));
+    out
+}
+
+/// How many data are assumed.
+pub(super) fn assumed_sentence(record: &Record) -> String {
+    let of_the_tool = |datum: &str| ["limits.", "bench.", "numerics."].iter().any(|group| datum.contains(group));
+    let assumed = record.origins.iter().filter(|origin| {
+        ["assumed", "absent", "estimated"].contains(&origin.origin.as_str()) && !of_the_tool(&origin.datum)
+    });
+    let mut deciding: Vec<&str> = vec![];
+    for check in record.verdicts.iter().filter_map(|verdict| verdict.checks.first()) {
+        if let Some(datum) = check.decides.as_ref().filter(|datum| !deciding.contains(&datum.label.as_str())) {
+            deciding.push(&datum.label);
+        }
+    }
+    match (assumed.count(), deciding.is_empty()) {
+        (0, _) => "none".into(),
+        (count, true) => format!("{count}, none of which decides"),
+        (count, false) => format!("{count}; what decides: {}", deciding.join(", ")),
+    }
+}
+
+/// Share of the checks that are open.
+fn open_share(record: &Record) -> String {
+    let all: usize = record.verdicts.iter().map(|verdict| verdict.checks.len()).sum();
+    let open: usize = record.verdicts.iter().map(|verdict| count(verdict, State::Open)).sum();
+    format!("{open} of {all} for the substitutes")
 }
 
 /// The line on the energy book, shared with the page.
 pub fn energy_sentence(record: &Record) -> String {
     let book = &record.energy_book;
     format!(
-        "Energy book of {} runs: largest residual {:.1e} of the energy through the converter (allowed {:.0e}).",
+        "Energy balance check of {} runs: largest residual {:.1e} of the energy through the converter (allowed {:.0e}).",
         book.runs, book.worst_residual, book.allowed_residual
     )
 }
 
-fn push_energy(out: &mut String, record: &Record, width: usize) {
-    out.push('\n');
-    push_wrapped(out, &energy_sentence(record), width, "", "");
-    for check in &record.cross_check {
-        push_wrapped(out, &cross_check_sentence(check), width, "", "");
-    }
-}
-
 /// The line on one cross-check, shared with the page.
-pub fn cross_check_sentence(check: &crate::record::layout::CrossCheckRecord) -> String {
+pub fn cross_check_sentence(check: &CrossCheckRecord) -> String {
     if let Some(why) = &check.not_compared {
         return format!("Independent integration, {}, {}: not compared: {why}.", check.part, check.condition);
     }
-    let (volts, amperes) =
-        (super::number::quantity(check.output_v, "V"), super::number::quantity(check.current_a, "A"));
+    let (volts, amperes) = (quantity(check.output_v, "V"), quantity(check.current_a, "A"));
     let until = check.until_s.map_or_else(String::new, |until_s| {
-        let time = super::number::quantity(until_s, "s");
+        let time = quantity(until_s, "s");
         format!(" Compared up to {time}: there a comparator hangs on rounding, and the two go on differently.")
     });
     format!(
@@ -229,18 +286,7 @@ pub fn cross_check_sentence(check: &crate::record::layout::CrossCheckRecord) -> 
     )
 }
 
-fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
-    let shared = if verdict.already_failing { " (already failing with the original)" } else { "" };
-    let head = format!("{}: {}{shared}", verdict.part, outcome_name(verdict.outcome));
-    push_wrapped(out, &head, width, "", "  ");
-    push_wrapped(out, &verdict.sentence, width, "  ", "  ");
-    for reason in &verdict.reasons {
-        push_wrapped(out, reason, width, "  - ", "    ");
-    }
-    for note in &verdict.notes {
-        push_wrapped(out, &format!("Note: {note}"), width, "  ", "    ");
-    }
-    if !verdict.bench.is_empty() {
-        push_wrapped(out, &format!("Bench: {}", verdict.bench), width, "  ", "    ");
-    }
+/// A quantity of a row in words, whatever it is.
+pub(super) fn in_words(row: &QuantityRow, value: &crate::record::layout::Value) -> String {
+    say_value(value, &row.unit)
 }

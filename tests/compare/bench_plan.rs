@@ -169,7 +169,7 @@ fn law_only_what_a_bench_can_set_is_proposed() {
     };
     assert!(differs(&case, NOMINAL, "steady"));
     assert!(differs(&case, NOMINAL, "load step"));
-    assert!(!differs(&case, "low L, worn", "steady"), "a corner of tolerance is not in anybody's hands");
+    assert!(!differs(&case, "low L, aged", "steady"), "a corner of tolerance is not in anybody's hands");
     assert!(!differs(&case, NOMINAL, "short circuit"), "what destroys is not proposed");
     assert!(!differs(&hot, NOMINAL, "steady"), "a winding above its rating is not proposed");
 }

@@ -136,5 +136,5 @@ fn outside_alternating_cycles_by_a_long_run_of_the_independent_integration() {
             }
         }
     }
-    assert_eq!(alternating, ["Teasel-10, low L, worn", "Mallow-6R8, nominal", "Mallow-6R8, low L, worn"]);
+    assert_eq!(alternating, ["Teasel-10, low L, aged", "Mallow-6R8, nominal", "Mallow-6R8, low L, aged"]);
 }

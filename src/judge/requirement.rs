@@ -1,0 +1,250 @@
+//! What is asked of a part: one table. The rule behind it: docs/method.md.
+
+use super::state::State;
+use crate::model::case::Case;
+use crate::model::parts::{CoreFamily, Inductor};
+use crate::quantity::{Limit, Quantity, Side};
+
+/// Factor on the highest input that a working voltage must cover for ringing (common practice).
+const RINGING: f64 = 1.3;
+/// Self-resonance as a multiple of the switching frequency: from the first on the model of an inductance holds, below the second the
+/// part is none (common practice).
+const RESONANCE: (f64, f64) = (5.0, 2.0);
+/// Share of the output voltage within which a mean output counts as regulated, where no band is stated (common practice).
+const REGULATED: f64 = 0.01;
+/// Share of a terminal's area that should lie on its pad (common practice).
+const LEAST_TERMINAL_ON_PAD: f64 = 0.75;
+
+/// Who asks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// The case states a limit of the board.
+    Board,
+    /// The trade never ships without it.
+    Always,
+    /// A rating of the part itself: the original excuses nothing.
+    Rating,
+    /// The case states a change that is agreed to be harmless.
+    Agreed,
+}
+
+/// What a value is held against.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Yardstick {
+    /// A limit.
+    Limit(Limit),
+    /// Met from a limit on, missed only from a worse value on; open between the two.
+    Graded {
+        /// Met inside it.
+        met: Limit,
+        /// Missed past it.
+        missed: f64,
+    },
+    /// Nobody states a limit: the most of any of these quantities that the original shows stands in. A part that is no worse is as
+    /// good as this says, one beyond it is open.
+    Original(State),
+    /// It must happen at all: any value will do.
+    Happens,
+}
+
+/// Difference from the original that still counts as no worse.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Allowance {
+    /// In the unit of the quantity.
+    Fixed(f64),
+    /// Share of the limit.
+    OfLimit(f64),
+}
+
+/// A temperature: what a thermocouple tells apart (common practice).
+const KELVINS: Allowance = Allowance::Fixed(3.0);
+/// A phase margin in degrees (common practice).
+const DEGREES: Allowance = Allowance::Fixed(2.0);
+/// A gain margin in dB (common practice).
+const DECIBELS: Allowance = Allowance::Fixed(1.0);
+/// An efficiency as a difference of fractions (common practice).
+const POINTS: Allowance = Allowance::Fixed(0.002);
+/// Ripple and deviations (common practice).
+const DEVIATION: Allowance = Allowance::OfLimit(0.05);
+/// Times (common practice).
+const TIME: Allowance = Allowance::OfLimit(0.10);
+/// Everything else that is computed (common practice).
+const OTHER: Allowance = Allowance::OfLimit(0.02);
+/// Counts, data and events.
+const NONE: Allowance = Allowance::Fixed(0.0);
+
+/// A requirement on some quantities.
+#[derive(Debug)]
+pub struct Requirement {
+    /// Identifier in the record.
+    pub id: &'static str,
+    /// Quantities that must meet it, wherever they occur.
+    pub quantities: &'static [&'static str],
+    /// Who asks.
+    pub basis: Basis,
+    /// What they are held against; `None` where it is not asked on this board.
+    pub yardstick: fn(&Case, &Inductor) -> Option<Yardstick>,
+    /// Default allowance against the original.
+    pub allowance: Allowance,
+    /// Whether its quantities are one check, which the worst of them decides.
+    pub as_one: bool,
+}
+
+/// Every requirement, those first whose failure explains others.
+pub static REQUIREMENTS: &[Requirement] = &[
+    always("regulation", &["regulation_error"], |case, _| regulated(case), DEVIATION),
+    always("cycles_alike", &["periods"], |_, _| most(1.0), NONE),
+    always("thermal_balance", &["winding_temperature"], |_, _| Some(Yardstick::Happens), NONE),
+    rating("winding_rating", &["winding_temperature"], |_, part| part.max_temperature_degc.and_then(most), KELVINS),
+    board("winding_temperature", &["winding_temperature"], |case, _| case.limits.winding_degc.and_then(most), KELVINS),
+    always("limit_not_acting", &["limited_cycles"], |case, _| has_limit(case).then(|| most(0.0)).flatten(), NONE),
+    Requirement {
+        as_one: true,
+        ..always("below_limit", &["peak_current", "input_step_peak"], |case, _| lowest_peak(case), OTHER)
+    },
+    Requirement { as_one: true, ..always("pulse_rating", PEAKS, |case, _| Some(pulse_rating(case)), OTHER) },
+    board("ripple", &["ripple_20mhz", "light_ripple"], |case, _| case.limits.ripple_v.and_then(most), DEVIATION),
+    board("step_deviation", &["dip", "rise"], |case, _| case.limits.step_deviation_v.and_then(most), DEVIATION),
+    board("settling", &["recovery"], |case, _| case.limits.recovery_s.and_then(most), TIME),
+    board("output_band", &["output_deviation"], |case, _| in_volt(case, case.limits.output_band), DEVIATION),
+    board("line_step", &["input_step_deviation"], |case, _| case.limits.input_step_v.and_then(most), DEVIATION),
+    always("starts", &["start_time"], |_, _| Some(Yardstick::Happens), NONE),
+    board("start_time", &["start_time"], |case, _| case.limits.start_s.and_then(most), TIME),
+    board("start_overshoot", &["start_overshoot"], |case, _| in_volt(case, case.limits.start_overshoot), DEVIATION),
+    always("delivers_full_load", &["trip_lowest"], |case, _| lowest_trip(case), OTHER),
+    board("trip_highest", &["trip_highest"], |case, _| case.limits.trip_a.1.and_then(most), OTHER),
+    board("phase_margin", &["phase_margin"], |case, _| case.limits.phase_margin_deg.and_then(least), DEGREES),
+    board("gain_margin", &["gain_margin"], |case, _| case.limits.gain_margin_db.and_then(least), DECIBELS),
+    board("efficiency", &["efficiency"], |case, _| case.limits.efficiency.and_then(least), POINTS),
+    rating("working_voltage", &["working_voltage"], |case, _| least(RINGING * case.board.highest_input_v()), NONE),
+    rating("self_resonance", &["self_resonance"], |case, _| resonance(case), NONE),
+    rating("body", &["body_length"], |case, _| case.board.keep_out.and_then(|room| most(room.length_m)), NONE),
+    rating("body_across", &["body_width"], |case, _| case.board.keep_out.and_then(|room| most(room.width_m)), NONE),
+    rating("body_height", &["body_height"], |case, _| case.board.keep_out.and_then(|room| most(room.height_m)), NONE),
+    rating("pads", &["terminal_on_pad"], |case, _| case.board.land.and_then(|_| least(LEAST_TERMINAL_ON_PAD)), NONE),
+];
+
+/// Currents that the switches must bear.
+const PEAKS: &[&str] =
+    &["peak_current", "input_step_peak", "start_peak", "overload_peak", "short_peak", "limit_current"];
+
+type Asked = fn(&Case, &Inductor) -> Option<Yardstick>;
+
+const fn of(
+    basis: Basis,
+    id: &'static str,
+    quantities: &'static [&'static str],
+    yardstick: Asked,
+    allowance: Allowance,
+) -> Requirement {
+    Requirement { id, quantities, basis, yardstick, allowance, as_one: false }
+}
+
+const fn board(
+    id: &'static str,
+    quantities: &'static [&'static str],
+    asked: Asked,
+    allowance: Allowance,
+) -> Requirement {
+    of(Basis::Board, id, quantities, asked, allowance)
+}
+
+const fn always(
+    id: &'static str,
+    quantities: &'static [&'static str],
+    asked: Asked,
+    allowance: Allowance,
+) -> Requirement {
+    of(Basis::Always, id, quantities, asked, allowance)
+}
+
+const fn rating(
+    id: &'static str,
+    quantities: &'static [&'static str],
+    asked: Asked,
+    allowance: Allowance,
+) -> Requirement {
+    of(Basis::Rating, id, quantities, asked, allowance)
+}
+
+fn limit(value: f64, side: Side) -> Option<Yardstick> {
+    Some(Yardstick::Limit(Limit { value, side, stated: true }))
+}
+
+fn most(value: f64) -> Option<Yardstick> {
+    limit(value, Side::AtMost)
+}
+
+fn least(value: f64) -> Option<Yardstick> {
+    limit(value, Side::AtLeast)
+}
+
+/// A share of the output voltage.
+fn in_volt(case: &Case, share: Option<f64>) -> Option<Yardstick> {
+    most(share? * case.board.output_v)
+}
+
+fn regulated(case: &Case) -> Option<Yardstick> {
+    most(case.limits.output_band.unwrap_or(REGULATED) * case.board.output_v)
+}
+
+fn has_limit(case: &Case) -> bool {
+    case.board.control.protection.current_limit.is_some()
+}
+
+/// The lowest threshold of a limit of the peak current; without any limit block the original's current stands in.
+fn lowest_peak(case: &Case) -> Option<Yardstick> {
+    let protection = &case.board.control.protection;
+    match protection.current_limit {
+        None => Some(Yardstick::Original(State::Met)),
+        Some(_) => protection.lowest_peak_a().and_then(most),
+    }
+}
+
+fn pulse_rating(case: &Case) -> Yardstick {
+    let stated = case.board.stage.pulse_rating_a.and_then(most);
+    stated.unwrap_or(Yardstick::Original(State::Open))
+}
+
+/// A board that gives way below its full load does not deliver it.
+fn lowest_trip(case: &Case) -> Option<Yardstick> {
+    least(case.limits.trip_a.0.unwrap_or(case.board.full_load_a()))
+}
+
+fn resonance(case: &Case) -> Option<Yardstick> {
+    let multiple = |times: f64| times * case.board.frequency_hz;
+    let met = Limit { value: multiple(RESONANCE.0), side: Side::AtLeast, stated: false };
+    Some(Yardstick::Graded { met, missed: multiple(RESONANCE.1) })
+}
+
+/// Share of the nominal inductance that is customarily left at the limit current (common practice: 70 % with a hard knee, 50 % with
+/// soft saturation).
+pub fn customary_share_left(part: &Inductor) -> f64 {
+    match part.core {
+        CoreFamily::Ferrite => 0.7,
+        CoreFamily::Composite | CoreFamily::IronPowder => 0.5,
+    }
+}
+
+impl Requirement {
+    /// Whether a part is judged alone.
+    pub fn is_alone(&self) -> bool {
+        self.basis == Basis::Rating
+    }
+}
+
+impl Allowance {
+    /// In the unit of a quantity, for a limit.
+    pub fn at(self, limit: f64) -> f64 {
+        match self {
+            Allowance::Fixed(size) => size,
+            Allowance::OfLimit(share) => share * limit.abs(),
+        }
+    }
+}
+
+/// The first requirement on a quantity that the case asks for.
+pub fn asked_of(quantity: &Quantity, case: &Case, part: &Inductor) -> Option<(&'static Requirement, Yardstick)> {
+    let on = REQUIREMENTS.iter().filter(|requirement| requirement.quantities.contains(&quantity.id));
+    on.filter_map(|requirement| Some((requirement, (requirement.yardstick)(case, part)?))).next()
+}
