@@ -11,7 +11,7 @@ use crate::engine::program::{Instant, Program, later};
 use crate::engine::row::StateVector;
 use crate::engine::run_book::RunBook;
 use crate::measure::edges::EdgeWatch;
-use crate::measure::steady;
+use crate::measure::steady::{self, SteadyResult};
 use crate::model::board::ShortCircuit;
 use crate::model::corner::{End, Parameter};
 use crate::model::parts::saturation::FluxCurve;
@@ -50,7 +50,7 @@ impl Condition for Short {
         let Some(states) = &stand.case.board.events.short else { return Ok(Found::of(Figures::at(place, None))) };
         let (mut machine, curve) = shorted(stand, states)?;
         let from = steady::measure(&mut machine, stand.full_load_a())?;
-        let timing = Timing::new(states, &machine, stand.settling_s());
+        let timing = worst_timing(stand, states, &mut machine, &from)?;
         let shown = timing.cycles.min(SHOWN_CYCLES);
         let mut thinned = stand.thinned(true, &machine, shown, timing.begin, INTERVALS);
         let (at, mean_v) = ((&from.orbit.x, from.orbit.program_a), from.mean_output_v());
@@ -77,11 +77,36 @@ impl Condition for Short {
         let Some(states) = &stand.case.board.events.short else { return Ok(None) };
         let (mut machine, curve) = shorted(stand, states)?;
         let orbit = machine.steady(stand.full_load_a())?;
-        let timing = Timing::new(states, &machine, stand.settling_s());
+        let timing = Timing::new(states, &machine, stand.settling_s(), 0.0);
         let program = program(&timing, orbit.program_a);
         let (begin, origin, cycles) = (Begin::Clock(orbit.x), timing.begin, Some(timing.cycles));
         Ok(Some(Setup { machine, curve, begin, program, origin, cycles }))
     }
+}
+
+/// The timing whose short circuit drives the current highest, of begins all over the switching period: how far the current gets before
+/// the limit opens the switch depends on it. Each is run for the first cycles.
+fn worst_timing(
+    stand: &Stand<'_>,
+    states: &ShortCircuit,
+    machine: &mut Machine,
+    from: &SteadyResult,
+) -> Result<Timing, EngineError> {
+    let phases = stand.case.board.procedure.short_phases;
+    let mut worst: Option<(f64, Timing)> = None;
+    for later_by in (0..phases).map(|phase| phase as f64 / phases as f64) {
+        let timing = Timing::new(states, machine, stand.settling_s(), later_by);
+        let cycles = (timing.begin.0 + 1 + stand.case.board.procedure.short_first).min(timing.cycles);
+        let mut watch = EdgeWatch::new(timing.begin, (cycles, 0.0), machine.period_s(), 0.0, 0.0);
+        watch = watch.beyond(f64::NEG_INFINITY, f64::INFINITY);
+        let mut state = machine.at_clock(from.orbit.x);
+        machine.run(&mut state, cycles, &mut program(&timing, from.orbit.program_a), &mut watch, None)?;
+        let peak_a = watch.response().current.high;
+        if worst.is_none_or(|(known_a, _)| peak_a > known_a) {
+            worst = Some((peak_a, timing));
+        }
+    }
+    Ok(worst.map_or_else(|| Timing::new(states, machine, stand.settling_s(), 0.0), |(_, timing)| timing))
 }
 
 /// The machine with a resistive load and a short circuit beside it.
@@ -104,12 +129,14 @@ pub struct Timing {
 }
 
 impl Timing {
-    /// Timing on a machine; after the end there is time for a pause, a soft start and `settling_s`.
-    pub fn new(short: &ShortCircuit, machine: &Machine, settling_s: f64) -> Timing {
+    /// Timing on a machine; after the end there is time for a pause, a soft start and `settling_s`. The begin lies `later_by` of a
+    /// switching period behind the phase that the case states.
+    pub fn new(short: &ShortCircuit, machine: &Machine, settling_s: f64, later_by: f64) -> Timing {
         let protection = &machine.circuit.board.control.protection;
         let pause_s = protection.current_limit.and_then(|limit| limit.hiccup).map_or(0.0, |hiccup| hiccup.pause_s);
         let period_s = machine.period_s();
-        let begin = (LEAD_CYCLES, machine.circuit.board.procedure.short_phase * period_s);
+        let phase = (machine.circuit.board.procedure.short_phase + later_by).fract();
+        let begin = (LEAD_CYCLES, phase * period_s);
         let end = later(begin, short.hold_s, period_s);
         let last = later(end, pause_s + protection.soft_start_s + settling_s, period_s);
         Timing { begin, end, cycles: last.0 + 1 }

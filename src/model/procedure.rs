@@ -27,6 +27,8 @@ pub struct Procedure {
     pub leads_s: f64,
     /// Place in the switching period at which a short circuit begins, as a share of it.
     pub short_phase: f64,
+    /// Begins of a short circuit all over the switching period that are tried, from that place on; the worst counts.
+    pub short_phases: u64,
     /// Cycles of a short circuit whose energy counts as that of the first ones.
     pub short_first: u64,
     /// Loads at which the light load is followed, in equal ratios.
@@ -60,6 +62,7 @@ impl Default for Procedure {
             bleeder: 0.01,
             leads_s: 60e-9,
             short_phase: 0.37,
+            short_phases: 8,
             short_first: 10,
             light_loads: 9,
             pattern_settling: 400,

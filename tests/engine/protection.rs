@@ -166,7 +166,7 @@ fn shorted(inhibit_a: Option<f64>, hiccup: Option<Hiccup>) -> (Machine, ShortCir
 
 fn run_short(machine: &mut Machine, states: &ShortCircuit) -> short::ShortResult {
     let orbit = machine.steady(2.0).unwrap();
-    let timing = short::Timing::new(states, machine, 2e-3);
+    let timing = short::Timing::new(states, machine, 2e-3, 0.0);
     short::run(machine, &timing, (&orbit.x, 0.0), 5.0, 0.05, &mut ()).unwrap()
 }
 
@@ -177,7 +177,7 @@ const SHORT_PEAK: f64 = 5e-3;
 fn closed_form_short_circuit_with_inhibit_peaks_a_delay_above_the_limit() {
     let (mut machine, states) = shorted(Some(4.1), None);
     let orbit = machine.steady(2.0).unwrap();
-    let timing = short::Timing::new(&states, &machine, 2e-3);
+    let timing = short::Timing::new(&states, &machine, 2e-3, 0.0);
     let mut program = Program::constant(0.0).with_short(timing.begin, timing.end);
     let mut state = machine.at_clock(orbit.x);
     // The first microseconds discharge the capacitors; after them the current is that of the limit.
@@ -206,7 +206,7 @@ fn closed_form_short_circuit_without_inhibit_ratchets_up_to_the_balance_of_volt_
         }
         let mut machine = Machine::new(machine.circuit).unwrap();
         let orbit = machine.steady(2.0).unwrap();
-        let timing = short::Timing::new(&states, &machine, 2e-3);
+        let timing = short::Timing::new(&states, &machine, 2e-3, 0.0);
         let mut program = Program::constant(0.0).with_short(timing.begin, timing.end);
         let mut state = machine.at_clock(orbit.x);
         let book = book_between(&mut machine, &mut state, &mut program, 300, 50);
@@ -244,7 +244,7 @@ fn law_foldback_leaves_every_nth_pulse() {
     machine.circuit.board.control.protection.foldback = Some(Foldback { below: 0.43, divisor: 4 });
     let mut machine = Machine::new(machine.circuit).unwrap();
     let orbit = machine.steady(2.0).unwrap();
-    let timing = short::Timing::new(&states, &machine, 2e-3);
+    let timing = short::Timing::new(&states, &machine, 2e-3, 0.0);
     let mut program = Program::constant(0.0).with_short(timing.begin, timing.end);
     let mut state = machine.at_clock(orbit.x);
     machine.run(&mut state, 40, &mut program, &mut (), None).unwrap();
