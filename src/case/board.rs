@@ -7,7 +7,7 @@ use crate::board::*;
 use crate::engine::row::MAX_STATES;
 use crate::model::case::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
 use crate::model::procedure::Procedure;
-use crate::parts::{Body, CapacitorBranch, PadPair};
+use crate::parts::{Body, CapacitorBranch, CapacitorKind, PadPair};
 use crate::units::{Dimension, show};
 
 /// Key of the largest error of the piecewise-linear current.
@@ -90,75 +90,84 @@ fn saturation_error_a(v: &mut Values, full_load_a: f64) -> f64 {
     })
 }
 
+/// Stands for a number that is absent until the table of missing data has filled it in, once board and parts are there.
+pub const TO_BE_FILLED: f64 = 0.0;
+
 fn stage(v: &Values) -> Option<Stage> {
     let at = |name: &str| v.number(&format!("stage.{name}"));
+    let ruled = |name: &str| at(name).unwrap_or(TO_BE_FILLED);
     let low_side = match v.text("stage.low_side.kind")? {
         "diode" => {
             LowSide::Diode { forward_v: at("low_side.forward_voltage")?, slope_ohm: at("low_side.slope_resistance")? }
         }
         _ => LowSide::Switch {
             on_ohm: at("low_side.resistance")?,
-            dead_time_s: at("low_side.dead_time")?,
-            body_diode_v: at("low_side.body_diode")?,
+            dead_time_s: ruled("low_side.dead_time"),
+            body_diode_v: ruled("low_side.body_diode"),
             emulation: v.flag("stage.low_side.emulation")?,
         },
     };
     Some(Stage {
         high_side_ohm: at("high_side_resistance")?,
         low_side,
-        hot_factor: at("hot_factor")?,
-        rise_s: at("rise_time")?,
-        fall_s: at("fall_time")?,
-        gate_charge_c: at("gate_charge")?,
-        gate_v: at("gate_supply")?,
-        recovery_charge_c: at("recovery_charge")?,
-        output_capacitance_f: at("output_capacitance")?,
-        quiescent_a: at("quiescent_current")?,
+        hot_factor: ruled("hot_factor"),
+        rise_s: ruled("rise_time"),
+        fall_s: ruled("fall_time"),
+        gate_charge_c: ruled("gate_charge"),
+        gate_v: ruled("gate_supply"),
+        recovery_charge_c: ruled("recovery_charge"),
+        output_capacitance_f: ruled("output_capacitance"),
+        quiescent_a: ruled("quiescent_current"),
         pulse_rating_a: at("pulse_rating"),
     })
 }
 
 /// Branches of a bank, each already combined from its equal capacitors.
-fn bank(v: &mut Values, path: &str) -> Option<Vec<CapacitorBranch>> {
+fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
     (0..v.count(path))
         .map(|i| {
             let at = |name: &str| format!("{path}[{i}].{name}");
             let count = v.number(&at("count")).unwrap_or(1.0);
             let one_f = v.number(&at("capacitance"))?;
-            let aged_f = v.number(&at("aged_capacitance"));
-            if aged_f.is_none() && path == "output.capacitors" {
-                v.assume(
-                    &at("aged_capacitance"),
-                    show(one_f, Dimension::Capacitance),
-                    Origin::Assumed,
-                    "equal to the capacitance when new",
-                );
-            }
+            let esr_ohm = v.number(&at("esr"));
+            let kind = v.text(&at("kind")).map(kind_of);
             Some(CapacitorBranch {
                 name: v.text(&at("name"))?.to_string(),
+                kind: kind.or(esr_ohm.map(|esr_ohm| CapacitorKind::by_time_constant(esr_ohm, one_f)))?,
+                count,
+                tolerance: v.number(&at("tolerance")).unwrap_or(TO_BE_FILLED),
                 capacitance_f: count * one_f,
-                aged_capacitance_f: count * aged_f.unwrap_or(one_f),
-                esr_ohm: v.number(&at("esr"))? / count,
-                esl_h: v.number(&at("esl")).unwrap_or(0.0) / count,
+                aged_capacitance_f: count * v.number(&at("aged_capacitance")).unwrap_or(one_f),
+                esr_ohm: esr_ohm.unwrap_or(TO_BE_FILLED) / count,
+                esl_h: v.number(&at("esl")).unwrap_or(TO_BE_FILLED) / count,
             })
         })
         .collect()
 }
 
+fn kind_of(word: &str) -> CapacitorKind {
+    match word {
+        "ceramic" => CapacitorKind::Ceramic,
+        "polymer" => CapacitorKind::Polymer,
+        _ => CapacitorKind::Electrolytic,
+    }
+}
+
 fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
     let at = |name: &str| v.number(&format!("control.modulator.{name}"));
+    let ruled = |name: &str| at(name).unwrap_or(TO_BE_FILLED);
     let modulator = match v.text("control.modulator.kind")? {
         "fixed-duty" => Modulator::FixedDuty { duty: at("duty")? },
         "voltage-mode" => Modulator::VoltageMode {
             ramp: at("ramp_divisor").map(Ramp::InputOver).or(at("ramp_amplitude").map(Ramp::Fixed))?,
-            delay_s: at("delay")?,
+            delay_s: ruled("delay"),
         },
-        "constant-on-time" => Modulator::ConstantOnTime { on_time_s: at("on_time")?, delay_s: at("delay")? },
-        "hysteretic" => Modulator::Hysteretic { band_v: at("band")?, delay_s: at("delay")? },
+        "constant-on-time" => Modulator::ConstantOnTime { on_time_s: at("on_time")?, delay_s: ruled("delay") },
+        "hysteretic" => Modulator::Hysteretic { band_v: at("band")?, delay_s: ruled("delay") },
         _ => Modulator::PeakCurrent {
-            gain_a_per_v: at("current_gain")?,
-            slope_a_per_s: at("slope")?,
-            delay_s: at("delay")?,
+            gain_a_per_v: ruled("current_gain"),
+            slope_a_per_s: ruled("slope"),
+            delay_s: ruled("delay"),
         },
     };
     let protection = protection::build(v)?;
@@ -168,8 +177,8 @@ fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
         aim,
         compensator: compensator(sources, v, &modulator, limit_a.map(|limit| limit.threshold))?,
         modulator,
-        min_on_s: v.number("control.min_on")?,
-        min_off_s: v.number("control.min_off")?,
+        min_on_s: v.number("control.min_on").unwrap_or(TO_BE_FILLED),
+        min_off_s: v.number("control.min_off").unwrap_or(TO_BE_FILLED),
         protection,
     })
 }
@@ -197,15 +206,16 @@ fn compensator(
         return Some(Compensator::Transconductance {
             reference_v: at("reference")?,
             gm_s: at("gm")?,
-            ro_ohm: at("ro")?,
+            ro_ohm: at("ro").unwrap_or(TO_BE_FILLED),
             rc_ohm: at("rc")?,
             cc_f: at("cc")?,
-            chf_f: at("chf")?,
+            chf_f: at("chf").unwrap_or(TO_BE_FILLED),
             clamp_v,
         });
     }
     let (reference_v, r1_ohm, rb_ohm) = (at("reference")?, at("r1")?, at("rb"));
-    let (r2_ohm, c1_f, c2_f, gain_bandwidth_hz) = (at("r2")?, at("c1")?, at("c2")?, at("gain_bandwidth")?);
+    let (r2_ohm, c1_f, c2_f, gain_bandwidth_hz) =
+        (at("r2")?, at("c1")?, at("c2")?, at("gain_bandwidth").unwrap_or(TO_BE_FILLED));
     let lead = at("r3").zip(at("c3"));
     let rb_ohm = rb_ohm.or_else(|| lower_divider(v))?;
     Some(Compensator::OpAmp { reference_v, r1_ohm, rb_ohm, lead, r2_ohm, c1_f, c2_f, gain_bandwidth_hz, clamp_v })
@@ -284,7 +294,7 @@ fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(
             };
             (1.1 * amplitude_v, "1.1 x the ramp's amplitude at the highest input, common practice")
         }
-        Modulator::PeakCurrent { gain_a_per_v, .. } if limit_a.is_some() => (
+        Modulator::PeakCurrent { gain_a_per_v, .. } if limit_a.is_some() && *gain_a_per_v > 0.0 => (
             1.2 * limit_a?.2 / gain_a_per_v,
             "1.2 x the highest current-limit threshold / current_gain, common practice",
         ),
@@ -535,6 +545,12 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
             "control.modulator.on_time: it leads to {own}, more than 10 % off the frequency of {stated}"
         ));
     }
+    let unknown = |path: &str| v.absent(&format!("control.{path}"));
+    let by_limit = v.count("control.current_limit") == 1 && at("compensator.clamp_high").is_some();
+    if modulator == Some("peak-current") && unknown("modulator.current_gain") && !by_limit {
+        let hint = "it follows from a current limit with clamp_high; with neither state crossover and phase margin, kind = \"margins\"";
+        fault("control.modulator.current_gain", "the gain from control voltage to current".into(), hint);
+    }
     let ramps = (at("modulator.ramp_amplitude"), at("modulator.ramp_divisor"));
     if modulator == Some("voltage-mode") && ramps.0.is_some() == ramps.1.is_some() {
         let hint = "a fixed ramp has an amplitude; one with input feed-forward has a divisor";
@@ -603,6 +619,10 @@ fn check_bank(v: &Values, path: &str, fault: &mut Fault<'_>) {
     let mut bare = 0;
     for i in 0..v.count(path) {
         let at = |name: &str| v.number(&format!("{path}[{i}].{name}"));
+        if ["kind", "esr"].iter().all(|name| v.absent(&format!("{path}[{i}].{name}"))) {
+            let hint = "for example kind = \"ceramic\": without its resistance the kind says what holds";
+            fault(&format!("{path}[{i}].kind"), "the key kind, or esr".into(), hint);
+        }
         if let (Some(new_f), Some(aged_f)) = (at("capacitance"), at("aged_capacitance"))
             && aged_f > new_f
         {

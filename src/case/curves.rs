@@ -5,7 +5,8 @@ use std::path::Path;
 use super::source::{Cell, Place, Sources};
 use super::walk::Values;
 use crate::model::case::Origin;
-use crate::parts::{SaturationCurve, SaturationRating};
+use crate::model::doubt;
+use crate::parts::{SaturationBasis, SaturationCurve, SaturationRating};
 use crate::units::{self, Dimension, show};
 
 /// Temperatures closer than this are one temperature, in K: a curve for "25 degC" is not told from one for 25.2.
@@ -45,7 +46,7 @@ pub fn read(
     folder: &Path,
     v: &mut Values,
     ratings: &[SaturationRating],
-) -> Vec<SaturationCurve> {
+) -> (Vec<SaturationCurve>, SaturationBasis) {
     let before = sources.noted;
     let nominal_h = v.number("inductance");
     let mut points = Vec::new();
@@ -73,25 +74,15 @@ pub fn read(
         let hint = "remove saturation_knee: the curve is there";
         sources.problem(&v.place("saturation_knee"), &v.key("saturation_knee"), "either a curve or a knee", hint);
     }
-    if !stated && v.text("saturation_knee").is_some() {
+    let spoilt = ["saturation", "saturation_files", "saturation_knee"].iter().any(|p| v.spoilt(p));
+    if !stated && !spoilt && sources.noted == before {
         return estimated(v, ratings, nominal_h);
     }
-    let missing = "a saturation curve: saturation, saturation_files or, with a rating, saturation_knee";
-    if !stated && !["saturation", "saturation_files", "saturation_knee"].iter().any(|p| v.spoilt(p)) {
-        let at = v.place("");
-        let at = Place { span: at.span.start..at.span.start, ..at };
-        sources.problem(
-            &at,
-            &v.key("saturation"),
-            missing,
-            "without it the current ripple and the peaks cannot be simulated",
-        );
-    }
-    if sources.noted > before {
-        return Vec::new(); // half a curve would look like a wrong one
+    if sources.noted > before || spoilt {
+        return (Vec::new(), SaturationBasis::Curves); // half a curve would look like a wrong one
     }
     let curves = group(sources, &v.key("saturation"), points);
-    if sources.noted > before { Vec::new() } else { curves }
+    (if sources.noted > before { Vec::new() } else { curves }, SaturationBasis::Curves)
 }
 
 /// Points of one file; its name may be followed by "@ temperature".
@@ -270,50 +261,31 @@ fn group(sources: &mut Sources, key: &str, points: Vec<Point>) -> Vec<Saturation
     curves.into_iter().map(|c| c.0).collect()
 }
 
-/// Number of points of an estimated curve.
-const ESTIMATED_POINTS: usize = 25;
-/// An estimated curve ends at this multiple of the rated current.
-const ESTIMATED_END: f64 = 3.0;
-/// What remains of the inductance of a gapped ferrite deep in saturation, as a part of the nominal value (common practice).
-const HARD_FLOOR: f64 = 0.1;
-/// Steepness of the hard knee; with 10 the drop is 4.6 % at four fifths of a current rated for 30 % (common practice).
-const HARD_EXPONENT: i32 = 10;
-
-/// Curves from ratings, one a rated temperature.
-fn estimated(v: &mut Values, ratings: &[SaturationRating], nominal_h: Option<f64>) -> Vec<SaturationCurve> {
-    let Some(nominal_h) = nominal_h else { return Vec::new() };
-    let hard = v.text("saturation_knee") == Some("hard");
-    let mut curves: Vec<SaturationCurve> = ratings
-        .iter()
-        .map(|r| SaturationCurve {
-            temperature_degc: r.temperature_degc,
-            points: (0..ESTIMATED_POINTS)
-                .map(|k| {
-                    let ratio = ESTIMATED_END * k as f64 / (ESTIMATED_POINTS - 1) as f64;
-                    (ratio * r.current_a, nominal_h * remaining(ratio, r.drop, hard))
-                })
-                .collect(),
-        })
-        .collect();
-    curves.sort_by(|a, b| a.temperature_degc.total_cmp(&b.temperature_degc));
+/// Curves from ratings, one a rated temperature; without any rating the inductance is held, and nothing can be said of any current.
+fn estimated(
+    v: &mut Values,
+    ratings: &[SaturationRating],
+    nominal_h: Option<f64>,
+) -> (Vec<SaturationCurve>, SaturationBasis) {
+    let Some(nominal_h) = nominal_h else { return (Vec::new(), SaturationBasis::Nothing) };
+    if ratings.is_empty() {
+        let value = "held at the nominal inductance".to_string();
+        v.assume("saturation", value, Origin::Absent, "neither curve nor rating: no check on a current can be decided");
+        let points = vec![(0.0, nominal_h)];
+        return (vec![SaturationCurve { temperature_degc: COLD_DEGC, points }], SaturationBasis::Nothing);
+    }
+    let hard = v.text("saturation_knee").map_or(v.text("core") == Some("ferrite"), |knee| knee == "hard");
     let rule = if hard {
         "L0 (0.1 + 0.9 / (1 + k (i/Isat)^10)) through the stated drop"
     } else {
         "L0 / (1 + k (i/Isat)^2) through the stated drop"
     };
     v.assume("saturation", format!("{} knee", if hard { "hard" } else { "soft" }), Origin::Estimated, rule);
-    curves
+    (doubt::estimated(ratings, nominal_h, hard), SaturationBasis::Ratings { hard })
 }
 
-/// Inductance at `ratio` times the rated current as a part of L0; 1 - `drop` at ratio 1.
-fn remaining(ratio: f64, drop: f64, hard: bool) -> f64 {
-    if hard {
-        let k = drop / (1.0 - HARD_FLOOR - drop);
-        HARD_FLOOR + (1.0 - HARD_FLOOR) / (1.0 + k * ratio.powi(HARD_EXPONENT))
-    } else {
-        1.0 / (1.0 + drop / (1.0 - drop) * ratio * ratio)
-    }
-}
+/// Temperature of a curve that is held, in degrees Celsius.
+const COLD_DEGC: f64 = 25.0;
 
 /// Inductance of a curve in H at a current in A, linear between the points, held beyond the last.
 pub fn at(curve: &SaturationCurve, current_a: f64) -> f64 {

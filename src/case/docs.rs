@@ -6,7 +6,9 @@ use serde_json::{Map, Value, json};
 
 use super::keys::{BOARD, Key, Kind, Need, ORIGINS, PART, children};
 use super::walk::range_text;
-use crate::units::Dimension;
+use crate::model::doubt::{self, Absent, For, Rule};
+use crate::parts::{CapacitorKind, CoreFamily};
+use crate::units::{Dimension, show};
 
 const INTRODUCTION: &str = r#"# The format of a case
 
@@ -116,6 +118,44 @@ fn absent_text(key: &Key) -> String {
         Need::Optional(meaning) => meaning.into(),
         Need::Default(value, reason) => format!("{value} ({reason})"),
         Need::Derived(rule) => format!("derived: {rule}"),
+        Need::Ruled => ruled_text(key.path),
+    }
+}
+
+/// What the table of missing data has for a key.
+fn ruled_text(path: &str) -> String {
+    let rows = doubt::rules().filter(|rule| rule.key == path && !rule.is_factor);
+    let text = |(rule, absent): (&Rule, Absent)| {
+        let per = if rule.base.text.is_empty() { String::new() } else { format!(" x {}", rule.base.text) };
+        let number = |value: f64| show(value, rule.unit);
+        let range = match absent.low == absent.high {
+            true => String::new(),
+            false => format!(", between {} and {}", number(absent.low), number(absent.high)),
+        };
+        format!("{}{}{per}{range}", words_before(rule.holds_for), number(absent.shown))
+    };
+    let texts: Vec<String> = rows.filter_map(|rule| Some(text((rule, rule.absent?)))).collect();
+    format!("{} (missing-data.md)", texts.join("; "))
+}
+
+/// What a row holds for, before its numbers.
+fn words_before(holds_for: For) -> String {
+    match holds_for {
+        For::All => String::new(),
+        some => format!("{}: ", words_for(some)),
+    }
+}
+
+fn words_for(holds_for: For) -> &'static str {
+    match holds_for {
+        For::All => "",
+        For::Core(CoreFamily::Ferrite) => "ferrite",
+        For::Core(CoreFamily::Composite) => "composite",
+        For::Core(CoreFamily::IronPowder) => "iron powder",
+        For::Powder => "composite and iron powder",
+        For::Capacitor(CapacitorKind::Ceramic) => "ceramic",
+        For::Capacitor(CapacitorKind::Polymer) => "polymer",
+        For::Capacitor(CapacitorKind::Electrolytic) => "electrolytic",
     }
 }
 
@@ -195,7 +235,8 @@ fn quantity_schema(d: Dimension) -> Value {
         Dimension::Number | Dimension::Ratio => json!({ "anyOf": [text, { "type": "number" }] }),
         _ => text,
     };
-    let properties = json!({ "value": plain, "origin": { "$ref": "#/$defs/origin" }, "note": { "type": "string" } });
+    let properties = json!({ "value": plain, "origin": { "$ref": "#/$defs/origin" }, "note": { "type": "string" },
+        "uncertainty": { "$ref": "#/$defs/quantity" } });
     let datum =
         json!({ "type": "object", "properties": properties, "required": ["value"], "additionalProperties": false });
     json!({ "anyOf": [plain, datum] })

@@ -17,6 +17,7 @@ use std::path::Path;
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
 pub use crate::model::case::*;
+use crate::model::doubt;
 use crate::parts::Inductor;
 use crate::visible::visible_path;
 use source::{Node, Sources};
@@ -43,19 +44,25 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let mut values = board;
     let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
     let inductors: Vec<Option<Inductor>> =
-        parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context, &mut doubts)).collect();
+        parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
     if let Some(values) = &values {
         parts::check_names(&mut sources, values, &parts);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
-    let (Some(values), Some((board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete) else {
+    let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
+    else {
         return Err(Error::Case(sorted(sources)));
     };
     if !sources.problems.is_empty() {
         return Err(Error::Case(sorted(sources)));
     }
-    let original = values.text("original").unwrap_or("");
+    let original = values.text("original").unwrap_or("").to_string();
+    for (inductor, values) in inductors.iter_mut().zip(&mut parts) {
+        parts::finish(values, inductor, &mut board, &context, &mut doubts);
+    }
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
+    let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key));
+    parts::list(&mut values, filled);
     let stated = values.all_numbers();
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
     let files = sources.hashes;

@@ -3,12 +3,14 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::board::{Context, SATURATION_ERROR};
+use super::board::{Context, SATURATION_ERROR, TO_BE_FILLED};
 use super::curves;
 use super::keys::{Key, Kind, Need, PART};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
-use crate::model::case::{DatumOrigin, Origin};
+use crate::board::Board;
+use crate::model::case::Origin;
+use crate::model::doubt;
 use crate::parts::saturation::{FluxCurve, FluxTable};
 use crate::parts::*;
 use crate::units::{self, Dimension, show};
@@ -172,21 +174,15 @@ fn listed(named: &[(&str, Place)]) -> String {
 }
 
 /// One inductor; `None` after noting what is missing.
-pub fn build(
-    sources: &mut Sources,
-    folder: &Path,
-    v: &mut Values,
-    context: &Context,
-    doubts: &mut Vec<String>,
-) -> Option<Inductor> {
+pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Context) -> Option<Inductor> {
     check(sources, v);
     let ratings = ratings(v);
-    let saturation = curves::read(sources, folder, v, &ratings);
+    let (saturation, saturation_basis) = curves::read(sources, folder, v, &ratings);
     let ac_resistance = ac_resistance(sources, v, context.frequency_hz);
     let thermal_resistance_k_per_w = thermal_resistance(sources, v);
     let core_loss = core_loss(v);
     let core_loss_tolerance = match core_loss {
-        Some(_) => or_usual(v, "core_loss_tolerance", 0.2, Dimension::Fraction),
+        Some(_) => or_usual(v, "core_loss_tolerance", 0.25, Dimension::Fraction),
         None => Some(v.number("core_loss_tolerance").unwrap_or(0.0)),
     };
     note_origin(v);
@@ -198,12 +194,13 @@ pub fn build(
             _ => CoreFamily::IronPowder,
         },
         inductance_h: v.number("inductance")?,
-        tolerance: v.number("tolerance")?,
+        tolerance: v.number("tolerance").unwrap_or(TO_BE_FILLED),
         saturation,
+        saturation_basis,
         saturation_ratings: ratings,
         heating_rating: heating(v),
-        dcr_typical_ohm: v.number("dcr_typical")?,
-        dcr_max_ohm: v.number("dcr_max")?,
+        dcr_typical_ohm: v.number("dcr_typical").unwrap_or(TO_BE_FILLED),
+        dcr_max_ohm: v.number("dcr_max").unwrap_or(TO_BE_FILLED),
         ac_resistance,
         core_loss,
         core_loss_tolerance: core_loss_tolerance?,
@@ -223,8 +220,53 @@ pub fn build(
         return None;
     }
     check_table(sources, v, &part, context);
-    doubt(&part, context, doubts);
     Some(part)
+}
+
+/// Fills in what a part does not say, by the table of missing data, and lists it; then says what is doubtful.
+pub fn finish(v: &mut Values, part: &mut Inductor, board: &mut Board, context: &Context, doubts: &mut Vec<String>) {
+    let printed = part.saturation.clone();
+    follow_hot_rating(v, part, board);
+    let lacks_hot = doubt::lacks_hot(part);
+    let rated = part.heating_rating.is_some();
+    let absent = |key: &str| match key {
+        doubt::HOT => lacks_hot,
+        "thermal_resistance" => !rated && v.absent(key),
+        _ => v.absent(key),
+    };
+    let filled = doubt::fill(board, part, true, absent);
+    list(v, filled);
+    say_doubts(&Inductor { saturation: printed, ..part.clone() }, context, doubts);
+}
+
+/// Where only the cold curve is printed, the hot rating says how far its currents fall.
+fn follow_hot_rating(v: &mut Values, part: &mut Inductor, board: &mut Board) {
+    let [.., cold, hot] = &part.saturation_ratings[..] else { return };
+    let (ratio, degc) = (hot.current_a / cold.current_a, hot.temperature_degc);
+    if !doubt::lacks_hot(part) || degc <= cold.temperature_degc {
+        return;
+    }
+    let at_hot = 1.0 + (ratio - 1.0) * (100.0 - cold.temperature_degc) / (degc - cold.temperature_degc);
+    doubt::set_hot_currents(board, part, at_hot);
+    let rule = "the cold curve with its currents in proportion to the two ratings, in a line with temperature";
+    v.assume(
+        "saturation",
+        format!("hot curves: currents x {ratio:.3} at {}", show(degc, Dimension::Temperature)),
+        Origin::Estimated,
+        rule,
+    );
+}
+
+/// Lists data that were filled in.
+pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
+    for datum in filled {
+        let value = if datum.key == doubt::HOT {
+            format!("{:.3} ({})", datum.shown, datum.rule.label)
+        } else {
+            show(datum.shown, datum.rule.unit)
+        };
+        v.assume(&datum.key, value, Origin::Absent, datum.rule.source);
+    }
 }
 
 fn three(v: &Values, a: &str, b: &str, c: &str) -> Option<(f64, f64, f64)> {
@@ -269,10 +311,13 @@ fn core_loss(v: &Values) -> Option<CoreLoss> {
         loss_w: v.number("core_loss")?,
         frequency_hz: v.number("core_loss_frequency")?,
         swing_wb: v.number("core_loss_volt_seconds")?,
-        alpha: v.number("core_loss_alpha")?,
-        beta: v.number("core_loss_beta")?,
+        alpha: v.number("core_loss_alpha").unwrap_or(TO_BE_FILLED),
+        beta: v.number("core_loss_beta").unwrap_or(TO_BE_FILLED),
     })
 }
+
+/// Largest over typical winding resistance, as the table of missing data has it.
+const USUAL_MAX: f64 = 1.10;
 
 /// Stated, or from the heating rating: rise / (I^2 R25 (1 + a rise)), direct current only (IEC 62024-2).
 fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
@@ -281,13 +326,14 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
         return Some(stated);
     }
     let Some(rating) = heating(v) else {
-        if ["heating_current", "heating_rise", path].iter().all(|p| !v.spoilt(p)) {
-            let hint = "for example thermal_resistance = \"54.4 K/W\", or heating_current and heating_rise";
+        let spoilt = ["heating_current", "heating_rise", path].iter().any(|p| v.spoilt(p));
+        if !spoilt && three(v, "body_length", "body_width", "body_height").is_none() {
+            let hint = "for example thermal_resistance = \"54.4 K/W\", or heating_current and heating_rise, or the size of the body";
             sources.problem(&v.place("").start(), &v.key(path), "the thermal resistance or the heating rating", hint);
         }
-        return None;
+        return (!spoilt).then_some(TO_BE_FILLED);
     };
-    let dcr_ohm = v.number("dcr_typical")?;
+    let dcr_ohm = v.number("dcr_typical").or_else(|| Some(v.number("dcr_max")? / USUAL_MAX))?;
     let loss_w = rating.current_a.powi(2) * dcr_ohm * (1.0 + COPPER_PER_K * rating.rise_k);
     let derived = rating.rise_k / loss_w;
     v.assume(
@@ -334,7 +380,7 @@ fn note_origin(v: &mut Values) {
     if let Some(origin) = v.text("origin").and_then(origin_of) {
         let note = v.text("note").unwrap_or("").to_string();
         let value = "all data of the part that do not say otherwise".into();
-        v.origins.push(DatumOrigin { datum: v.label.clone(), value, origin, note });
+        v.note("", value, origin, note, None);
     }
 }
 
@@ -352,11 +398,12 @@ fn check(sources: &mut Sources, v: &Values) {
         );
     }
     together(sources, v, &["heating_current", "heating_rise"]);
-    together(
-        sources,
-        v,
-        &["core_loss", "core_loss_frequency", "core_loss_volt_seconds", "core_loss_alpha", "core_loss_beta"],
-    );
+    together(sources, v, &["core_loss", "core_loss_frequency", "core_loss_volt_seconds"]);
+    if ["dcr_typical", "dcr_max"].iter().all(|path| v.absent(path)) {
+        let hint = "for example dcr_max = \"41 mohm\"; one of the two is enough";
+        let place = v.place("").start();
+        sources.problem(&place, &v.key("dcr_typical"), "the winding resistance: dcr_typical or dcr_max", hint);
+    }
     together(sources, v, &["steinmetz_k", "steinmetz_alpha", "steinmetz_beta", "core_volume", "turns_area"]);
     together(sources, v, &["body_length", "body_width", "body_height"]);
     together(sources, v, &["terminal_length", "terminal_width", "terminal_gap"]);
@@ -428,7 +475,7 @@ fn together(sources: &mut Sources, v: &Values, paths: &[&str]) {
 }
 
 /// Doubts that do not stop a run.
-fn doubt(part: &Inductor, context: &Context, doubts: &mut Vec<String>) {
+fn say_doubts(part: &Inductor, context: &Context, doubts: &mut Vec<String>) {
     let mut say = |key: &str, text: String| doubts.push(format!("{}: {key}: {text}", part.name));
     doubt_trade(part, &mut say);
     doubt_curves(part, context, &mut say);

@@ -1,15 +1,20 @@
 //! From values to the board: current limit, start and what may befall the board, with the checks that go with them.
 
+use super::board::TO_BE_FILLED;
 use super::walk::{Fault, Values};
 use crate::board::*;
 use crate::model::case::Origin;
 use crate::units::{Dimension, show};
 
+/// Lowest and highest threshold over the typical one where only that is known: as the table of missing data has it.
+const LOWEST: f64 = 0.8;
+const HIGHEST: f64 = 1.2;
+
 /// Lowest, typical and highest threshold of a limit that is stated as a current, in A.
 pub fn current_limit_a(v: &Values) -> Option<(f64, f64, f64)> {
     let at = |name: &str| v.number(&format!("control.current_limit.{name}"));
     let typical = at("typical")?;
-    Some((at("lowest").unwrap_or(typical), typical, at("highest").unwrap_or(typical)))
+    Some((at("lowest").unwrap_or(LOWEST * typical), typical, at("highest").unwrap_or(HIGHEST * typical)))
 }
 
 /// What protects the stage and how it starts.
@@ -19,7 +24,7 @@ pub fn build(v: &mut Values) -> Option<Protection> {
     let foldback = at("foldback.below").zip(at("foldback.divisor"));
     Some(Protection {
         current_limit,
-        soft_start_s: at("soft_start").unwrap_or(0.0),
+        soft_start_s: at("soft_start").unwrap_or(TO_BE_FILLED),
         foldback: foldback.map(|(below, divisor)| Foldback { below, divisor: divisor as u64 }),
         skip_below_a: at("modulator.skip_below").unwrap_or(0.0),
     })
@@ -28,15 +33,8 @@ pub fn build(v: &mut Values) -> Option<Protection> {
 fn current_limit(v: &mut Values) -> Option<CurrentLimit> {
     let path = |name: &str| format!("control.current_limit.{name}");
     let kind = v.text(&path("kind"))?.to_string();
-    let (ending, dimension) =
-        if kind == "winding" { ("_voltage", Dimension::Voltage) } else { ("", Dimension::Current) };
+    let ending = if kind == "winding" { "_voltage" } else { "" };
     let typical = v.number(&path(&format!("typical{ending}")))?;
-    for name in ["lowest", "highest"] {
-        let name = path(&format!("{name}{ending}"));
-        if v.number(&name).is_none() {
-            v.assume(&name, show(typical, dimension), Origin::Assumed, "equal to the typical threshold");
-        }
-    }
     let at = |name: &str| v.number(&path(name));
     let level = |name: &str| at(&format!("{name}{ending}")).unwrap_or(typical);
     let hiccup = at("hiccup_cycles").zip(at("hiccup_pause"));
@@ -47,7 +45,7 @@ fn current_limit(v: &mut Values) -> Option<CurrentLimit> {
             _ => LimitSense::Peak { falls_with_slope: v.flag(&path("falls_with_slope")).unwrap_or(false) },
         },
         threshold: (level("lowest"), typical, level("highest")),
-        delay_s: at("delay").unwrap_or(0.0),
+        delay_s: at("delay").unwrap_or(TO_BE_FILLED),
         inhibit_a: at("inhibit"),
         hiccup: hiccup.map(|(cycles, pause_s)| Hiccup { cycles: cycles as u64, pause_s }),
     })

@@ -115,12 +115,30 @@ impl Values {
 
     /// Lists a value that is not in the files, with the rule or reason behind it.
     pub fn assume(&mut self, path: &str, value: String, origin: Origin, reason: &str) {
+        let note = format!("not in the case: {reason}");
+        self.note(path, value, origin, note, None);
+        self.origins.iter_mut().last().into_iter().for_each(|entry| entry.stated = false);
+    }
+
+    /// Lists the origin of a value that the files state, with the standard uncertainty that they state as a share of it.
+    pub fn note(&mut self, path: &str, value: String, origin: Origin, note: String, uncertainty: Option<f64>) {
+        let part = (!self.label.is_empty()).then(|| self.label.clone());
+        let datum = if path.is_empty() { self.label.clone() } else { self.datum(path) };
         self.origins.push(DatumOrigin {
-            datum: self.datum(path),
+            part,
+            key: path.into(),
+            stated: true,
+            uncertainty,
+            datum,
             value,
             origin,
-            note: format!("not in the case: {reason}"),
+            note,
         });
+    }
+
+    /// Whether the files say nothing of a datum, neither right nor wrong.
+    pub fn absent(&self, path: &str) -> bool {
+        !self.map.contains_key(path) && !self.spoilt(path)
     }
 }
 
@@ -235,7 +253,8 @@ impl Walker<'_> {
                     self.values.assume(path, value.to_string(), Origin::Assumed, reason);
                 }
             }
-            Need::Optional(_) | Need::Derived(_) => {}
+            // Absent data that have a rule are filled in once board and parts are there.
+            Need::Optional(_) | Need::Derived(_) | Need::Ruled => {}
         }
     }
 
@@ -292,7 +311,7 @@ impl Walker<'_> {
     fn datum(&mut self, key: &Key, d: Dimension, node: &Node, path: &str) -> Option<Data> {
         let Raw::Table(entries) = &node.raw else { return None };
         let mut value = None;
-        let (mut origin, mut note, mut found) = (None, String::new(), false);
+        let (mut origin, mut note, mut found, mut uncertainty) = (None, String::new(), false, None);
         for (name, place, item) in entries {
             match (name.as_str(), &item.raw) {
                 ("value", Raw::Text(t) | Raw::Number(t)) => {
@@ -314,8 +333,14 @@ impl Walker<'_> {
                     origin = known;
                 }
                 ("note", Raw::Text(t)) => note = visible(t).into_owned(),
-                ("value" | "origin" | "note", _) => self.problem(&item.place, &joined(path, name), "a text", ""),
-                _ => self.problem(place, &joined(path, name), "value, origin or note", "a datum has no other keys"),
+                ("uncertainty", Raw::Text(t)) => uncertainty = self.uncertainty(t, &item.place, &joined(path, name)),
+                ("value" | "origin" | "note" | "uncertainty", _) => {
+                    self.problem(&item.place, &joined(path, name), "a text", "")
+                }
+                _ => {
+                    let expected = "value, origin, uncertainty or note";
+                    self.problem(place, &joined(path, name), expected, "a datum has no other keys")
+                }
             }
         }
         if !found {
@@ -329,9 +354,19 @@ impl Walker<'_> {
         let (value, text) = value?;
         if let Some(origin) = origin {
             let value_text = visible(&text).into_owned();
-            self.values.origins.push(DatumOrigin { datum: self.values.datum(path), value: value_text, origin, note });
+            self.values.note(path, value_text, origin, note, uncertainty);
         }
         Some(Data::Number(value))
+    }
+
+    /// Standard uncertainty as a share of the value.
+    fn uncertainty(&mut self, text: &str, place: &Place, path: &str) -> Option<f64> {
+        let share = units::parse(text, Dimension::Fraction).ok().filter(|share| (0.0..=1.0).contains(share));
+        if share.is_none() {
+            let hint = "the standard uncertainty as a share of the value, for example uncertainty = \"3 %\"";
+            self.problem(place, path, "a percentage from 0 % to 100 %", hint);
+        }
+        share
     }
 
     fn quantities(&mut self, key: &Key, d: Dimension, node: &Node, path: &str) -> Option<Vec<f64>> {

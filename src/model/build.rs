@@ -3,7 +3,7 @@
 
 use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage};
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
-use super::parts::{CapacitorBranch, CoreFamily, Inductor, SaturationCurve};
+use super::parts::{CapacitorBranch, CapacitorKind, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
 use super::procedure::Procedure;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -40,18 +40,29 @@ fn ascending(what: &str, values: &[f64]) -> Result<(), Refused> {
 }
 
 impl CapacitorBranch {
-    /// A branch of a bank, as good at the end of its life as when new.
+    /// A branch of a bank, as good at the end of its life as when new; 20 % tolerance, of the kind that goes with its resistance.
     ///
     /// # Errors
     /// A capacitance that is not positive; a negative resistance or inductance.
     pub fn new(name: &str, capacitance_f: f64, esr_ohm: f64, esl_h: f64) -> Result<CapacitorBranch, Refused> {
-        let branch =
-            CapacitorBranch { name: name.into(), capacitance_f, aged_capacitance_f: capacitance_f, esr_ohm, esl_h };
+        let branch = CapacitorBranch {
+            name: name.into(),
+            kind: CapacitorKind::by_time_constant(esr_ohm, capacitance_f),
+            count: 1.0,
+            tolerance: 0.2,
+            capacitance_f,
+            aged_capacitance_f: capacitance_f,
+            esr_ohm,
+            esl_h,
+        };
         branch.check()?;
         Ok(branch)
     }
 
     fn check(&self) -> Result<(), Refused> {
+        if !(0.0..1.0).contains(&self.tolerance) {
+            return refuse("tolerance of the capacitance", self.tolerance, "from 0 to below 1");
+        }
         positive("capacitance in F", self.capacitance_f)?;
         positive("aged capacitance in F", self.aged_capacitance_f)?;
         not_negative("series resistance in ohm", self.esr_ohm)?;
@@ -75,6 +86,7 @@ impl Inductor {
             inductance_h,
             tolerance: 0.2,
             saturation: vec![SaturationCurve { temperature_degc: 25.0, points: vec![(0.0, inductance_h)] }],
+            saturation_basis: SaturationBasis::Curves,
             saturation_ratings: vec![],
             heating_rating: None,
             dcr_typical_ohm: dcr_ohm,

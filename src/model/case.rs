@@ -37,6 +37,12 @@ impl Case {
     pub fn number(&self, key: &str) -> Option<f64> {
         self.stated.get(key)?.first().copied()
     }
+
+    /// The entry about a datum of a part, or of the board where `part` is `None`; else the one about all data of the part.
+    pub fn origin_of(&self, part: Option<&str>, key: &str) -> Option<&DatumOrigin> {
+        let of = |key: &str| self.origins.iter().find(|origin| origin.part.as_deref() == part && origin.key == key);
+        of(key).or_else(|| part.and_then(|_| of("")))
+    }
 }
 
 /// A file of the case.
@@ -63,11 +69,21 @@ pub enum Origin {
     Estimated,
     /// Assumed: a default of this tool or of the case's author.
     Assumed,
+    /// Nobody stated it: a rule of [`super::doubt`] holds, with its two ends.
+    Absent,
 }
 
 /// Origin of one datum.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DatumOrigin {
+    /// Whose datum it is: the part of that name, or the board where there is none.
+    pub part: Option<String>,
+    /// Its key, such as "stage.rise_time" or "output.capacitors[0].esr"; empty for all data of the part that do not say otherwise.
+    pub key: String,
+    /// Whether the files state the value, or this tool took or derived it.
+    pub stated: bool,
+    /// Standard uncertainty that the files state with it, as a share of the value.
+    pub uncertainty: Option<f64>,
     /// Which datum, for people: "board: control.gain_bandwidth" or "Kestrel-10: dcr_max".
     pub datum: String,
     /// Its value as text with unit.

@@ -4,5 +4,6 @@ pub mod board;
 pub mod build;
 pub mod case;
 pub mod corner;
+pub mod doubt;
 pub mod parts;
 pub mod procedure;

@@ -24,6 +24,20 @@ pub struct SaturationCurve {
     pub points: Vec<(f64, f64)>,
 }
 
+/// What the saturation curves of a part rest on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SaturationBasis {
+    /// Printed or measured curves.
+    Curves,
+    /// Estimated from saturation ratings with a hard (`true`) or a soft knee.
+    Ratings {
+        /// Whether the knee is hard, as that of a gapped ferrite.
+        hard: bool,
+    },
+    /// Neither curve nor rating: the inductance is held constant, and nothing can be said of any current.
+    Nothing,
+}
+
 /// Current at which the inductance has dropped by a stated fraction (IEC 62024-2, "d.c. saturation limited current").
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SaturationRating {
@@ -118,6 +132,8 @@ pub struct Inductor {
     pub tolerance: f64,
     /// Incremental inductance against current, one curve a temperature, temperature ascending, at least one.
     pub saturation: Vec<SaturationCurve>,
+    /// What these curves rest on.
+    pub saturation_basis: SaturationBasis,
     /// Ratings of the saturation current.
     pub saturation_ratings: Vec<SaturationRating>,
     /// Rating of the heating current.
@@ -146,11 +162,43 @@ pub struct Inductor {
     pub terminals: Option<PadPair>,
 }
 
+/// Kind of a capacitor, as far as it changes a rule for data that nobody printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CapacitorKind {
+    /// Multilayer ceramic.
+    Ceramic,
+    /// Conductive polymer.
+    Polymer,
+    /// Wet electrolytic.
+    Electrolytic,
+}
+
+/// Time constants in s of resistance and capacitance below which a capacitor is a ceramic one, and a polymer one (derived from ordinary
+/// parts: a ceramic of 22 uF has 3 mohm, a polymer one of 150 uF 22 mohm, an electrolytic one of 470 uF 40 mohm and more).
+const KIND_BELOW_S: (f64, f64) = (1e-6, 12e-6);
+
+impl CapacitorKind {
+    /// Kind by the time constant of resistance in ohm and capacitance in F.
+    pub fn by_time_constant(esr_ohm: f64, capacitance_f: f64) -> CapacitorKind {
+        match esr_ohm * capacitance_f {
+            constant_s if constant_s < KIND_BELOW_S.0 => CapacitorKind::Ceramic,
+            constant_s if constant_s < KIND_BELOW_S.1 => CapacitorKind::Polymer,
+            _ => CapacitorKind::Electrolytic,
+        }
+    }
+}
+
 /// One branch of a capacitor bank: `count` equal capacitors in parallel, already combined.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CapacitorBranch {
     /// Name for messages and tables.
     pub name: String,
+    /// Kind, which decides what holds for data that nobody printed.
+    pub kind: CapacitorKind,
+    /// Number of equal capacitors that it stands for.
+    pub count: f64,
+    /// Tolerance of the effective capacitance as a fraction, 0.2 for 20 %.
+    pub tolerance: f64,
     /// Effective capacitance at the running bias, whole branch, in F.
     pub capacitance_f: f64,
     /// Effective capacitance at the end of life, whole branch, in F; equal to the above where not stated.

@@ -229,6 +229,7 @@ fn origins(case: &Case) -> Vec<OriginRecord> {
         Origin::Digitised => "digitised",
         Origin::Estimated => "estimated",
         Origin::Assumed => "assumed",
+        Origin::Absent => "absent",
     };
     let stated = case.origins.iter().map(|origin| OriginRecord {
         datum: origin.datum.clone(),

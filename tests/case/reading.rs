@@ -153,7 +153,7 @@ fn law_defaults_are_listed_as_assumed() {
     let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
     let origin = |datum: &str| case.origins.iter().find(|o| o.datum == datum).map(|o| (o.origin, o.value.as_str()));
     assert_eq!(origin("board: limits.changes.ripple"), Some((Origin::Assumed, "15 %")));
-    assert_eq!(origin("board: stage.quiescent_current"), Some((Origin::Assumed, "0 A")));
+    assert_eq!(origin("board: stage.quiescent_current"), Some((Origin::Absent, "700 \u{b5}A")));
     assert_eq!(origin("Alder-33: core_loss_tolerance"), Some((Origin::Assumed, "20 %")));
     assert_eq!(origin("Alder-33: hot_saturation_temperature"), Some((Origin::Assumed, "100 degC")));
     assert_eq!(origin("board: load.step.hold"), Some((Origin::Assumed, "2.4 ms")));

@@ -205,13 +205,7 @@ fn ideal_river_gauge(slope_a_per_s: f64) -> Board {
     board.load_kind = LoadKind::Current;
     board.stage.high_side_ohm = 0.0;
     board.stage.low_side = LowSide::Switch { on_ohm: 0.0, dead_time_s: 0.0, body_diode_v: 0.8, emulation: false };
-    board.output_bank = vec![CapacitorBranch {
-        name: "large".into(),
-        capacitance_f: 2.0,
-        aged_capacitance_f: 2.0,
-        esr_ohm: 0.0,
-        esl_h: 0.0,
-    }];
+    board.output_bank = vec![CapacitorBranch::new("large", 2.0, 0.0, 0.0).expect("a branch that can be used")];
     let Modulator::PeakCurrent { slope_a_per_s: slope, .. } = &mut board.control.modulator else { unreachable!() };
     *slope = slope_a_per_s;
     let Compensator::OpAmp { clamp_v, .. } = &mut board.control.compensator else { unreachable!() };

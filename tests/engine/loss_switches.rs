@@ -75,7 +75,7 @@ fn closed_form_switch_losses() {
 }
 
 fn branch(capacitance_f: f64, esr_ohm: f64, esl_h: f64) -> CapacitorBranch {
-    CapacitorBranch { name: "bank".into(), capacitance_f, aged_capacitance_f: capacitance_f, esr_ohm, esl_h }
+    CapacitorBranch::new("bank", capacitance_f, esr_ohm, esl_h).expect("a branch that can be used")
 }
 
 /// Equal branches share equally; unlike ones by Kirchhoff's law, checked with the phasors of two pure capacitors and of a resistance in

@@ -16,7 +16,7 @@ use presolder::parts::saturation::FluxTable;
 
 /// A capacitor branch.
 pub fn branch(capacitance_f: f64, esr_ohm: f64, esl_h: f64) -> CapacitorBranch {
-    CapacitorBranch { name: "branch".into(), capacitance_f, aged_capacitance_f: capacitance_f, esr_ohm, esl_h }
+    CapacitorBranch::new("branch", capacitance_f, esr_ohm, esl_h).expect("a branch that can be used")
 }
 
 /// Switches without loss, dead time or delay.
