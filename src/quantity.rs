@@ -112,19 +112,18 @@ pub struct Quantity {
 
 /// Data and geometry: no uncertainty beyond what the case states.
 const DATA: Trust = Trust { value: 0.0, change: 0.0 };
-/// Steady waveforms (common practice: a switched model with good data is within a few per cent).
-const WAVEFORM: Trust = Trust { value: 0.03, change: 0.01 };
+/// Steady waveforms: the model's own share beside its data (docs/validation.md; common practice).
+const WAVEFORM: Trust = Trust { value: 0.01, change: 0.005 };
 /// Mean output: what the loop regulates to is a matter of its data, which the model takes as they are.
 const SET_POINT: Trust = Trust { value: 0.01, change: 0.0 };
-/// Load step: depends on the tolerance of compensation parts too (common practice).
-const TRANSIENT: Trust = Trust { value: 0.05, change: 0.02 };
-/// Rise of temperature: the thermal resistance comes from the maker's board (common practice: 15 % on a similar board).
-const HEATING: Trust = Trust { value: 0.15, change: 0.03 };
-/// Losses, relative (common practice).
-const LOSS: Trust = Trust { value: 0.2, change: 0.02 };
-/// Efficiency as a difference of fractions (common practice: 1 to 2 points absolute, 0.3 points between two inductors; the
-/// copper part of the difference is known much better).
-const EFFICIENCY: Trust = Trust { value: 0.01, change: 0.0005 };
+/// Transients: what the amplifier and its network do beyond their data (common practice).
+const TRANSIENT: Trust = Trust { value: 0.02, change: 0.01 };
+/// Rise of temperature: one thermal resistance for winding and core (common practice).
+const HEATING: Trust = Trust { value: 0.05, change: 0.02 };
+/// Losses beyond their data (common practice).
+const LOSS: Trust = Trust { value: 0.05, change: 0.02 };
+/// Efficiency as a difference of fractions: losses that no datum describes, such as of tracks (common practice).
+const EFFICIENCY: Trust = Trust { value: 0.005, change: 0.0005 };
 
 /// Crossover: component tolerances move it (common practice).
 const LOOP_FREQUENCY: Trust = Trust { value: 0.1, change: 0.02 };
@@ -132,8 +131,8 @@ const LOOP_FREQUENCY: Trust = Trust { value: 0.1, change: 0.02 };
 const LOOP_PHASE: Trust = Trust { value: 3.0, change: 1.0 };
 /// Gain margin in dB (common practice).
 const LOOP_GAIN: Trust = Trust { value: 1.0, change: 0.3 };
-/// Load at which a limit acts: the threshold's spread is in the conditions, what remains is the model (common practice).
-const TRIP: Trust = Trust { value: 0.03, change: 0.01 };
+/// Load at which a limit acts, beyond threshold and data (common practice).
+const TRIP: Trust = Trust { value: 0.01, change: 0.005 };
 /// What a counter resolves of a frequency that jitters (common practice).
 const COUNTER: f64 = 1e-3;
 

@@ -4,6 +4,7 @@ use crate::engine::error::EngineError;
 use crate::loss::LossError;
 use crate::loss::core::CoreCaution;
 use crate::model::corner::End;
+use crate::model::doubt::Rule;
 use crate::model::parts::saturation::SaturationError;
 use crate::quantity::{self, Quantity, Side};
 use crate::stability::synthesis::SynthesisError;
@@ -290,16 +291,34 @@ pub struct Moved {
 }
 
 /// A doubtful datum, as a result knows it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug)]
 pub struct Datum {
-    /// Its key in the case.
-    pub key: &'static str,
-    /// What it is called.
-    pub label: &'static str,
+    /// Its rule.
+    pub rule: &'static Rule,
+    /// Branch of a bank, where it belongs to one.
+    pub branch: usize,
     /// Whether it is the part's own, not the board's.
     pub of_part: bool,
     /// Its value where no end is meant.
     pub shown: f64,
+}
+
+impl Datum {
+    /// Whether two are about the same datum, of whatever part.
+    pub fn is_same_as(&self, other: &Datum) -> bool {
+        (self.rule.key, self.rule.label, self.branch) == (other.rule.key, other.rule.label, other.branch)
+    }
+
+    /// Its key in the case.
+    pub fn key(&self) -> String {
+        self.rule.key_of(self.branch)
+    }
+}
+
+impl PartialEq for Datum {
+    fn eq(&self, other: &Datum) -> bool {
+        self.is_same_as(other) && self.shown == other.shown
+    }
 }
 
 /// Why an output is off its aim.

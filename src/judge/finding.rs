@@ -136,7 +136,7 @@ impl Spread {
 }
 
 /// How a side counts what is worse.
-fn badness(side: Side, number: f64) -> f64 {
+pub(crate) fn badness(side: Side, number: f64) -> f64 {
     match side {
         Side::AtMost => number,
         Side::AtLeast => -number,
@@ -367,9 +367,9 @@ fn worse(
 
 /// Whether the original's data stand at the ends at which a part's do, as far as they are doubtful in the original at all.
 fn is_counterpart(data: &[(Datum, End)], others: &[(Datum, End)], original: &Sight<'_>) -> bool {
-    let same = |a: &(Datum, End), b: &(Datum, End)| a.0.key == b.0.key && a.0.of_part == b.0.of_part && a.1 == b.1;
+    let same = |a: &(Datum, End), b: &(Datum, End)| a.0.is_same_as(&b.0) && a.1 == b.1;
     let doubtful = |moved: &&(Datum, End)| {
-        original.ends.iter().any(|(data, _)| data.iter().any(|(datum, _)| datum.key == moved.0.key))
+        original.ends.iter().any(|(data, _)| data.iter().any(|(datum, _)| datum.is_same_as(&moved.0)))
     };
     let wanted: Vec<_> = data.iter().filter(doubtful).collect();
     wanted.len() == others.len() && wanted.iter().all(|moved| others.iter().any(|other| same(moved, other)))
@@ -384,7 +384,7 @@ fn share_in_common(sight: &Sight<'_>, original: &Sight<'_>) -> f64 {
         return 1.0;
     }
     let share = |datum: &Datum, among: &[Datum]| {
-        among.iter().find(|other| other.key == datum.key).map_or(0.0, |other| in_common(datum.shown, other.shown))
+        among.iter().find(|other| other.is_same_as(datum)).map_or(0.0, |other| in_common(datum.shown, other.shown))
     };
     let shares = mine.iter().map(|datum| share(datum, &others)).chain(others.iter().map(|datum| share(datum, &mine)));
     shares.fold(1.0, f64::min)
@@ -393,7 +393,7 @@ fn share_in_common(sight: &Sight<'_>, original: &Sight<'_>) -> f64 {
 fn own_data(sight: &Sight<'_>) -> Vec<Datum> {
     let mut data: Vec<Datum> = vec![];
     for (datum, _) in sight.ends.iter().flat_map(|(data, _)| data.iter()) {
-        if datum.of_part && data.iter().all(|known| known.key != datum.key) {
+        if datum.of_part && data.iter().all(|known| !known.is_same_as(datum)) {
             data.push(*datum);
         }
     }
@@ -421,7 +421,7 @@ fn uncertainty_of_difference(quantity: &Quantity, sight: &Sight<'_>, original: &
         let other = original
             .effects
             .iter()
-            .find(|other| other.datum.key == mine.datum.key && other.datum.of_part == mine.datum.of_part);
+            .find(|other| other.datum.is_same_as(&mine.datum));
         let theirs = other.map_or(0.0, |other| other.change);
         let share = match other {
             Some(other) if mine.datum.of_part => in_common(mine.datum.shown, other.datum.shown),
@@ -432,7 +432,7 @@ fn uncertainty_of_difference(quantity: &Quantity, sight: &Sight<'_>, original: &
         contributions.push((square.max(0.0).sqrt(), mine.half_width));
     }
     let unmatched =
-        original.effects.iter().filter(|other| sight.effects.iter().all(|mine| mine.datum.key != other.datum.key));
+        original.effects.iter().filter(|other| sight.effects.iter().all(|mine| !mine.datum.is_same_as(&other.datum)));
     contributions.extend(unmatched.map(|other| (other.change, other.half_width)));
     // The model errs alike in parts that are alike.
     let (Some(a), Some(b)) = (sight.value.number(), original.value.number()) else { return 0.0 };
@@ -459,7 +459,7 @@ fn decides(sight: &Sight<'_>) -> Option<(Datum, f64, f64)> {
     let single = |end: End| {
         move |datum: &Datum| {
             let at =
-                sight.ends.iter().find(|(data, _)| matches!(data, [(one, at)] if one.key == datum.key && *at == end));
+                sight.ends.iter().find(|(data, _)| matches!(data, [(one, at)] if one.is_same_as(datum) && *at == end));
             at.and_then(|(_, value)| value.number())
         }
     };

@@ -173,8 +173,8 @@ fn check(finding: &Finding, deciding: bool) -> layout::Check {
         ends: spread.ends,
     };
     let contribution = |effect: &crate::judge::sight::Effect| layout::Contribution {
-        datum: effect.datum.key.into(),
-        label: effect.datum.label.into(),
+        datum: effect.datum.key(),
+        label: effect.datum.rule.label.into(),
         change: effect.change,
     };
     layout::Check {
@@ -201,8 +201,8 @@ fn check(finding: &Finding, deciding: bool) -> layout::Check {
         outcome: finding.outcome,
         margin_in_u: Some(finding.margin_in_u).filter(|margin| margin.is_finite()),
         decides: finding.decides.map(|(datum, at_least, at_most)| layout::DecidingDatum {
-            datum: datum.key.into(),
-            label: datum.label.into(),
+            datum: datum.key(),
+            label: datum.rule.label.into(),
             of_part: datum.of_part,
             at_least,
             at_most,

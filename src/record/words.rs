@@ -332,13 +332,13 @@ pub(crate) fn next(verdict: &Verdict) -> String {
             let whose = if datum.of_part { "this part's" } else { "the board's" };
             format!(
                 "what decides is {whose} {}: it moves the value from {} to {}",
-                datum.label,
+                datum.rule.label,
                 say(low.min(high), finding.quantity.unit),
                 say(low.max(high), finding.quantity.unit)
             )
         })
     };
-    let budget = || finding.budget.first().map(|effect| format!("the largest doubt is the {}", effect.datum.label));
+    let budget = || finding.budget.first().map(|effect| format!("the largest doubt is the {}", effect.datum.rule.label));
     match (finding.outcome, verdict.part) {
         (Outcome::Pass, 0) => String::new(),
         (Outcome::Pass, _) => match verdict.seen.first() {

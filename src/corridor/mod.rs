@@ -1,5 +1,7 @@
 //! The corridor: calls the rooms in order. Read this first.
 
+mod ends;
+
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
 use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
@@ -45,7 +47,7 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
     let results: Vec<Result<Vec<Found>, Failure>> = jobs
         .par_iter()
         .map(|job| {
-            let found = job.run(&case);
+            let found = job.run(&case, &|_| true);
             progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
             found
         })
@@ -57,7 +59,8 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
     for (part, found) in found.iter_mut().enumerate() {
         found.extend(conclusions(&case, part, found));
     }
-    let parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
+    let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
+    ends::explore(&case, &mut parts, progress)?;
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
     Ok(Comparison { case, parts, found, rows, verdicts })
@@ -71,10 +74,10 @@ fn jobs(case: &Case) -> Vec<Job> {
 }
 
 impl Job {
-    fn run(&self, case: &Case) -> Result<Vec<Found>, Failure> {
+    fn run(&self, case: &Case, is_wanted: &dyn Fn(&dyn Condition) -> bool) -> Result<Vec<Found>, Failure> {
         let stand = Stand::new(case, &case.parts[self.part], self.corner, self.input_v);
         let mut all = vec![];
-        for condition in CONDITIONS {
+        for condition in CONDITIONS.iter().filter(|condition| is_wanted(**condition)) {
             for place in condition.places(&stand) {
                 all.push(found(*condition, &stand, place)?);
             }
