@@ -1,43 +1,73 @@
 //! What nobody printed, and what is printed only as typical: which runs show what it does.
 //!
-//! Every doubtful datum is moved alone, in the nominal corner. Where absent data could turn a check, all of them are run together at the
-//! ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
+//! Every doubtful datum is moved alone, in the conditions and corners that decide a check. Where absent data could turn a check, all of
+//! them are run together at the ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
 
-use super::{Job, conclusions};
+use super::{Job, conclusions, found};
 use crate::condition::contract::{Condition, Found};
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Value};
+use crate::condition::stand::Stand;
+use crate::condition::{self, CONDITIONS, DATA_SHEET};
 use crate::judge::finding::badness;
 use crate::judge::requirement::{REQUIREMENTS, Yardstick};
-use crate::judge::sight::margin;
+use crate::judge::sight::{margin, without_number};
+use crate::judge::state::State;
 use crate::model::case::Case;
-use crate::model::corner::{CORNERS, Corner, End, NOMINAL};
+use crate::model::corner::{CORNERS, Corner, End};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner, doubts};
 use crate::quantity::{self, Limit, Quantity};
 use rayon::prelude::*;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Effects below this share of a limit are none: no bench would see them.
 const IMMATERIAL: f64 = 2e-3;
 /// Effects of several data may add to more than their sum; beyond this multiple of it a check cannot turn.
 const TOGETHER: f64 = 2.0;
+/// A value that uses less than this share of its limit is not turned by the spread of typical data.
+const FAR_INSIDE: f64 = 0.4;
+/// Room for the spread of typical data, as a share of a limit, where it is estimated whether a check could turn.
+const LEFT_TO_SPREADS: f64 = 0.1;
 /// Half width of a rectangular spread in standard uncertainties.
 const HALF_WIDTH: f64 = 1.732_050_807_568_877_2;
 
 /// Data of a part at ends or elsewhere, by the number of the doubt.
 type Moves = Vec<(usize, f64)>;
-/// Ends of absent data by the number of the doubt.
-type Pattern = Vec<(usize, End)>;
 
-/// What is doubtful about each part.
+/// Ends of absent data that hurt a check, by the number of the doubt, and the conditions in which they do.
+#[derive(Clone, PartialEq)]
+struct Pattern {
+    ends: Vec<(usize, End)>,
+    conditions: Vec<&'static str>,
+}
+
+/// A check of a part in the place that decides it.
+#[derive(Clone, Copy)]
+struct Check {
+    quantity: &'static Quantity,
+    yardstick: Yardstick,
+    place: Place,
+    /// Whether it is so far inside its limit that no spread of typical data turns it.
+    far_inside: bool,
+}
+
+/// What is doubtful about each part, and what it could turn.
 struct Part {
     doubts: Vec<Doubt>,
     data: Vec<Datum>,
+    checks: Vec<Check>,
 }
 
 /// A set of runs of one part.
 struct Batch {
     part: usize,
     moves: Moves,
-    corners: &'static [Corner],
+    /// Where: in single places, or in all places of some conditions.
+    scope: Scope,
+}
+
+enum Scope {
+    Places(Vec<Place>),
+    Conditions(Vec<&'static str>),
 }
 
 /// Runs what the doubts about the data ask for, and adds it to the figures of the parts.
@@ -49,25 +79,30 @@ pub(super) fn explore(
     parts: &mut [PartFigures],
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
-    let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, part)).collect();
+    let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, parts, part)).collect();
     alone(case, parts, &all, progress)?;
-    let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part], part)).collect();
+    let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part])).collect();
     together(case, parts, &all, &with_counterparts(&all, patterns), progress)
 }
 
 impl Part {
-    fn of(case: &Case, part: usize) -> Part {
+    fn of(case: &Case, parts: &[PartFigures], part: usize) -> Part {
         let doubts = doubts(case, part);
         let data = doubts.iter().map(datum).collect();
-        Part { doubts, data }
+        // Differences need both parts in the same places.
+        let mut checks = checks(case, &parts[part], part);
+        if part == 0 {
+            checks.extend((1..parts.len()).flat_map(|other| checks_of_another(case, parts, other)));
+        } else {
+            checks.extend(checks_of_another(case, parts, part).into_iter().filter(|check| has(&parts[part], &check.place)));
+        }
+        Part { doubts, data, checks }
     }
 
     /// Numbers of the doubts that lie between ends.
-    fn with_ends(&self) -> impl Iterator<Item = (usize, (f64, f64))> {
-        self.doubts.iter().enumerate().filter_map(|(number, doubt)| match doubt.nature {
-            Nature::Ends { low, high } => Some((number, (low, high))),
-            Nature::Spread { .. } => None,
-        })
+    fn with_ends(&self) -> impl Iterator<Item = usize> {
+        let ends = |doubt: &Doubt| matches!(doubt.nature, Nature::Ends { .. });
+        self.doubts.iter().enumerate().filter(move |(_, doubt)| ends(doubt)).map(|(number, _)| number)
     }
 
     fn value_at(&self, number: usize, end: End) -> f64 {
@@ -77,10 +112,100 @@ impl Part {
             (Nature::Spread { .. }, _) => self.doubts[number].shown,
         }
     }
+
+    /// The places in which a datum can turn a check, each once.
+    fn places(&self, doubt: &Doubt) -> Vec<Place> {
+        let typical = matches!(doubt.nature, Nature::Spread { .. });
+        let mut places: Vec<Place> = vec![];
+        for check in self.checks.iter().filter(|check| !(typical && check.far_inside)) {
+            if acts_on(doubt, check.place.condition) && !places.contains(&check.place) {
+                places.push(check.place);
+            }
+        }
+        places
+    }
+}
+
+fn has(figures: &PartFigures, place: &Place) -> bool {
+    figures.results.iter().any(|found| found.place == *place)
+}
+
+/// The checks of a part, each in the place that decides it as the data are shown.
+fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
+    let mut checks = vec![];
+    for requirement in REQUIREMENTS {
+        let Some(yardstick) = (requirement.yardstick)(case, &case.parts[part]) else { continue };
+        for quantity in requirement.quantities.iter().filter_map(|id| quantity::find(id)) {
+            checks.extend(deciding(figures, quantity, yardstick));
+        }
+    }
+    checks
+}
+
+/// The deciding checks of a substitute in the original's corner of the same setting as well: what hurts the one may not hurt the other.
+fn checks_of_another(case: &Case, parts: &[PartFigures], other: usize) -> Vec<Check> {
+    let theirs = checks(case, &parts[other], other);
+    let moved = theirs.into_iter().flat_map(|check| {
+        let corners = CORNERS.iter().map(|corner| corner.name).filter(move |name| {
+            crate::model::corner::same_board(name, check.place.corner)
+        });
+        corners.map(move |corner| Check { place: Place { corner, ..check.place }, ..check })
+    });
+    moved.filter(|check| has(&parts[0], &check.place)).collect()
+}
+
+fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yardstick) -> Option<Check> {
+    let limit = limit_of(&yardstick);
+    // What happens or not has something that tells how near it is.
+    let told_by = quantity::find(precursor(quantity.id)).unwrap_or(quantity);
+    let bad = |place: &Place| {
+        let found = figures.results.iter().find(|found| found.place == *place)?;
+        let value = found.value(quantity.id)?;
+        let number = found.value(told_by.id).and_then(Value::number);
+        // What fails or is not known comes first.
+        let rank = if without_number(value) == State::Met { number.map_or(0.0, |number| badness(told_by.side, number)) } else { f64::INFINITY };
+        Some((found, rank))
+    };
+    let worst = figures.results.iter().filter_map(|found| bad(&found.place)).reduce(|a, b| if b.1 > a.1 { b } else { a })?;
+    let number = worst.0.value(quantity.id).and_then(Value::number);
+    let far_inside = number.zip(limit).is_some_and(|(number, limit)| {
+        let room = margin(number, &limit) / limit.value.abs();
+        !quantity.unit.is_empty() && room.is_finite() && room > 1.0 - FAR_INSIDE
+    });
+    Some(Check { quantity, yardstick, place: worst.0.place, far_inside })
+}
+
+/// The quantity that tells how near an event is.
+fn precursor(id: &str) -> &str {
+    match id {
+        "periods" => "multiplier",
+        "limited_cycles" => "peak_current",
+        id => id,
+    }
+}
+
+fn limit_of(yardstick: &Yardstick) -> Option<Limit> {
+    match yardstick {
+        Yardstick::Limit(limit) | Yardstick::Graded { met: limit, .. } => Some(*limit),
+        Yardstick::Original(_) | Yardstick::Happens => None,
+    }
 }
 
 fn datum(doubt: &Doubt) -> Datum {
     Datum { rule: doubt.rule, branch: doubt.branch, of_part: doubt.owner == Owner::Part, shown: doubt.shown }
+}
+
+/// Whether a condition changes by a datum that moves alone; what the part's temperature does to other conditions is left to the runs in
+/// which absent data move together.
+fn acts_on(doubt: &Doubt, condition: &str) -> bool {
+    let is_data = condition::find(condition).is_some_and(|condition| condition.is_data());
+    match doubt.rule.acts {
+        Acts::Rating => is_data,
+        Acts::Loss => condition == "steady",
+        Acts::Start => condition == "start",
+        Acts::Limit => !matches!(condition, "steady" | "light load"),
+        Acts::Loop | Acts::Waveform => true,
+    }
 }
 
 /// Every doubtful datum alone.
@@ -90,7 +215,6 @@ fn alone(
     all: &[Part],
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
-    let nominal = &CORNERS[..1];
     let mut batches = vec![];
     for (part, known) in all.iter().enumerate() {
         for (number, doubt) in known.doubts.iter().enumerate() {
@@ -98,7 +222,9 @@ fn alone(
                 Nature::Ends { low, high } => vec![low, high],
                 Nature::Spread { standard, .. } => vec![doubt.shown + standard],
             };
-            batches.extend(values.into_iter().map(|value| Batch { part, moves: vec![(number, value)], corners: nominal }));
+            let places = known.places(doubt);
+            let batch = |value| Batch { part, moves: vec![(number, value)], scope: Scope::Places(places.clone()) };
+            batches.extend(values.into_iter().filter(|_| !places.is_empty()).map(batch));
         }
     }
     for (batch, results) in batches.iter().zip(run(case, all, &batches, progress)?) {
@@ -118,44 +244,33 @@ fn alone(
 }
 
 /// Patterns of ends that hurt a check of a part which absent data could turn; each fits several checks.
-fn patterns(case: &Case, figures: &PartFigures, part: &Part, number: usize) -> Vec<Pattern> {
+fn patterns(case: &Case, figures: &PartFigures, part: &Part) -> Vec<Pattern> {
     let mut merged: Vec<Pattern> = vec![];
-    for requirement in REQUIREMENTS {
-        let Some(yardstick) = (requirement.yardstick)(case, &case.parts[number]) else { continue };
-        for quantity in requirement.quantities.iter().filter_map(|id| quantity::find(id)) {
-            for place in figures.results.iter().filter(|found| found.place.corner == NOMINAL).map(|found| found.place) {
-                let pattern = pattern(case, figures, part, quantity, &place, &yardstick);
-                if !pattern.is_empty() {
-                    merge(&mut merged, pattern);
-                }
-            }
+    for check in &part.checks {
+        let pattern = pattern(case, figures, part, check);
+        if !pattern.ends.is_empty() {
+            merge(&mut merged, pattern);
         }
     }
     merged
 }
 
-/// The ends that hurt a quantity in a place; none where they cannot turn the check.
-fn pattern(
-    case: &Case,
-    figures: &PartFigures,
-    part: &Part,
-    quantity: &Quantity,
-    place: &Place,
-    yardstick: &Yardstick,
-) -> Pattern {
+/// The ends that hurt a check; none where they cannot turn it.
+fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pattern {
+    let quantity = check.quantity;
+    let mut pattern = Pattern { ends: vec![], conditions: vec![check.place.condition] };
+    if condition::find(check.place.condition).is_some_and(|condition| condition.is_data()) {
+        pattern.conditions.push("steady");
+    }
     let value_in = |results: &[Figures]| {
-        results.iter().find(|found| found.place == *place).and_then(|found| found.value(quantity.id)).cloned()
+        results.iter().find(|found| found.place == check.place).and_then(|found| found.value(quantity.id)).cloned()
     };
-    let Some(shown) = value_in(&figures.results) else { return vec![] };
-    let limit = match yardstick {
-        Yardstick::Limit(limit) | Yardstick::Graded { met: limit, .. } => Some(*limit),
-        Yardstick::Original(_) | Yardstick::Happens => None,
-    };
+    let Some(shown) = value_in(&figures.results) else { return pattern };
+    let limit = limit_of(&check.yardstick);
     let scale = limit.map_or(shown.number().unwrap_or(0.0), |limit| limit.value).abs();
     let bad = |value: &Value| value.number().map_or(f64::INFINITY, |number| badness(quantity.side, number));
-    let mut pattern = vec![];
     let mut sum = 0.0;
-    for (doubt, _) in part.with_ends() {
+    for doubt in part.with_ends() {
         let at = |end: End| {
             let found = figures.ends.iter().find(|found| found.data == [(part.data[doubt], end)])?;
             Some(difference(bad(&value_in(&found.results)?), bad(&shown)))
@@ -163,26 +278,19 @@ fn pattern(
         let (Some(low), Some(high)) = (at(End::Least), at(End::Most)) else { continue };
         let (worst, end) = if high >= low { (high, End::Most) } else { (low, End::Least) };
         if worst > IMMATERIAL * scale || low.min(high) < -IMMATERIAL * scale {
-            pattern.push((doubt, end));
+            pattern.ends.push((doubt, end));
             sum += low.abs().max(high.abs());
         }
     }
-    // The worst corner of the same setting decides whether the data could turn the check.
-    let setting = figures.results.iter().filter(|found| Place { corner: NOMINAL, ..found.place } == *place);
-    let margins = setting.filter_map(|found| Some(margin_of(found.value(quantity.id)?, limit.as_ref(), &shown)));
-    let ambient_degc = case.board.ambient_degc;
-    let doubt = shown.number().map_or(0.0, |number| quantity.uncertainty(number, ambient_degc)) + 0.05 * scale;
-    let could_turn = margins.fold(false, |could, margin| could || margin.abs() <= TOGETHER * sum + doubt);
-    if could_turn || !sum.is_finite() { pattern } else { vec![] }
-}
-
-/// Distance to the limit; where there is none, none is left.
-fn margin_of(value: &Value, limit: Option<&Limit>, shown: &Value) -> f64 {
-    match (value.number(), limit) {
-        (Some(number), Some(limit)) => margin(number, limit),
-        (Some(_), None) if shown.number().is_some() => f64::INFINITY,
+    let uncertainty = shown.number().map_or(0.0, |number| quantity.uncertainty(number, case.board.ambient_degc));
+    let left = match (shown.number(), limit) {
+        (Some(number), Some(limit)) => margin(number, &limit).abs(),
         _ => 0.0,
+    };
+    if left > TOGETHER * sum + uncertainty + LEFT_TO_SPREADS * scale {
+        pattern.ends.clear();
     }
+    pattern
 }
 
 /// A difference of badness; nothing between two that are infinitely bad.
@@ -193,21 +301,25 @@ fn difference(a: f64, b: f64) -> f64 {
 /// Adds a pattern to the first with which it agrees, or as one of its own.
 fn merge(merged: &mut Vec<Pattern>, pattern: Pattern) {
     let agrees = |known: &Pattern| {
-        pattern.iter().all(|(doubt, end)| known.iter().all(|(other, at)| other != doubt || at == end))
+        pattern.ends.iter().all(|(doubt, end)| known.ends.iter().all(|(other, at)| other != doubt || at == end))
     };
-    match merged.iter_mut().find(|known| agrees(known)) {
-        Some(known) => {
-            let new: Vec<_> = pattern.into_iter().filter(|moved| !known.contains(moved)).collect();
-            known.extend(new);
-        }
-        None => merged.push(pattern),
-    }
+    let Some(known) = merged.iter_mut().find(|known| agrees(known)) else {
+        merged.push(pattern);
+        return;
+    };
+    let ends: Vec<_> = pattern.ends.into_iter().filter(|moved| !known.ends.contains(moved)).collect();
+    let conditions: Vec<_> = pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
+    known.ends.extend(ends);
+    known.conditions.extend(conditions);
 }
 
 /// With each pattern its opposite, and for the original what the differences of the others need: the board's data at the same ends, its
 /// own where they stand in the part, at the opposite, and as shown.
 fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Pattern>> {
-    let opposite = |pattern: &Pattern| pattern.iter().map(|(doubt, end)| (*doubt, other(*end))).collect::<Pattern>();
+    let opposite = |pattern: &Pattern| Pattern {
+        ends: pattern.ends.iter().map(|(doubt, end)| (*doubt, other(*end))).collect(),
+        conditions: pattern.conditions.clone(),
+    };
     let mut wanted: Vec<Vec<Pattern>> = patterns
         .into_iter()
         .map(|patterns| patterns.into_iter().flat_map(|pattern| [opposite(&pattern), pattern]).collect())
@@ -215,29 +327,35 @@ fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Patte
     let mut of_original = std::mem::take(&mut wanted[0]);
     for (part, patterns) in wanted.iter().enumerate() {
         for pattern in patterns {
-            let theirs = |own: &dyn Fn(End) -> Option<End>| -> Pattern {
-                let moved = pattern.iter().filter_map(|(doubt, end)| {
+            let theirs = |own: &dyn Fn(End) -> Option<End>| {
+                let moved = pattern.ends.iter().filter_map(|(doubt, end)| {
                     let datum = all[part].data[*doubt];
-                    let number = all[0].with_ends().find(|(number, _)| all[0].data[*number].is_same_as(&datum))?.0;
+                    let number = all[0].with_ends().find(|number| all[0].data[*number].is_same_as(&datum))?;
                     Some((number, if datum.of_part { own(*end)? } else { *end }))
                 });
-                moved.collect()
+                Pattern { ends: moved.collect(), conditions: pattern.conditions.clone() }
             };
             of_original.extend([theirs(&Some), theirs(&|end| Some(other(end))), theirs(&|_| None)]);
         }
     }
     wanted[0] = of_original;
-    for patterns in &mut wanted {
-        let mut distinct: Vec<Pattern> = vec![];
-        for mut pattern in std::mem::take(patterns) {
-            pattern.sort_by_key(|(doubt, _)| *doubt);
-            if !pattern.is_empty() && !distinct.contains(&pattern) {
-                distinct.push(pattern);
+    wanted.into_iter().map(distinct).collect()
+}
+
+/// Each set of ends once, in all the conditions for which it is wanted.
+fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
+    let mut distinct: Vec<Pattern> = vec![];
+    for mut pattern in patterns.into_iter().filter(|pattern| !pattern.ends.is_empty()) {
+        pattern.ends.sort_by_key(|(doubt, _)| *doubt);
+        match distinct.iter_mut().find(|known| known.ends == pattern.ends) {
+            Some(known) => {
+                let new: Vec<_> = pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
+                known.conditions.extend(new);
             }
+            None => distinct.push(pattern),
         }
-        *patterns = distinct;
     }
-    wanted
+    distinct
 }
 
 fn other(end: End) -> End {
@@ -259,23 +377,27 @@ fn together(
     let mut data = vec![];
     for (part, patterns) in patterns.iter().enumerate() {
         for pattern in patterns {
-            let moves = pattern.iter().map(|(doubt, end)| (*doubt, all[part].value_at(*doubt, *end))).collect();
-            data.push(pattern.iter().map(|(doubt, end)| (all[part].data[*doubt], *end)).collect::<Vec<_>>());
-            batches.push(Batch { part, moves, corners: &CORNERS });
+            let moves = pattern.ends.iter().map(|(doubt, end)| (*doubt, all[part].value_at(*doubt, *end))).collect();
+            data.push(pattern.ends.iter().map(|(doubt, end)| (all[part].data[*doubt], *end)).collect::<Vec<_>>());
+            batches.push(Batch { part, moves, scope: Scope::Conditions(pattern.conditions.clone()) });
         }
     }
     for ((batch, data), results) in batches.iter().zip(data).zip(run(case, all, &batches, progress)?) {
         let ends = &mut parts[batch.part].ends;
         match ends.iter_mut().find(|known| known.data == data) {
-            // Alone in every corner: it has been run in the nominal one.
-            Some(known) => known.results = results,
+            // Alone: some places have been run already.
+            Some(known) => {
+                let new = results.into_iter().filter(|found| known.results.iter().all(|old| old.place != found.place));
+                let new: Vec<_> = new.collect();
+                known.results.extend(new);
+            }
             None => ends.push(AtEnds { data, results }),
         }
     }
     Ok(())
 }
 
-/// The results of each batch, all places in the order of corners and inputs.
+/// The results of each batch.
 fn run(
     case: &Case,
     all: &[Part],
@@ -284,25 +406,15 @@ fn run(
 ) -> Result<Vec<Vec<Figures>>, Failure> {
     let bare = Case { parts: vec![], ..case.clone() };
     let posed: Vec<Case> = batches.iter().map(|batch| posed(&bare, case, &all[batch.part], batch)).collect();
-    let jobs: Vec<(usize, Corner, f64)> = batches
-        .iter()
-        .enumerate()
-        .flat_map(|(number, batch)| {
-            let inputs = move |corner: &Corner| {
-                let corner = *corner;
-                case.board.input_v.iter().map(move |&input_v| (number, corner, input_v))
-            };
-            batch.corners.iter().flat_map(inputs).collect::<Vec<_>>()
-        })
-        .collect();
-    let done = std::sync::atomic::AtomicUsize::new(0);
+    let jobs: Vec<(usize, Corner, f64)> = batches.iter().enumerate().flat_map(|(number, batch)| {
+        batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
+    }).collect();
+    let done = AtomicUsize::new(0);
     let results: Vec<Result<Vec<Found>, Failure>> = jobs
         .par_iter()
         .map(|&(number, corner, input_v)| {
-            let batch = &batches[number];
-            let wanted = |condition: &dyn Condition| is_touched(condition, &all[batch.part], batch);
-            let found = Job { part: 0, corner, input_v }.run(&posed[number], &wanted);
-            progress(done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1, jobs.len());
+            let found = batches[number].run(&posed[number], corner, input_v);
+            progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
             found
         })
         .collect();
@@ -311,11 +423,52 @@ fn run(
         found[*number].extend(result?);
     }
     let concluded = |(number, mut found): (usize, Vec<Found>)| {
-        let more = conclusions(&posed[number], 0, &found);
+        // What follows from steady states needs all of them.
+        let is_whole = |found: &Found| found.figures.place.corner == DATA_SHEET || batches[number].is_whole();
+        let more: Vec<Found> = conclusions(&posed[number], 0, &found).into_iter().filter(is_whole).collect();
         found.extend(more);
         found.into_iter().map(|found| found.figures).collect()
     };
     Ok(found.into_iter().enumerate().map(concluded).collect())
+}
+
+impl Batch {
+    /// Corners and input voltages on which it runs, the original order kept.
+    fn stands(&self, case: &Case) -> Vec<(Corner, f64)> {
+        let inputs = || case.board.input_v.iter().copied();
+        let all = CORNERS.into_iter().flat_map(|corner| inputs().map(move |input_v| (corner, input_v)));
+        match &self.scope {
+            Scope::Conditions(_) => all.collect(),
+            Scope::Places(places) => all.filter(|(corner, input_v)| places.iter().any(|place| is_on(place, corner, *input_v, case))).collect(),
+        }
+    }
+
+    /// Whether every steady state is among its runs.
+    fn is_whole(&self) -> bool {
+        matches!(&self.scope, Scope::Conditions(names) if names.contains(&"steady"))
+    }
+
+    fn run(&self, case: &Case, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
+        match &self.scope {
+            Scope::Conditions(names) => {
+                Job { part: 0, corner, input_v }.run(case, &|condition: &dyn Condition| names.contains(&condition.name()))
+            }
+            Scope::Places(places) => {
+                let stand = Stand::new(case, &case.parts[0], corner, input_v);
+                let here = places.iter().filter(|place| is_on(place, &corner, input_v, case));
+                let of = |place: &Place| Some((condition::find(place.condition)?, *place));
+                // In the order of the conditions: the first tells the others how warm the winding is.
+                let mut all: Vec<_> = here.filter_map(of).collect();
+                all.sort_by_key(|(condition, _)| CONDITIONS.iter().position(|known| known.name() == condition.name()));
+                all.into_iter().map(|(condition, place)| found(condition, &stand, place)).collect()
+            }
+        }
+    }
+}
+
+/// Whether a place is run on a stand; a condition with input voltages of its own runs at the nominal one.
+fn is_on(place: &Place, corner: &Corner, input_v: f64, case: &Case) -> bool {
+    place.corner == corner.name && place.input_v.unwrap_or(case.board.nominal_input_v) == input_v
 }
 
 /// The case with one part, data moved.
@@ -327,19 +480,4 @@ fn posed(bare: &Case, case: &Case, part: &Part, batch: &Batch) -> Case {
         part.doubts[doubt].set(&mut posed.board, &mut posed.parts[0], value);
     }
     posed
-}
-
-/// Whether a condition can change by what a batch moves. The inductor's losses change its temperature, and with that everything.
-fn is_touched(condition: &dyn Condition, part: &Part, batch: &Batch) -> bool {
-    let alone = batch.corners.len() == 1;
-    batch.moves.iter().any(|(number, _)| {
-        let doubt = &part.doubts[*number];
-        match doubt.rule.acts {
-            Acts::Rating => false,
-            Acts::Loss => condition.name() == "steady" || (doubt.owner == Owner::Part && !alone),
-            Acts::Start => condition.name() == "start",
-            Acts::Limit => !matches!(condition.name(), "steady" | "light load"),
-            Acts::Loop | Acts::Waveform => true,
-        }
-    })
 }

@@ -56,11 +56,18 @@ fn sight<'a>(part: &'a PartFigures, quantity: &Quantity, figures: &'a Figures, v
         results.iter().find(|other| other.place == *place).and_then(|other| other.value(quantity.id))
     };
     let ends = part.ends.iter().filter_map(|end| Some((end.data.as_slice(), there(&end.results, &figures.place)?)));
-    // What a datum does is known from the nominal corner.
-    let nominal = Place { corner: NOMINAL, ..figures.place };
-    let base = there(&part.results, &nominal).and_then(Value::exact);
+    // What a datum does is known from the places that decide a check: the same, else another of the same condition.
+    let near = |place: &Place| {
+        let same_input = u8::from(place.input_v != figures.place.input_v);
+        (u8::from(place.load_a != figures.place.load_a), same_input, u8::from(place.corner != figures.place.corner))
+    };
     let effect = |moved: &'a crate::condition::figures::Moved| {
-        let change = there(&moved.results, &nominal)?.exact()? - base?;
+        let alike = moved.results.iter().filter(|found| found.place.condition == figures.place.condition);
+        let known = alike.filter_map(|found| {
+            let value = found.value(quantity.id)?.exact()?;
+            Some((found.place, value - there(&part.results, &found.place)?.exact()?))
+        });
+        let (_, change) = known.min_by_key(|(place, _)| near(place))?;
         Some(Effect { datum: moved.datum, change, half_width: moved.half_width })
     };
     Sight { figures, value, ends: ends.collect(), effects: part.spreads.iter().filter_map(effect).collect() }
