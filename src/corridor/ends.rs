@@ -24,7 +24,9 @@ const IMMATERIAL: f64 = 2e-3;
 /// Effects of several data may add to more than their sum; beyond this multiple of it a check cannot turn.
 const TOGETHER: f64 = 2.0;
 /// A value that uses less than this share of its limit is not turned by the spread of typical data.
-const FAR_INSIDE: f64 = 0.4;
+const FAR_INSIDE: f64 = 0.6;
+/// Share of a limit that is left where a check may turn out not to be met, so that the difference from the original counts.
+const COULD_BE_MISSED: f64 = 0.2;
 /// Room for the spread of typical data, as a share of a limit, where it is estimated whether a check could turn.
 const LEFT_TO_SPREADS: f64 = 0.1;
 /// Half width of a rectangular spread in standard uncertainties.
@@ -46,8 +48,8 @@ struct Check {
     quantity: &'static Quantity,
     yardstick: Yardstick,
     place: Place,
-    /// Whether it is so far inside its limit that no spread of typical data turns it.
-    far_inside: bool,
+    /// Share of the limit that is left; infinite where there is none to be left.
+    room: f64,
 }
 
 /// What is doubtful about each part, and what it could turn.
@@ -96,6 +98,7 @@ impl Part {
         } else {
             checks.extend(checks_of_another(case, parts, part).into_iter().filter(|check| has(&parts[part], &check.place)));
         }
+        checks.sort_by(|a, b| a.room.total_cmp(&b.room));
         Part { doubts, data, checks }
     }
 
@@ -117,8 +120,13 @@ impl Part {
     fn places(&self, doubt: &Doubt) -> Vec<Place> {
         let typical = matches!(doubt.nature, Nature::Spread { .. });
         let mut places: Vec<Place> = vec![];
-        for check in self.checks.iter().filter(|check| !(typical && check.far_inside)) {
-            if acts_on(doubt, check.place.condition) && !places.contains(&check.place) {
+        for check in self.checks.iter().filter(|check| acts_on(doubt, check.place.condition)) {
+            // Typical data do much the same to all checks of a condition and load: the closest of them stands for all.
+            let known = |place: &Place| match typical {
+                true => Place { corner: place.corner, input_v: place.input_v, ..check.place } == *place,
+                false => check.place == *place,
+            };
+            if !(typical && check.room > 1.0 - FAR_INSIDE) && !places.iter().any(known) {
                 places.push(check.place);
             }
         }
@@ -144,8 +152,8 @@ fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
 
 /// The deciding checks of a substitute in the original's corner of the same setting as well: what hurts the one may not hurt the other.
 fn checks_of_another(case: &Case, parts: &[PartFigures], other: usize) -> Vec<Check> {
-    let theirs = checks(case, &parts[other], other);
-    let moved = theirs.into_iter().flat_map(|check| {
+    let theirs = checks(case, &parts[other], other).into_iter().filter(|check| check.room < COULD_BE_MISSED);
+    let moved = theirs.flat_map(|check| {
         let corners = CORNERS.iter().map(|corner| corner.name).filter(move |name| {
             crate::model::corner::same_board(name, check.place.corner)
         });
@@ -168,11 +176,10 @@ fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yards
     };
     let worst = figures.results.iter().filter_map(|found| bad(&found.place)).reduce(|a, b| if b.1 > a.1 { b } else { a })?;
     let number = worst.0.value(quantity.id).and_then(Value::number);
-    let far_inside = number.zip(limit).is_some_and(|(number, limit)| {
-        let room = margin(number, &limit) / limit.value.abs();
-        !quantity.unit.is_empty() && room.is_finite() && room > 1.0 - FAR_INSIDE
-    });
-    Some(Check { quantity, yardstick, place: worst.0.place, far_inside })
+    let room = number.zip(limit).map_or(f64::NEG_INFINITY, |(number, limit)| margin(number, &limit) / limit.value.abs());
+    // A count has no room, and is not close to its limit for that.
+    let room = if quantity.unit.is_empty() && room >= 0.0 { f64::INFINITY } else { room };
+    Some(Check { quantity, yardstick, place: worst.0.place, room })
 }
 
 /// The quantity that tells how near an event is.
