@@ -53,7 +53,7 @@ struct Check {
 }
 
 /// What is doubtful about each part, and what it could turn.
-struct Part {
+pub(super) struct Part {
     doubts: Vec<Doubt>,
     data: Vec<Datum>,
     checks: Vec<Check>,
@@ -89,8 +89,7 @@ pub(super) fn explore(
 
 impl Part {
     fn of(case: &Case, parts: &[PartFigures], part: usize) -> Part {
-        let doubts = doubts(case, part);
-        let data = doubts.iter().map(datum).collect();
+        let Part { doubts, data, .. } = Part::doubts_of(case, part);
         // Differences need both parts in the same places.
         let mut checks = checks(case, &parts[part], part);
         if part == 0 {
@@ -100,6 +99,19 @@ impl Part {
         }
         checks.sort_by(|a, b| a.room.total_cmp(&b.room));
         Part { doubts, data, checks }
+    }
+
+    /// The doubts alone.
+    pub(super) fn doubts_of(case: &Case, part: usize) -> Part {
+        let doubts = doubts(case, part);
+        let data = doubts.iter().map(datum).collect();
+        Part { doubts, data, checks: vec![] }
+    }
+
+    /// The ends between which a datum lies.
+    pub(super) fn ends_of(&self, datum: &Datum) -> Option<(f64, f64)> {
+        let number = self.with_ends().find(|number| self.data[*number].is_same_as(datum))?;
+        Some((self.value_at(number, End::Least), self.value_at(number, End::Most)))
     }
 
     /// Numbers of the doubts that lie between ends.
@@ -476,6 +488,25 @@ impl Batch {
 /// Whether a place is run on a stand; a condition with input voltages of its own runs at the nominal one.
 fn is_on(place: &Place, corner: &Corner, input_v: f64, case: &Case) -> bool {
     place.corner == corner.name && place.input_v.unwrap_or(case.board.nominal_input_v) == input_v
+}
+
+/// The case with one part, data at ends and one of them elsewhere.
+pub(super) fn posed_at(
+    case: &Case,
+    known: &Part,
+    part: usize,
+    ends: &[(Datum, End)],
+    moved: Option<(Datum, f64)>,
+) -> Case {
+    let number = |datum: &Datum| known.with_ends().find(|number| known.data[*number].is_same_as(datum));
+    let mut moves: Moves =
+        ends.iter().filter_map(|(datum, end)| number(datum).map(|number| (number, known.value_at(number, *end)))).collect();
+    if let Some((number, value)) = moved.and_then(|(datum, value)| Some((number(&datum)?, value))) {
+        moves.retain(|(other, _)| *other != number);
+        moves.push((number, value));
+    }
+    let bare = Case { parts: vec![], ..case.clone() };
+    posed(&bare, case, known, &Batch { part, moves, scope: Scope::Places(vec![]) })
 }
 
 /// The case with one part, data moved.

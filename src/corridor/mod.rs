@@ -1,6 +1,7 @@
 //! The corridor: calls the rooms in order. Read this first.
 
 mod ends;
+pub mod tipping;
 
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
@@ -12,6 +13,7 @@ use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, NOMINAL};
 use rayon::prelude::*;
+use tipping::Tipping;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Result of comparing the original with every substitute on one board.
@@ -26,6 +28,8 @@ pub struct Comparison {
     pub rows: Vec<Row>,
     /// One verdict a part, the original's own state first.
     pub verdicts: Vec<Verdict>,
+    /// What would turn each of them.
+    pub tipping: Vec<Tipping>,
 }
 
 /// One part at one corner and input voltage.
@@ -63,7 +67,8 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
     ends::explore(&case, &mut parts, progress)?;
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
-    Ok(Comparison { case, parts, found, rows, verdicts })
+    let tipping = tipping::search(&case, &verdicts)?;
+    Ok(Comparison { case, parts, found, rows, verdicts, tipping })
 }
 
 fn jobs(case: &Case) -> Vec<Job> {

@@ -65,6 +65,8 @@ pub struct Finding {
     pub margin_in_u: f64,
     /// The absent datum that moves the value most, with the values at its two ends.
     pub decides: Option<(Datum, f64, f64)>,
+    /// The ends of absent data at which the value is worst; none where it is worst as shown.
+    pub worst_ends: Vec<(Datum, End)>,
     /// What printed data contribute, largest first.
     pub budget: Vec<Effect>,
 }
@@ -204,6 +206,7 @@ pub fn of_requirement(
         outcome: outcome(state, original_state, against, requirement.is_alone()),
         margin_in_u: rank(quantity, sight, limit.as_ref(), uncertainty),
         decides: decides(sight),
+        worst_ends: worst_ends(quantity, sight),
         budget: budget(sight),
     }
 }
@@ -273,6 +276,7 @@ pub fn of_change(
         outcome,
         margin_in_u: worse.map_or(0.0, |worse| (allowed - worse.range.1) / worse.uncertainty.max(least)),
         decides: decides(sight),
+        worst_ends: worst_ends(quantity, sight),
         budget: budget(sight),
     })
 }
@@ -467,6 +471,12 @@ fn decides(sight: &Sight<'_>) -> Option<(Datum, f64, f64)> {
         sight.ends.iter().filter_map(|(data, _)| if let [(datum, End::Least)] = data { Some(*datum) } else { None });
     let moved = data.filter_map(|datum| Some((datum, single(End::Least)(&datum)?, single(End::Most)(&datum)?)));
     moved.max_by(|a, b| (a.1 - a.2).abs().total_cmp(&(b.1 - b.2).abs())).filter(|(_, low, high)| low != high)
+}
+
+fn worst_ends(quantity: &Quantity, sight: &Sight<'_>) -> Vec<(Datum, End)> {
+    let bad = |value: &Value| value.number().map_or(f64::INFINITY, |number| badness(quantity.side, number));
+    let worst = sight.ends.iter().max_by(|a, b| bad(a.1).total_cmp(&bad(b.1)));
+    worst.filter(|(_, value)| bad(value) > bad(sight.value)).map_or_else(Vec::new, |(data, _)| data.to_vec())
 }
 
 fn budget(sight: &Sight<'_>) -> Vec<Effect> {

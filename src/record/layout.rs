@@ -157,6 +157,8 @@ pub struct Verdict {
     pub sentence: String,
     /// The condition of it, in words.
     pub condition: String,
+    /// Within which part of the range it would pass; empty where it passes, or nowhere.
+    pub within: String,
     /// What to do next.
     pub next: String,
     /// Every check, the deciding one first: of each the condition that decides it.

@@ -9,6 +9,7 @@ use crate::condition::contract::Found;
 use crate::condition::curves::Curve;
 use crate::condition::figures::{Failure, Figures, PartFigures};
 use crate::condition::limit::hottest_degc;
+use crate::corridor::tipping::Tipping;
 use crate::corridor::{self, Checked, Comparison};
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::error::Error;
@@ -75,7 +76,7 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 }
 
 fn record(comparison: &Comparison) -> Record {
-    let Comparison { case, parts, found, rows, verdicts } = comparison;
+    let Comparison { case, parts, found, rows, verdicts, tipping } = comparison;
     let residuals = || found.iter().flatten().flat_map(|found| &found.residuals).copied();
     let mut warnings = case.warnings.clone();
     warnings.extend(words::shared_notes(parts).iter().map(|note| format!("all parts: {}", words::note(note))));
@@ -85,8 +86,8 @@ fn record(comparison: &Comparison) -> Record {
         case: identity(case),
         parts: parts.iter().map(part).collect(),
         quantities: rows.iter().map(row).collect(),
-        original: verdict(case, parts, &verdicts[0]),
-        verdicts: verdicts[1..].iter().map(|found| verdict(case, parts, found)).collect(),
+        original: verdict(case, parts, &verdicts[0], &tipping[0]),
+        verdicts: verdicts[1..].iter().zip(&tipping[1..]).map(|(found, tipping)| verdict(case, parts, found, tipping)).collect(),
         bench_plan: plan::plan(case, parts, rows),
         origins: origins(case),
         warnings,
@@ -150,13 +151,14 @@ fn cell(cell: &Cell, of_row: Option<LimitRecord>) -> layout::Cell {
 }
 
 /// A verdict as it is recorded, in sentences.
-pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict) -> layout::Verdict {
+pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &Tipping) -> layout::Verdict {
     layout::Verdict {
         part: case.parts[verdict.part].name.clone(),
         outcome: verdict.outcome,
         sentence: words::decision(verdict),
         condition: verdict.deciding().map_or_else(String::new, |finding| words::condition(finding)),
-        next: words::next(verdict),
+        next: words::next(verdict, tipping),
+        within: words::within(verdict.outcome, &tipping.within),
         checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),
         not_asked: verdict.not_asked.iter().map(|requirement| words::requirement(requirement.id)).collect(),
         changes: verdict.changes.iter().map(words::accepted).collect(),

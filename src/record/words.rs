@@ -2,7 +2,8 @@
 
 use crate::condition;
 use crate::condition::DATA_SHEET;
-use crate::condition::figures::{Figures, Note, OffAim, PartFigures, Place, Value};
+use crate::condition::figures::{Datum, Figures, Note, OffAim, PartFigures, Place, Value};
+use crate::corridor::tipping::{Tipping, Within};
 use crate::judge::finding::{self, Asked, Finding};
 use crate::judge::{AcceptedChange, Outcome, State, Verdict};
 use crate::model::board::{Compensator, LoadStep};
@@ -324,33 +325,69 @@ pub(crate) fn condition(finding: &Finding) -> String {
     }
 }
 
+/// Within which part of the range a part would pass.
+pub(crate) fn within(outcome: Outcome, within: &[Within]) -> String {
+    if outcome <= Outcome::NoWorse || within.is_empty() {
+        return String::new();
+    }
+    let each = within.iter().map(|within| match within {
+        Within::Ambient(degc) => format!("up to {degc:.0} °C ambient"),
+        Within::Load(load_a) => format!("up to {}", say_round(*load_a, "A")),
+        Within::InputFrom(input_v) => format!("from {} input", say_round(*input_v, "V")),
+        Within::InputUpTo(input_v) => format!("up to {} input", say_round(*input_v, "V")),
+    });
+    format!("would pass {}", each.collect::<Vec<_>>().join(", or "))
+}
+
+/// Two significant digits are enough for the edge of a range.
+fn say_round(value: f64, unit: &str) -> String {
+    units::format_si(value, unit, 2)
+}
+
+/// Three significant digits of a number.
+fn rounded(value: f64) -> f64 {
+    format!("{value:.2e}").parse().unwrap_or(value)
+}
+
+/// A datum, and whose it is.
+fn whose(datum: &Datum) -> String {
+    format!("{} {}", if datum.of_part { "this part's" } else { "the board's" }, datum.rule.label)
+}
+
+/// A value of a datum in its unit.
+fn say_datum(datum: &Datum, value: f64) -> String {
+    units::show(value, datum.rule.unit)
+}
+
 /// What to do next.
-pub(crate) fn next(verdict: &Verdict) -> String {
+pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     let Some(finding) = verdict.deciding() else { return String::new() };
-    let datum = || {
-        finding.decides.map(|(datum, low, high)| {
-            let whose = if datum.of_part { "this part's" } else { "the board's" };
-            format!(
-                "what decides is {whose} {}: it moves the value from {} to {}",
-                datum.rule.label,
-                say(low.min(high), finding.quantity.unit),
-                say(low.max(high), finding.quantity.unit)
-            )
-        })
+    let tip = || tipping.datum.map(|tip| {
+        let side = if tip.met_below { "below" } else { "above" };
+        let at = say_datum(&tip.datum, rounded(tip.value));
+        format!("decides: {}; passes with it {side} {at}; {}", whose(&tip.datum), tip.datum.rule.ask)
+    });
+    let datum = || finding.decides.map(|(datum, low, high)| {
+        let unit = finding.quantity.unit;
+        let (low, high) = (say(low.min(high), unit), say(low.max(high), unit));
+        format!("decides: {}, which moves the value from {low} to {high}; {}", whose(&datum), datum.rule.ask)
+    });
+    let budget = || {
+        let largest = finding.budget.first()?;
+        Some(format!("largest doubt: {}, now {}; {}", whose(&largest.datum), say_datum(&largest.datum, largest.datum.shown), largest.datum.rule.ask))
     };
-    let budget = || finding.budget.first().map(|effect| format!("the largest doubt is the {}", effect.datum.rule.label));
     match (finding.outcome, verdict.part) {
         (Outcome::Pass, 0) => String::new(),
         (Outcome::Pass, _) => match verdict.seen.first() {
             Some((quantity, at, _)) => format!("solder it and measure {} at {}", lower(quantity.label), place(at)),
-            None => "solder it; the stated bench will see no difference from the original".into(),
+            None => "solder it; the stated bench sees no difference from the original".into(),
         },
         (_, 0) => datum().or_else(budget).unwrap_or_default(),
         (Outcome::NoWorse, _) if finding.original_state == State::Met => {
             datum().or_else(budget).unwrap_or_else(|| "the original meets it with little room".into())
         }
         (Outcome::NoWorse, _) => "the board itself does not show this limit: its owner accepts that, or not".into(),
-        (Outcome::Undecided, _) => datum().or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into()),
+        (Outcome::Undecided, _) => tip().or_else(datum).or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into()),
         (Outcome::Fail, _) => needs(finding),
     }
 }

@@ -102,6 +102,9 @@ fn push_verdict(out: &mut String, verdict: &Verdict, width: usize) {
     if !others.is_empty() {
         push_wrapped(out, &others, width, &indent, &indent);
     }
+    if !verdict.within.is_empty() {
+        push_wrapped(out, &verdict.within, width, &indent, &indent);
+    }
     if !verdict.next.is_empty() {
         push_wrapped(out, &verdict.next, width, &indent, &indent);
     }
