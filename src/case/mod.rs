@@ -70,6 +70,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         name,
         board,
         parts: inductors,
+        fitted: None,
         limits,
         bench,
         numerics,

@@ -1,10 +1,10 @@
 //! What the data sheet alone says: working voltage and fit.
 
 use super::contract::{Condition, Found, Setup, Wish};
-use super::figures::{Failure, Figures, Place};
+use super::figures::{Failure, Figures, Place, Value, Why};
 use super::stand::Stand;
 use crate::model::case::Case;
-use crate::model::parts::Inductor;
+use crate::model::parts::{Body, Inductor};
 
 /// Data that need no run.
 pub(crate) struct DataSheet;
@@ -39,20 +39,30 @@ impl Condition for DataSheet {
     }
 
     fn conclude(&self, case: &Case, part: &Inductor, _: &[&Found]) -> Result<Option<Figures>, Failure> {
-        let body = part.body.filter(|_| case.board.keep_out.is_some());
-        let on_pad = case.board.land.zip(part.terminals).map(|(land, terminals)| terminals.share_on(&land));
-        let corner = super::DATA_SHEET;
-        let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0 };
+        let place = Place { condition: self.name(), corner: super::DATA_SHEET, input_v: None, load_a: None, prebias_v: 0.0 };
         let mut figures = Figures::at(place, None);
+        // What the board does not state, the part that fits it now does.
+        let fitted = case.original();
+        let room = case.board.keep_out.or(fitted.and_then(|original| original.body));
+        let land = case.board.land.or(fitted.and_then(|original| original.terminals));
+        let coverage = land.map(|land| part.terminals.map(|terminals| terminals.share_on(&land)));
+        let body = room.map(|_| part.body);
+        let of_body = |pick: fn(&Body) -> f64| body.map(|body| body.as_ref().map(pick));
         let values = [
-            ("working_voltage", part.working_voltage_v),
-            ("self_resonance", part.self_resonance_hz),
-            ("body_height", body.map(|body| body.height_m)),
-            ("body_length", body.map(|body| body.length_m)),
-            ("body_width", body.map(|body| body.width_m)),
-            ("terminal_on_pad", on_pad),
+            ("working_voltage", part.working_voltage_v.map(Some)),
+            ("self_resonance", part.self_resonance_hz.map(Some)),
+            ("body_height", of_body(|body| body.height_m)),
+            ("body_length", of_body(|body| body.length_m)),
+            ("body_width", of_body(|body| body.width_m)),
+            ("terminal_on_pad", coverage),
         ];
-        values.into_iter().filter_map(|(id, value)| Some((id, value?))).for_each(|(id, value)| figures.push(id, value));
+        for (id, value) in values {
+            match value {
+                Some(Some(value)) => figures.push(id, value),
+                Some(None) => figures.push(id, Value::NotComputed(Why::NotStated)),
+                None => {}
+            }
+        }
         Ok(Some(figures))
     }
 }

@@ -423,7 +423,7 @@ fn run(
     batches: &[Batch],
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Vec<Vec<Figures>>, Failure> {
-    let bare = Case { parts: vec![], ..case.clone() };
+    let bare = bare(case);
     let posed: Vec<Case> = batches.iter().map(|batch| posed(&bare, case, &all[batch.part], batch)).collect();
     let jobs: Vec<(usize, Corner, f64)> = batches.iter().enumerate().flat_map(|(number, batch)| {
         batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
@@ -505,8 +505,13 @@ pub(super) fn posed_at(
         moves.retain(|(other, _)| *other != number);
         moves.push((number, value));
     }
-    let bare = Case { parts: vec![], ..case.clone() };
+    let bare = bare(case);
     posed(&bare, case, known, &Batch { part, moves, scope: Scope::Places(vec![]) })
+}
+
+/// The case without parts; it still knows what is on the board.
+fn bare(case: &Case) -> Case {
+    Case { parts: vec![], fitted: case.original().cloned().map(Box::new), ..case.clone() }
 }
 
 /// The case with one part, data moved.

@@ -30,6 +30,8 @@ pub struct Comparison {
     pub verdicts: Vec<Verdict>,
     /// What would turn each of them.
     pub tipping: Vec<Tipping>,
+    /// How far it looked.
+    pub depth: Depth,
 }
 
 /// One part at one corner and input voltage.
@@ -40,11 +42,25 @@ struct Job {
     input_v: f64,
 }
 
+/// How far a comparison looks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Depth {
+    /// Everything that decides: absent data at their ends, printed ones by their uncertainty, where a check would turn.
+    #[default]
+    Full,
+    /// Every datum as it is shown. What passes so may not pass in full.
+    Quick,
+}
+
 /// Compares the original with every substitute. `progress` is told how many of how many jobs have been done.
 ///
 /// # Errors
 /// A compensator that cannot be laid out, or an interruption. What fails in one condition is told there.
-pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
+pub fn compare(
+    case: &Case,
+    depth: Depth,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<Comparison, Failure> {
     let case = prepared(case)?;
     let jobs = jobs(&case);
     let done = AtomicUsize::new(0);
@@ -64,11 +80,16 @@ pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<
         found.extend(conclusions(&case, part, found));
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
-    ends::explore(&case, &mut parts, progress)?;
+    if depth == Depth::Full {
+        ends::explore(&case, &mut parts, progress)?;
+    }
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
-    let tipping = tipping::search(&case, &verdicts)?;
-    Ok(Comparison { case, parts, found, rows, verdicts, tipping })
+    let tipping = match depth {
+        Depth::Full => tipping::search(&case, &verdicts)?,
+        Depth::Quick => vec![Tipping::default(); verdicts.len()],
+    };
+    Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth })
 }
 
 fn jobs(case: &Case) -> Vec<Job> {

@@ -2,7 +2,7 @@
 
 use super::state::State;
 use crate::model::case::Case;
-use crate::model::parts::{CoreFamily, Inductor};
+use crate::model::parts::{Body, CoreFamily, Inductor};
 use crate::quantity::{Limit, Quantity, Side};
 
 /// Factor on the highest input that a working voltage must cover for ringing (common practice).
@@ -118,10 +118,10 @@ pub static REQUIREMENTS: &[Requirement] = &[
     board("efficiency", &["efficiency"], |case, _| case.limits.efficiency.and_then(least), POINTS),
     rating("working_voltage", &["working_voltage"], |case, _| least(RINGING * case.board.highest_input_v()), NONE),
     rating("self_resonance", &["self_resonance"], |case, _| resonance(case), NONE),
-    rating("body", &["body_length"], |case, _| case.board.keep_out.and_then(|room| most(room.length_m)), NONE),
-    rating("body_across", &["body_width"], |case, _| case.board.keep_out.and_then(|room| most(room.width_m)), NONE),
-    rating("body_height", &["body_height"], |case, _| case.board.keep_out.and_then(|room| most(room.height_m)), NONE),
-    rating("pads", &["terminal_on_pad"], |case, _| case.board.land.and_then(|_| least(LEAST_TERMINAL_ON_PAD)), NONE),
+    rating("body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
+    rating("body_across", &["body_width"], |case, _| room(case, |room| room.width_m), NONE),
+    rating("body_height", &["body_height"], |case, _| room(case, |room| room.height_m), NONE),
+    rating("pads", &["terminal_on_pad"], |case, _| Some(pads(case)), NONE),
 ];
 
 /// Currents that the switches must bear.
@@ -204,6 +204,20 @@ fn lowest_peak(case: &Case) -> Option<Yardstick> {
 fn pulse_rating(case: &Case) -> Yardstick {
     let stated = case.board.stage.pulse_rating_a.and_then(most);
     stated.unwrap_or(Yardstick::Original(State::Open))
+}
+
+/// Room for the body; where the board states none, what fits it now stands in, and a larger body is open.
+fn room(case: &Case, pick: fn(&Body) -> f64) -> Option<Yardstick> {
+    case.board.keep_out.map_or(Some(Yardstick::Original(State::Met)), |room| most(pick(&room)))
+}
+
+/// Terminals on their pads; where the board states no land, the terminals that fit it now stand in, and less is open.
+fn pads(case: &Case) -> Yardstick {
+    let met = Limit { value: LEAST_TERMINAL_ON_PAD, side: Side::AtLeast, stated: true };
+    match case.board.land {
+        Some(_) => Yardstick::Limit(met),
+        None => Yardstick::Graded { met, missed: f64::NEG_INFINITY },
+    }
 }
 
 /// A board that gives way below its full load does not deliver it.

@@ -308,6 +308,7 @@ impl Case {
             name: String::new(),
             board,
             parts,
+            fitted: None,
             limits: Limits::default(),
             bench: Bench::default(),
             numerics,

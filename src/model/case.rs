@@ -14,6 +14,8 @@ pub struct Case {
     pub board: Board,
     /// The original part first, then the substitutes in the order of the files.
     pub parts: Vec<Inductor>,
+    /// The original, where `parts` does not begin with it.
+    pub fitted: Option<Box<Inductor>>,
     /// Limits and agreed changes.
     pub limits: Limits,
     /// What the bench can resolve.
@@ -33,6 +35,11 @@ pub struct Case {
 }
 
 impl Case {
+    /// The part that is on the board now; `None` for a case without parts.
+    pub fn original(&self) -> Option<&Inductor> {
+        self.fitted.as_deref().or(self.parts.first())
+    }
+
     /// A number that the case states or defaults, in SI, by its key.
     pub fn number(&self, key: &str) -> Option<f64> {
         self.stated.get(key)?.first().copied()

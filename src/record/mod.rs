@@ -10,7 +10,7 @@ use crate::condition::curves::Curve;
 use crate::condition::figures::{Failure, Figures, PartFigures};
 use crate::condition::limit::hottest_degc;
 use crate::corridor::tipping::Tipping;
-use crate::corridor::{self, Checked, Comparison};
+use crate::corridor::{self, Checked, Comparison, Depth};
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::error::Error;
 use crate::judge::finding::{Finding, Spread};
@@ -33,8 +33,12 @@ const CURVE_POINTS: usize = 120;
 ///
 /// # Errors
 /// A compensator that cannot be laid out, or an interruption.
-pub fn compare(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Record, Curves), Error> {
-    let comparison = corridor::compare(case, progress).map_err(|failure| error(failure, &case.parts[0].name))?;
+pub fn compare(
+    case: &Case,
+    depth: Depth,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Record, Curves), Error> {
+    let comparison = corridor::compare(case, depth, progress).map_err(|failure| error(failure, &case.parts[0].name))?;
     let curves = curves_of(&comparison).map_err(|failure| error(failure, "plot of the inductance"))?;
     Ok((record(&comparison), curves))
 }
@@ -76,9 +80,12 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 }
 
 fn record(comparison: &Comparison) -> Record {
-    let Comparison { case, parts, found, rows, verdicts, tipping } = comparison;
+    let Comparison { case, parts, found, rows, verdicts, tipping, depth } = comparison;
     let residuals = || found.iter().flatten().flat_map(|found| &found.residuals).copied();
     let mut warnings = case.warnings.clone();
+    if *depth == Depth::Quick {
+        warnings.insert(0, words::QUICK.into());
+    }
     warnings.extend(words::shared_notes(parts).iter().map(|note| format!("all parts: {}", words::note(note))));
     Record {
         record_version: RECORD_VERSION,

@@ -234,6 +234,9 @@ pub(crate) fn say_value(value: &Value, unit: &str) -> String {
     }
 }
 
+/// What stands above the outcomes of a quick look.
+pub(crate) const QUICK: &str = "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
+
 /// What a check is called: the quantity, or what is asked of it where that is another thing.
 pub(crate) fn label(finding: &Finding) -> String {
     match &finding.asked {
