@@ -28,7 +28,7 @@ const CONTACT_OPENS_S: f64 = 1e-7;
 const WAKE_V: f64 = 1e-3;
 const WAKE_FLUX: f64 = 1e-9;
 /// Share of the output aimed at below which a constant-power load is a resistance.
-const POWER_ENDS: f64 = 0.1 - 0.00501;
+const POWER_ENDS: f64 = 2.0 * 0.09 * 0.1 / (0.09 + 0.1);
 /// Step for rates by differences as a part of the period: its square, by which they are off, is nothing beside them.
 const DIFFERENCE_STEP: f64 = 1e-6;
 /// Most branches of a bank that can occur with the states there are.

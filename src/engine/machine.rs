@@ -1219,15 +1219,15 @@ impl Machine {
     /// Where a load that follows the output goes on differently.
     fn load_rows(&self, network: &Network, key: ModeKey) -> Vec<(Event, Row)> {
         let mut rows = vec![];
+        let overlap_v = LOAD_OVERLAP * self.circuit.board.output_v;
         if self.circuit.load_w > 0.0 {
             let (low_v, high_v) = self.circuit.cell_edges_v(key.load_cell);
-            rows.push((Event::LoadCell(1), network.load_v - Row::constant(high_v)));
+            rows.push((Event::LoadCell(1), network.load_v - Row::constant(high_v + overlap_v)));
             if low_v.is_finite() {
-                rows.push((Event::LoadCell(-1), Row::constant(low_v) - network.load_v));
+                rows.push((Event::LoadCell(-1), Row::constant(low_v - overlap_v) - network.load_v));
             }
         }
         let Some(knee_s) = self.circuit.knee_s() else { return rows };
-        let overlap_v = LOAD_OVERLAP * self.circuit.board.output_v;
         let short_of = network.load_v * knee_s - Row::input(Input::Load);
         let (above, overlap_a) = (Row::constant(overlap_v), Row::constant(overlap_v * knee_s));
         match key.sink {

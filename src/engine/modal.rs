@@ -35,6 +35,8 @@ const SLOW_PER_CYCLE: f64 = 0.01;
 const LEAST_SLOW_PER_CYCLE: f64 = 0.001;
 /// Largest disagreement with the matrix exponential, in balanced units, for which the modal form is used.
 const MODAL_ACCURACY: f64 = 1e-10;
+/// Steps of the iteration for the slow subspace.
+const SUBSPACE_STEPS: usize = 60;
 /// Turn of the slow subspace in a step of its iteration at which it stands: rounding.
 const SUBSPACE_TURN: f64 = 4.0 * f64::EPSILON;
 /// Iterations allowed to the Schur decomposition.
@@ -1101,7 +1103,8 @@ fn split(a: &DMatrix<f64>, values: &[Complex<f64>], slow_limit: f64) -> Option<S
     }
     if !slow.is_empty() {
         let first = n - slow.len();
-        let basis = slow_subspace(a, slow.len(), slow_limit)?;
+        let fast: Vec<Eigenvalue> = reals.iter().chain(&pairs).copied().collect();
+        let basis = slow_subspace(a, slow.len(), slow_limit, &fast)?;
         let inner = basis.transpose() * a * &basis;
         vectors.view_mut((0, first), (n, slow.len())).copy_from(&basis);
         block.view_mut((first, first), (slow.len(), slow.len())).copy_from(&inner);
@@ -1208,13 +1211,14 @@ impl<T: Number> Factors<T> {
     }
 }
 
-/// Orthonormal basis of the invariant subspace of the `size` smallest eigenvalues, by inverse iteration.
-fn slow_subspace(a: &DMatrix<f64>, size: usize, slow_limit: f64) -> Option<DMatrix<f64>> {
+/// Orthonormal basis of the invariant subspace of the `size` smallest eigenvalues, by inverse iteration; where that does not come to a
+/// stand, since an eigenvalue outside is hardly larger than one inside, from what has no share in the fast modes.
+fn slow_subspace(a: &DMatrix<f64>, size: usize, slow_limit: f64, fast: &[Eigenvalue]) -> Option<DMatrix<f64>> {
     let n = a.nrows();
     // A shift well away from zero keeps the matrix regular and the slow eigenvalues still the nearest ones.
     let lu = (a - DMatrix::from_diagonal_element(n, n, 0.7 * slow_limit)).lu();
     let mut basis = DMatrix::from_fn(n, size, |i, j| 1.0 / (1.0 + (i + j) as f64) + f64::from(u8::from(i % size == j)));
-    for _ in 0..60 {
+    for _ in 0..SUBSPACE_STEPS {
         let next = lu.solve(&basis)?.qr().q();
         if next.iter().any(|v| !v.is_finite()) {
             return None;
@@ -1223,8 +1227,28 @@ fn slow_subspace(a: &DMatrix<f64>, size: usize, slow_limit: f64) -> Option<DMatr
         let turned = (&next - &basis * (basis.transpose() * &next)).amax();
         basis = next;
         if turned <= SUBSPACE_TURN {
-            break;
+            return Some(basis);
         }
     }
-    Some(basis)
+    Some(without_share(a, fast, &basis).unwrap_or(basis))
+}
+
+/// The part of some directions that has no share in the fast modes: it is at right angles to their left eigenvectors.
+fn without_share(a: &DMatrix<f64>, fast: &[Eigenvalue], directions: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let (n, turned) = (a.nrows(), a.transpose());
+    let mut left = vec![];
+    for &(re, im) in fast {
+        let (_, vector) = eigenvector(&turned, Complex::new(re, im))?;
+        left.push(DVector::from_fn(n, |i, _| vector[i].re));
+        if im != 0.0 {
+            left.push(DVector::from_fn(n, |i, _| vector[i].im));
+        }
+    }
+    let left = DMatrix::from_columns(&left).qr().q();
+    let mut basis = directions.clone();
+    // Twice, so that nothing of what is taken away is left by rounding.
+    for _ in 0..2 {
+        basis = (&basis - &left * (left.transpose() * &basis)).qr().q();
+    }
+    basis.iter().all(|v| v.is_finite()).then_some(basis)
 }

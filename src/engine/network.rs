@@ -196,14 +196,29 @@ impl Circuit {
         if self.load_w == 0.0 {
             return 0;
         }
-        (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL - 1)
+        let cell = (((output_v / self.board.output_v - 1.0) / LOAD_CELL).round() as i32).max(LOWEST_CELL - 1);
+        // Cells meet a little below the middle between their centres.
+        let (low_v, high_v) = self.cell_edges_v(cell);
+        if output_v > high_v {
+            cell + 1
+        } else if output_v < low_v {
+            cell - 1
+        } else {
+            cell
+        }
     }
 
-    /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell.
+    /// Output voltages in V at which the linearisation of a constant-power load changes to the next cell: where both draw the same, so
+    /// that the current does not jump.
     pub fn cell_edges_v(&self, cell: i32) -> (f64, f64) {
-        let half = 0.501 * LOAD_CELL * self.board.output_v;
-        let low_v = if cell < LOWEST_CELL { f64::NEG_INFINITY } else { self.cell_centre_v(cell) - half };
-        (low_v, self.cell_centre_v(cell) + half)
+        let low_v = if cell < LOWEST_CELL { f64::NEG_INFINITY } else { self.cells_meet_v(cell - 1) };
+        (low_v, self.cells_meet_v(cell))
+    }
+
+    /// Where the tangents of a cell and the next one up meet, in V: the harmonic mean of their centres.
+    fn cells_meet_v(&self, cell: i32) -> f64 {
+        let (below_v, above_v) = (self.cell_centre_v(cell), self.cell_centre_v(cell + 1));
+        2.0 * below_v * above_v / (below_v + above_v)
     }
 
     /// Conductance in S through which the programmed current is drawn at a low output; `None` where nothing is programmed.
@@ -213,10 +228,13 @@ impl Circuit {
     }
 
     /// Largest relative error of the current of a constant-power load by its linearisation where the output does not fall
-    /// below a voltage: ((v - v_c) / v_c)^2 at the edge of that voltage's cell.
+    /// below a voltage: ((v - v_c) / v_c)^2 at the lower edge of that voltage's cell.
     pub fn load_linearisation_error(&self, lowest_v: f64) -> f64 {
-        let half_v = 0.501 * LOAD_CELL * self.board.output_v;
-        if self.load_w == 0.0 { 0.0 } else { (half_v / self.cell_centre_v(self.load_cell(lowest_v))).powi(2) }
+        if self.load_w == 0.0 {
+            return 0.0;
+        }
+        let cell = self.load_cell(lowest_v).max(LOWEST_CELL);
+        (self.cells_meet_v(cell - 1) / self.cell_centre_v(cell) - 1.0).powi(2)
     }
 
     /// Conductance in S and additional current in A of the load in a cell.
@@ -226,7 +244,6 @@ impl Circuit {
         }
         let v = self.cell_centre_v(cell.max(LOWEST_CELL));
         if cell < LOWEST_CELL {
-            // At the edge of the two cells both draw the same.
             let edge_v = self.cell_edges_v(LOWEST_CELL).0;
             return (self.load_s + (2.0 * self.load_w / v - self.load_w / (v * v) * edge_v) / edge_v, 0.0);
         }
