@@ -22,6 +22,8 @@ const LEAD_CYCLES: u64 = 2;
 const INTERVALS: f64 = 4000.0;
 /// Cycles that set how finely a waveform is kept: a pause makes a run long in which nothing happens.
 const SHOWN_CYCLES: u64 = 8000;
+/// Times that the search for the worst begin looks four times closer: to a five-hundredth of the period.
+const CLOSER: usize = 3;
 /// What makes a short circuit hard besides the corner.
 const ADVERSE: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Most)];
 
@@ -84,29 +86,47 @@ impl Condition for Short {
     }
 }
 
-/// The timing whose short circuit drives the current highest, of begins all over the switching period: how far the current gets before
-/// the limit opens the switch depends on it. Each is run for the first cycles.
+/// The timing whose short circuit drives the current highest: how far the current gets before the limit opens the switch depends on the
+/// place in the switching period at which it begins. Places all over the period are tried, then closer and closer around the worst; each
+/// is run for the first cycles.
 fn worst_timing(
     stand: &Stand<'_>,
     states: &ShortCircuit,
     machine: &mut Machine,
     from: &SteadyResult,
 ) -> Result<Timing, EngineError> {
-    let phases = stand.case.board.procedure.short_phases;
-    let mut worst: Option<(f64, Timing)> = None;
-    for later_by in (0..phases).map(|phase| phase as f64 / phases as f64) {
-        let timing = Timing::new(states, machine, stand.settling_s(), later_by);
-        let cycles = (timing.begin.0 + 1 + stand.case.board.procedure.short_first).min(timing.cycles);
-        let mut watch = EdgeWatch::new(timing.begin, (cycles, 0.0), machine.period_s(), 0.0, 0.0);
-        watch = watch.beyond(f64::NEG_INFINITY, f64::INFINITY);
-        let mut state = machine.at_clock(from.orbit.x);
-        machine.run(&mut state, cycles, &mut program(&timing, from.orbit.program_a), &mut watch, None)?;
-        let peak_a = watch.response().current.high;
-        if worst.is_none_or(|(known_a, _)| peak_a > known_a) {
-            worst = Some((peak_a, timing));
+    let places = stand.case.board.procedure.short_phases.max(1) as f64;
+    let mut worst: Option<(f64, f64, Timing)> = None;
+    let mut tries: Vec<f64> = (0..places as u64).map(|place| place as f64 / places).collect();
+    let mut width = 1.0 / places;
+    for _ in 0..=CLOSER {
+        for later_by in tries {
+            let timing = Timing::new(states, machine, stand.settling_s(), later_by);
+            let peak_a = first_peak_a(stand, machine, from, &timing)?;
+            if worst.is_none_or(|(known_a, _, _)| peak_a > known_a) {
+                worst = Some((peak_a, later_by, timing));
+            }
         }
+        width /= 4.0;
+        let middle = worst.map_or(0.0, |(_, later_by, _)| later_by);
+        tries = [-3.0, -2.0, -1.0, 1.0, 2.0, 3.0].iter().map(|step| (middle + step * width).rem_euclid(1.0)).collect();
     }
-    Ok(worst.map_or_else(|| Timing::new(states, machine, stand.settling_s(), 0.0), |(_, timing)| timing))
+    Ok(worst.map_or_else(|| Timing::new(states, machine, stand.settling_s(), 0.0), |(_, _, timing)| timing))
+}
+
+/// Highest current in A of the first cycles of a short circuit.
+fn first_peak_a(
+    stand: &Stand<'_>,
+    machine: &mut Machine,
+    from: &SteadyResult,
+    timing: &Timing,
+) -> Result<f64, EngineError> {
+    let cycles = (timing.begin.0 + 1 + stand.case.board.procedure.short_first).min(timing.cycles);
+    let mut watch = EdgeWatch::new(timing.begin, (cycles, 0.0), machine.period_s(), 0.0, 0.0);
+    watch = watch.beyond(f64::NEG_INFINITY, f64::INFINITY);
+    let mut state = machine.at_clock(from.orbit.x);
+    machine.run(&mut state, cycles, &mut program(timing, from.orbit.program_a), &mut watch, None)?;
+    Ok(watch.response().current.high)
 }
 
 /// The machine with a resistive load and a short circuit beside it.

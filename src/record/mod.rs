@@ -14,7 +14,7 @@ use crate::corridor::{self, Checked, Comparison, Depth};
 use crate::engine::book::ALLOWED_RESIDUAL;
 use crate::error::Error;
 use crate::judge::finding::{Finding, Spread};
-use crate::judge::{Cell, Row, Verdict};
+use crate::judge::{Cell, Row, State, Verdict};
 use crate::model::case::{Case, Origin};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
@@ -174,7 +174,7 @@ pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &
     }
 }
 
-/// A check as it is recorded; the budget stands with the one that decides.
+/// A check as it is recorded; the budget stands with the one that decides and with those that are not met.
 fn check(finding: &Finding, deciding: bool) -> layout::Check {
     let spread = |spread: &Spread| layout::Doubtful {
         value: spread.value.clone(),
@@ -216,7 +216,7 @@ fn check(finding: &Finding, deciding: bool) -> layout::Check {
             at_least,
             at_most,
         }),
-        budget: finding.budget.iter().filter(|_| deciding).map(contribution).collect(),
+        budget: finding.budget.iter().filter(|_| deciding || finding.state != State::Met).map(contribution).collect(),
     }
 }
 
