@@ -130,10 +130,9 @@ fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
             let count = v.number(&at("count")).unwrap_or(1.0);
             let one_f = v.number(&at("capacitance"))?;
             let esr_ohm = v.number(&at("esr"));
-            let kind = v.text(&at("kind")).map(kind_of);
             Some(CapacitorBranch {
                 name: v.text(&at("name"))?.to_string(),
-                kind: kind.or(esr_ohm.map(|esr_ohm| CapacitorKind::by_time_constant(esr_ohm, one_f)))?,
+                kind: capacitor_kind(v, &format!("{path}[{i}]"))?,
                 count,
                 tolerance: v.number(&at("tolerance")).unwrap_or(TO_BE_FILLED),
                 capacitance_f: count * one_f,
@@ -145,12 +144,20 @@ fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
         .collect()
 }
 
-fn kind_of(word: &str) -> CapacitorKind {
-    match word {
-        "ceramic" => CapacitorKind::Ceramic,
-        "polymer" => CapacitorKind::Polymer,
-        _ => CapacitorKind::Electrolytic,
-    }
+const KINDS: [(&str, CapacitorKind); 3] = [
+    ("ceramic", CapacitorKind::Ceramic),
+    ("polymer", CapacitorKind::Polymer),
+    ("electrolytic", CapacitorKind::Electrolytic),
+];
+
+/// Kind of a capacitor: as stated, else by its time constant, else as its name says.
+fn capacitor_kind(v: &Values, path: &str) -> Option<CapacitorKind> {
+    let at = |name: &str| v.number(&format!("{path}.{name}"));
+    let named = |text: &str| KINDS.into_iter().find(|(word, _)| text.contains(word)).map(|(_, kind)| kind);
+    let stated = v.text(&format!("{path}.kind")).and_then(named);
+    let by_constant = || Some(CapacitorKind::by_time_constant(at("esr")?, at("capacitance")?));
+    let by_name = || named(&v.text(&format!("{path}.name"))?.to_lowercase());
+    stated.or_else(by_constant).or_else(by_name)
 }
 
 fn control(sources: &mut Sources, v: &mut Values) -> Option<Control> {
@@ -437,11 +444,22 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     }
 }
 
-/// The engine holds a network of limited size: an output capacitor is one state, and its inductance one more.
-fn check_states(v: &Values, fault: &mut Fault<'_>) {
-    let bank = "output.capacitors";
-    let inductive = |i: usize| v.number(&format!("{bank}[{i}].esl")).is_some_and(|esl_h| esl_h > 0.0);
-    let wanted: usize = (0..v.count(bank)).map(|i| 1 + usize::from(inductive(i))).sum();
+const OUTPUT_BANK: &str = "output.capacitors";
+
+/// States that the output capacitors take: one each, and one more with series inductance.
+fn bank_states(v: &Values, absent_is_inductive: bool) -> usize {
+    let esl_h = |i: usize| v.number(&format!("{OUTPUT_BANK}[{i}].esl"));
+    let inductive = |i: usize| esl_h(i).map_or(absent_is_inductive, |esl_h| esl_h > 0.0);
+    (0..v.count(OUTPUT_BANK)).map(|i| 1 + usize::from(inductive(i))).sum()
+}
+
+/// Whether the engine has room for the series inductances that the case leaves out.
+pub fn has_room_for_inductances(v: &Values) -> bool {
+    bank_states(v, true) <= most_bank_states(v)
+}
+
+/// States that the engine, which holds a network of limited size, has left for the output capacitors.
+fn most_bank_states(v: &Values) -> usize {
     let has = |name: &str| v.number(&format!("control.compensator.{name}")).is_some_and(|value| value > 0.0);
     let amplifier = match v.text("control.compensator.kind") {
         Some("op-amp") => 2 + usize::from(has("r3")) + usize::from(has("c2")),
@@ -453,11 +471,15 @@ fn check_states(v: &Values, fault: &mut Fault<'_>) {
     };
     let sense = usize::from(v.text("control.current_limit.kind") == Some("winding"));
     // Beside these: the inductor, the instrument, and a loop analyser (two) or the leads of load and short circuit.
-    let most = MAX_STATES - 4 - amplifier - sense;
+    MAX_STATES - 4 - amplifier - sense
+}
+
+fn check_states(v: &Values, fault: &mut Fault<'_>) {
+    let (wanted, most) = (bank_states(v, false), most_bank_states(v));
     if wanted > most {
         let expected = format!("at most {most} state variables of capacitors, not {wanted}");
         fault(
-            bank,
+            OUTPUT_BANK,
             expected,
             "an entry is one and its esl another: join entries of one type with count, or leave out a small esl",
         );
@@ -619,7 +641,8 @@ fn check_bank(v: &Values, path: &str, fault: &mut Fault<'_>) {
     let mut bare = 0;
     for i in 0..v.count(path) {
         let at = |name: &str| v.number(&format!("{path}[{i}].{name}"));
-        if ["kind", "esr"].iter().all(|name| v.absent(&format!("{path}[{i}].{name}"))) {
+        let unsaid = ["kind", "esr"].iter().all(|name| v.absent(&format!("{path}[{i}].{name}")));
+        if unsaid && capacitor_kind(v, &format!("{path}[{i}]")).is_none() {
             let hint = "for example kind = \"ceramic\": without its resistance the kind says what holds";
             fault(&format!("{path}[{i}].kind"), "the key kind, or esr".into(), hint);
         }

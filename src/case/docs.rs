@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use super::keys::{BOARD, Key, Kind, Need, ORIGINS, PART, children};
 use super::walk::range_text;
-use crate::model::doubt::{self, Absent, For, Rule};
+use crate::model::doubt::{self, Absent, For, Owner, Place, Rule, Typical};
 use crate::parts::{CapacitorKind, CoreFamily};
 use crate::units::{Dimension, show};
 
@@ -28,7 +28,9 @@ Wherever a quantity stands in a TOML file, a table may stand instead that says w
 
     dcr_max = { value = "50 mohm", origin = "guaranteed", note = "data sheet, issue 3" }
 
-The origin is one of ORIGINS. Defaults that were taken are listed with the results as assumed, values that were
+The origin is one of ORIGINS. Beside a measured value `uncertainty = "3 %"` may state its standard
+uncertainty as a share of the value. What holds where a datum is absent, and how far a typical one is trusted, stands in
+[missing-data.md](missing-data.md). Defaults that were taken are listed with the results as assumed, values that were
 derived as estimated. An unknown key is an error.
 
 ## Parts as a table
@@ -45,7 +47,8 @@ temperature. It stands in place (`saturation`, in `parts.toml`), or in CSV files
 `current [A]` and `inductance [uH]`. The inductance may be in `%` of the nominal one. The temperature follows the name of
 the file after an `@`, or is a column `temperature [degC]`; a file may then hold several curves.
 
-Without a curve, `saturation_knee` asks for an estimate L0 from the ratings, with the stated drop d at the rated current Is.
+Without a curve, it is estimated as L0 from the ratings, with the stated drop d at the rated current Is and the knee that
+`saturation_knee` states.
 All points are listed as estimated. Up to 3 Is, in 25 points:
 
 - soft (metal composite, iron powder): L0 / (1 + d / (1 - d) (i / Is)^2)
@@ -127,7 +130,7 @@ fn ruled_text(path: &str) -> String {
     let rows = doubt::rules().filter(|rule| rule.key == path && !rule.is_factor);
     let text = |(rule, absent): (&Rule, Absent)| {
         let per = if rule.base.text.is_empty() { String::new() } else { format!(" x {}", rule.base.text) };
-        let number = |value: f64| show(value, rule.unit);
+        let number = |value: f64| number_text(rule, value);
         let range = match absent.low == absent.high {
             true => String::new(),
             false => format!(", between {} and {}", number(absent.low), number(absent.high)),
@@ -136,6 +139,110 @@ fn ruled_text(path: &str) -> String {
     };
     let texts: Vec<String> = rows.filter_map(|rule| Some(text((rule, rule.absent?)))).collect();
     format!("{} (missing-data.md)", texts.join("; "))
+}
+
+const MISSING: &str = r#"# Data that nobody printed, and data that are only typical
+
+This file is generated from the table in `src/model/doubt.rs`; results are made from that same table.
+
+A missing datum is never a benefit. Where a key is absent, the simulation runs with the value shown here, and a limit counts as
+met only if it is met with every absent datum at its adverse end. The origin of a datum decides what is doubtful about it:
+
+- *absent* (no key), *estimated*, *assumed*: it lies between two ends; around a value that is stated they are laid in proportion.
+- *typical*, or no origin: a rectangular spread, whose half width is the column "if typical"; the standard uncertainty is that over
+  the root of 3.
+- *measured*: the standard uncertainty that `uncertainty` states as a share of the value, else 2 %.
+- *guaranteed*: no doubt; what differs from unit to unit is a corner.
+
+What has no row here is asked for and never guessed: inductance, the drop that belongs to a saturation current, units. Without a curve
+and without a rating nothing can be said of any current. Common doubts are those of the board, the same for original and substitute;
+own ones belong to each part. A factor is multiplied on the datum. Values are those of a whole branch where capacitors are in parallel.
+"#;
+
+const MODEL_SHARES: &str = r#"
+## The core-loss model's own share
+
+It depends on the waveform and holds for every part whose data are without bias; rectangular, no ends.
+
+| what | factor on the loss |
+|---|---|
+| ferrite; flux linkage at the mean current below 0.3 of that at the 30 % drop | 0.9 to 1.3 |
+| ferrite; from 0.3 to 0.6 | 1.0 to 2.0 |
+| ferrite; above | 1.2 to 3.0 |
+| composite, iron powder | 0.9 to 1.4; to 1.8 where the inductance is down by more than 15 % |
+| duty away from one half | 0.95 to 1.05, upwards growing to 1.17 at a duty of 0.2 or 0.8 |
+"#;
+
+/// Text of `docs/missing-data.md`.
+pub fn missing_text() -> String {
+    let mut text = MISSING.to_string();
+    let groups: [(&str, fn(&Rule) -> bool); 4] = [
+        ("Inductor", |rule| rule.place == Place::Part),
+        ("Board", |rule| rule.place == Place::Board),
+        ("Output capacitors", |rule| rule.place == Place::OutputBank),
+        ("Input capacitors", |rule| rule.place == Place::InputBank),
+    ];
+    for (name, is_of) in groups {
+        let _ = writeln!(
+            text,
+            "\n## {name}\n\n| key | datum | for | shown if absent | ends if absent | if typical | whose | from | how to get it |"
+        );
+        let _ = writeln!(text, "|---|---|---|---|---|---|---|---|---|");
+        doubt::rules().filter(|rule| is_of(rule)).for_each(|rule| text += &rule_row(rule));
+    }
+    text + MODEL_SHARES
+}
+
+fn rule_row(rule: &Rule) -> String {
+    let (shown, ends) = match rule.absent {
+        None => ("asked for".to_string(), String::new()),
+        Some(absent) if absent.low == absent.high => (scaled(rule, absent.shown), "the same".into()),
+        Some(absent) => (
+            scaled(rule, absent.shown),
+            format!("{} to {}{}", number_text(rule, absent.low), scaled(rule, absent.high), most(rule)),
+        ),
+    };
+    let shown = if rule.absent.is_none() && rule.is_factor { "1".into() } else { shown };
+    let whose = if rule.owner == Owner::Board { "common" } else { "own" };
+    let cells = [
+        format!("`{}`", rule.key),
+        rule.label.into(),
+        words_for(rule.holds_for).into(),
+        shown,
+        ends,
+        typical_text(rule),
+        whose.into(),
+        rule.source.into(),
+        rule.ask.into(),
+    ];
+    format!("| {} |\n", cells.join(" | "))
+}
+
+/// A number of a row with what it is multiplied by.
+fn scaled(rule: &Rule, number: f64) -> String {
+    let number = number_text(rule, number);
+    if rule.base.text.is_empty() { number } else { format!("{number} x {}", rule.base.text) }
+}
+
+/// A number of a row: plain where what it is multiplied by has the unit.
+fn number_text(rule: &Rule, number: f64) -> String {
+    show(number, if rule.base.has_unit { Dimension::Number } else { rule.unit })
+}
+
+fn most(rule: &Rule) -> String {
+    rule.most.map_or(String::new(), |most| format!(", at most {}", most.text))
+}
+
+fn typical_text(rule: &Rule) -> String {
+    let percent = |share: f64| show(share, Dimension::Fraction);
+    match rule.typical {
+        Typical::AsPrinted => "as printed".into(),
+        Typical::Share(share) => percent(share),
+        Typical::Width(width) => show(width, rule.unit),
+        Typical::Standard(share) => format!("standard uncertainty {}", percent(share)),
+        Typical::Ends(low, high) => format!("ends x {low} and x {high}"),
+        Typical::Stated(_) => "`core_loss_tolerance`".into(),
+    }
 }
 
 /// What a row holds for, before its numbers.

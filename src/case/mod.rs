@@ -61,7 +61,14 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         parts::finish(values, inductor, &mut board, &context, &mut doubts);
     }
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
-    let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key));
+    let has_room = board::has_room_for_inductances(&values);
+    if !has_room {
+        doubts.push(
+            "output.capacitors: no room for the series inductances that are not stated; they are left out".into(),
+        );
+    }
+    let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
+    let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);
     let stated = values.all_numbers();
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();

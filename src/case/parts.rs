@@ -181,10 +181,7 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
     let ac_resistance = ac_resistance(sources, v, context.frequency_hz);
     let thermal_resistance_k_per_w = thermal_resistance(sources, v);
     let core_loss = core_loss(v);
-    let core_loss_tolerance = match core_loss {
-        Some(_) => or_usual(v, "core_loss_tolerance", 0.25, Dimension::Fraction),
-        None => Some(v.number("core_loss_tolerance").unwrap_or(0.0)),
-    };
+    let core_loss_tolerance = or_usual(v, "core_loss_tolerance", 0.25, Dimension::Fraction);
     note_origin(v);
     let part = Inductor {
         name: v.text("name")?.to_string(),

@@ -10,11 +10,12 @@ use crate::units::{Dimension, show};
 const LOWEST: f64 = 0.8;
 const HIGHEST: f64 = 1.2;
 
-/// Lowest, typical and highest threshold of a limit that is stated as a current, in A.
+/// Lowest, typical and highest threshold of a limit that is stated as a current, in A. Where the lowest is not stated it is the typical
+/// one here: nothing is refused for a number that the case does not hold.
 pub fn current_limit_a(v: &Values) -> Option<(f64, f64, f64)> {
     let at = |name: &str| v.number(&format!("control.current_limit.{name}"));
     let typical = at("typical")?;
-    Some((at("lowest").unwrap_or(LOWEST * typical), typical, at("highest").unwrap_or(HIGHEST * typical)))
+    Some((at("lowest").unwrap_or(typical), typical, at("highest").unwrap_or(HIGHEST * typical)))
 }
 
 /// What protects the stage and how it starts.
@@ -36,7 +37,7 @@ fn current_limit(v: &mut Values) -> Option<CurrentLimit> {
     let ending = if kind == "winding" { "_voltage" } else { "" };
     let typical = v.number(&path(&format!("typical{ending}")))?;
     let at = |name: &str| v.number(&path(name));
-    let level = |name: &str| at(&format!("{name}{ending}")).unwrap_or(typical);
+    let level = |name: &str, share: f64| at(&format!("{name}{ending}")).unwrap_or(share * typical);
     let hiccup = at("hiccup_cycles").zip(at("hiccup_pause"));
     Some(CurrentLimit {
         sense: match kind.as_str() {
@@ -44,7 +45,7 @@ fn current_limit(v: &mut Values) -> Option<CurrentLimit> {
             "winding" => LimitSense::Winding { r_ohm: at("sense_resistance")?, c_f: at("sense_capacitance")? },
             _ => LimitSense::Peak { falls_with_slope: v.flag(&path("falls_with_slope")).unwrap_or(false) },
         },
-        threshold: (level("lowest"), typical, level("highest")),
+        threshold: (level("lowest", LOWEST), typical, level("highest", HIGHEST)),
         delay_s: at("delay").unwrap_or(TO_BE_FILLED),
         inhibit_a: at("inhibit"),
         hiccup: hiccup.map(|(cycles, pause_s)| Hiccup { cycles: cycles as u64, pause_s }),

@@ -59,6 +59,7 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
             format!("{}: {}{note}", datum.datum, datum.value)
         })
     };
+    section(&mut text, "Absent", of(Origin::Absent), width);
     section(&mut text, "Assumed", of(Origin::Assumed), width);
     section(&mut text, "Estimated", of(Origin::Estimated), width);
     let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", visible_path(folder));

@@ -145,10 +145,12 @@ enum Datum {
 pub struct Base {
     /// In words, empty for 1.
     pub text: &'static str,
+    /// Whether the unit of the datum is in it, and the numbers of the rule are plain.
+    pub has_unit: bool,
     of: fn(&Board, &Inductor, usize) -> f64,
 }
 
-const ONE: Base = Base { text: "", of: |_, _, _| 1.0 };
+const ONE: Base = Base { text: "", has_unit: false, of: |_, _, _| 1.0 };
 
 /// One row of the table: a datum, and what is known of it before anybody states it.
 #[derive(Clone, Copy)]
@@ -175,6 +177,8 @@ pub struct Rule {
     pub typical: Typical,
     /// Whether the value is a factor that is multiplied on: every setting multiplies.
     pub is_factor: bool,
+    /// What is printed, where that is not the value.
+    printed: Option<fn(&Inductor) -> f64>,
     /// What it acts on.
     pub acts: Acts,
     /// Who can give the datum, and how.
@@ -211,6 +215,9 @@ pub struct Doubt {
     pub key: String,
     /// Value that is simulated, in SI; 1 for a factor.
     pub shown: f64,
+    /// What is printed about it, by which it is told how much two parts' doubts have in common: the value shown, or of a factor the
+    /// number on which it acts.
+    pub printed: f64,
     /// What is doubtful about it.
     pub nature: Nature,
     /// Origin that counts; `None` where none is stated, which counts as typical.
@@ -244,6 +251,7 @@ impl Rule {
             absent: None,
             typical: Typical::AsPrinted,
             is_factor: false,
+            printed: None,
             acts: Acts::Waveform,
             ask: MAKER,
             source: PRACTICE,
@@ -269,16 +277,22 @@ impl Rule {
     }
 
     const fn per(self, text: &'static str, of: fn(&Board, &Inductor, usize) -> f64) -> Rule {
-        Rule { base: Base { text, of }, ..self }
+        Rule { base: Base { text, has_unit: true, of }, ..self }
+    }
+
+    /// As [`Rule::per`], of a base without a unit.
+    const fn times(self, text: &'static str, of: fn(&Board, &Inductor, usize) -> f64) -> Rule {
+        Rule { base: Base { text, has_unit: false, of }, ..self }
     }
 
     /// Nothing exceeds this.
     const fn at_most(self, text: &'static str, of: fn(&Board, &Inductor, usize) -> f64) -> Rule {
-        Rule { most: Some(Base { text, of }), ..self }
+        Rule { most: Some(Base { text, has_unit: true, of }), ..self }
     }
 
-    const fn factor(self) -> Rule {
-        Rule { is_factor: true, ..self }
+    /// A factor on what is printed.
+    const fn factor(self, printed: fn(&Inductor) -> f64) -> Rule {
+        Rule { is_factor: true, printed: Some(printed), ..self }
     }
 
     const fn common(self) -> Rule {
@@ -417,13 +431,27 @@ fn doubt(case: &Case, part: &Inductor, rule: &'static Rule, branch: usize) -> Op
         Nature::Ends { low, high } => low < high,
         Nature::Spread { standard, .. } => *standard > 0.0,
     });
-    Some(Doubt { rule, owner: rule.owner, branch, key, shown, nature: nature?, origin })
+    let nature = guaranteed(case, part, rule, nature?);
+    let printed = rule.printed.map_or(shown, |printed| printed(part));
+    Some(Doubt { rule, owner: rule.owner, branch, key, shown, printed, nature, origin })
 }
 
 /// The entry of the case about a datum.
 fn entry<'a>(case: &'a Case, part: &Inductor, rule: &Rule, key: &str) -> Option<&'a DatumOrigin> {
     let of_part = matches!(rule.place, Place::Part).then_some(part.name.as_str());
     case.origin_of(of_part, key)
+}
+
+/// A guaranteed saturation current replaces the lower end of a typical curve's currents.
+fn guaranteed(case: &Case, part: &Inductor, rule: &Rule, nature: Nature) -> Nature {
+    let entry = case.origin_of(Some(&part.name), saturation::RATED);
+    let is_guaranteed = entry.is_some_and(|entry| entry.key == saturation::RATED && entry.origin == Origin::Guaranteed);
+    match nature {
+        Nature::Ends { high, .. } if is_guaranteed && rule.label == saturation::CURRENTS => {
+            Nature::Ends { low: saturation::rated_share(part).min(1.0), high }
+        }
+        nature => nature,
+    }
 }
 
 /// Relative standard uncertainty of an instrument where none is stated (common practice).

@@ -1,5 +1,6 @@
 //! Case files: what is read, and what is refused in which words.
 
+mod absent;
 mod doubts;
 mod errors;
 mod reading;

@@ -265,7 +265,7 @@ fn law_check_lists_what_was_assumed() {
     let output = run(&["check", case(KIOSK).to_str().expect("a path")]);
     let said = text(&output.stdout);
     assert_eq!(output.status.code(), Some(0));
-    assert!(said.contains("stage.quiescent_current: 0 A") && said.contains("can be simulated"), "{said}");
+    assert!(said.contains("stage.quiescent_current: 700 \u{b5}A") && said.contains("can be simulated"), "{said}");
     assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
 }
 

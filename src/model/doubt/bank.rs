@@ -60,7 +60,7 @@ macro_rules! rows {
             Datum::Slot(|b, _, i| b.$bank.get_mut(i).map(|branch| &mut branch.esr_ohm)),
         )
         .within(0.3)
-        .per("one over the number in parallel", |b, _, i| b.$bank.get(i).map_or(1.0, |branch| 1.0 / branch.count))
+        .times("one over the number in parallel", |b, _, i| b.$bank.get(i).map_or(1.0, |branch| 1.0 / branch.count))
         .ask(ASK_IMPEDANCE);
         const ESL: Rule = of(
             concat!($keys, "esl"),
@@ -69,7 +69,7 @@ macro_rules! rows {
             Datum::Slot(|b, _, i| b.$bank.get_mut(i).map(|branch| &mut branch.esl_h)),
         )
         .within(0.3)
-        .per("one over the number in parallel", |b, _, i| b.$bank.get(i).map_or(1.0, |branch| 1.0 / branch.count))
+        .times("one over the number in parallel", |b, _, i| b.$bank.get(i).map_or(1.0, |branch| 1.0 / branch.count))
         .ask(ASK_IMPEDANCE);
         &[
             of(

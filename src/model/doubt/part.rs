@@ -31,7 +31,7 @@ const ASK_LOSS: &str = "ask the maker for the core loss, or measure the input po
 pub static COMMON: &[Rule] =
     &[row("thermal_resistance", "factor on the thermal resistance that this board makes", Ratio, THERMAL)
         .common()
-        .factor()
+        .factor(|part| part.thermal_resistance_k_per_w)
         .absent(1.0, 0.8, 1.2)
         .within(0.20)
         .acts(Acts::Loss)
@@ -50,7 +50,7 @@ pub static RULES: &[Rule] = &[
         .ask("measure the resistance of a few parts"),
     row("ac_resistance", "excess of the a.c. over the d.c. resistance, as a ratio, at its highest frequency", Ratio,
         Datum::Own { read: read_excess, set: set_excess })
-        .per("root(f / 400 kHz)", |b, p, _| (ac_hz(b, p) / 400e3).sqrt()).absent(7.0, 0.0, 14.0).within(0.3)
+        .times("root(f / 400 kHz)", |b, p, _| (ac_hz(b, p) / 400e3).sqrt()).absent(7.0, 0.0, 14.0).within(0.3)
         .acts(Acts::Loss).source(PRACTICE),
     core_loss(FERRITE, 0.022, 0.004, 0.040),
     core_loss(COMPOSITE, 0.0725, 0.02, 0.125),
@@ -64,7 +64,7 @@ pub static RULES: &[Rule] = &[
     slot("thermal_resistance", "thermal resistance by the size of the body", ThermalResistance, |_, p, _| Some(&mut p.thermal_resistance_k_per_w))
         .per("61 K/W x (6.6 mm / root(length x width))^0.86", |_, p, _| by_size_k_per_w(p)).absent(1.0, 1.0, 1.0)
         .acts(Acts::Loss).ask(ASK_TEMPERATURE).source("fit to the parts of the demo boards"),
-    row("thermal_resistance", "factor on the thermal resistance of the part", Ratio, THERMAL).factor()
+    row("thermal_resistance", "factor on the thermal resistance of the part", Ratio, THERMAL).factor(|part| part.thermal_resistance_k_per_w)
         .absent(1.0, 0.75, 4.0 / 3.0).within(0.22).acts(Acts::Loss).ask(ASK_TEMPERATURE)
         .source("a rating belongs to its maker's board; common practice and judgement"),
     row("max_temperature", "highest temperature with own heating", Temperature, Datum::Option(|_, p, _| &mut p.max_temperature_degc))
@@ -72,14 +72,14 @@ pub static RULES: &[Rule] = &[
     working_voltage(FERRITE).absent(50.0, 50.0, 120.0),
     working_voltage(For::Powder).absent(20.0, 20.0, 60.0),
     row("self_resonance", "self-resonance", Frequency, Datum::Option(|_, p, _| &mut p.self_resonance_hz))
-        .per("1 / root(L / 1 uH)", |_, p, _| 1.0 / (p.inductance_h / 1e-6).sqrt()).absent(60e6, 25e6, 110e6).within(0.2)
+        .times("1 / root(L / 1 uH)", |_, p, _| 1.0 / (p.inductance_h / 1e-6).sqrt()).absent(60e6, 25e6, 110e6).within(0.2)
         .acts(Acts::Rating).source(SHEETS).ask("ask the maker, or measure the impedance of one"),
 ];
 
 const fn core_loss(core: For, shown: f64, low: f64, high: f64) -> Rule {
     row("core_loss", "core loss at its reference point", Power, Datum::Own { read: read_loss, set: set_loss })
         .only(core)
-        .per("omega x (1/2) L (swing / 2)^2, over the quality factor Q", stored_w)
+        .per("omega x (1/2) L (swing / 2)^2", stored_w)
         .absent(shown, low, high)
         .typical(Typical::Stated(|part| part.core_loss_tolerance))
         .acts(Acts::Loss)

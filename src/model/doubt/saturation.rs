@@ -45,11 +45,11 @@ pub static RULES: &[Rule] = &[
     row("saturation_knee", "knee of the saturation: 0 soft, 1 hard", Number, Datum::Own { read: read_knee, set: set_knee })
         .only(For::Powder).absent(0.0, 0.0, 1.0).source(PRACTICE).ask(ASK_CURVE),
     row("saturation", "factor on the inductance of an estimated curve at its rated current", Ratio, Datum::Own { read: read_estimate, set: set_estimate })
-        .factor().typical(Typical::Ends(0.9, 1.1)).source(PRACTICE).ask(ASK_CURVE),
+        .factor(cold_current_a).typical(Typical::Ends(0.9, 1.1)).source(PRACTICE).ask(ASK_CURVE),
     row("saturation", "factor on the inductance of the curve", Ratio, Datum::Own { read: read_ordinate, set: set_ordinate })
-        .factor().typical(Typical::Standard(0.03)).source(SHEETS).ask(ASK_CURVE),
-    row("saturation", "factor on the currents of the curve", Ratio, Datum::Own { read: read_currents, set: set_currents })
-        .factor().typical(Typical::Ends(0.9, 1.1)).source(SHEETS).ask("ask the maker for a guaranteed saturation current"),
+        .factor(|part| part.inductance_h).typical(Typical::Standard(0.03)).source(SHEETS).ask(ASK_CURVE),
+    row("saturation", CURRENTS, Ratio, Datum::Own { read: read_currents, set: set_currents })
+        .factor(cold_current_a).typical(Typical::Ends(0.9, 1.1)).source(SHEETS).ask("ask the maker for a guaranteed saturation current"),
     hot(CoreFamily::Ferrite, 0.73, 0.58, 0.87),
     hot(CoreFamily::Composite, 0.975, 0.92, 1.03),
     hot(CoreFamily::IronPowder, 0.94, 0.88, 1.00),
@@ -92,6 +92,21 @@ fn at_drop_a(curve: &SaturationCurve, drop: f64) -> f64 {
 
 /// Drop at which curves of two temperatures are compared.
 const COMPARED_DROP: f64 = 0.3;
+
+/// Current in A at which the cold curve has fallen by 30 %.
+fn cold_current_a(part: &Inductor) -> f64 {
+    cold(part).map_or(f64::NAN, |curve| at_drop_a(curve, COMPARED_DROP))
+}
+
+/// Key of the rated current, and what the doubt about the currents of a curve is called.
+pub(super) const RATED: &str = "saturation_current";
+pub(super) const CURRENTS: &str = "factor on the currents of the curve";
+
+/// The rated current over that at which the cold curve has fallen as far; 1 without a rating.
+pub(super) fn rated_share(part: &Inductor) -> f64 {
+    let share = |rating: &SaturationRating| Some(rating.current_a / at_drop_a(cold(part)?, rating.drop));
+    part.saturation_ratings.first().and_then(share).unwrap_or(1.0)
+}
 
 /// A number of 1 at the cold curve and `at_hot` at 100 C, in a line, at a temperature.
 fn in_line(part: &Inductor, at_hot: f64, temperature_degc: f64) -> f64 {
