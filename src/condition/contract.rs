@@ -3,6 +3,7 @@
 use super::curves::Curve;
 use super::figures::{Failure, Figures, Place};
 use super::stand::Stand;
+use crate::engine::book::Closing;
 use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::{Instant, Program};
 use crate::model::case::Case;
@@ -70,8 +71,8 @@ pub trait Condition: Sync {
 pub struct Found {
     /// Values and notes.
     pub figures: Figures,
-    /// Residuals of the energy books of its runs.
-    pub residuals: Vec<f64>,
+    /// How the energy books of its runs stand.
+    pub books: Vec<Closing>,
     /// Highest inductor current in A in ordinary use; 0 where it is none.
     pub peak_a: f64,
     /// Error of a linearised load as a share of its current.
@@ -83,7 +84,7 @@ pub struct Found {
 impl Found {
     /// These figures and nothing besides.
     pub fn of(figures: Figures) -> Found {
-        Found { figures, residuals: vec![], peak_a: 0.0, load_error: 0.0, curves: vec![] }
+        Found { figures, books: vec![], peak_a: 0.0, load_error: 0.0, curves: vec![] }
     }
 }
 

@@ -6,6 +6,7 @@ use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::load_step::LEAD_CYCLES;
 use super::stand::{Stand, note_beyond};
+use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::{Instant, Program, later};
@@ -58,7 +59,7 @@ impl Condition for LineStep {
         figures.push("limited_cycles", seen.limited as f64);
         figures.note_if(!seen.recovered, Note::NotBackAtInput);
         note_beyond(&curve, seen.peak_a, &mut figures);
-        Ok(Found { residuals: vec![seen.book_residual], peak_a: seen.peak_a, ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], peak_a: seen.peak_a, ..Found::of(figures) })
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
@@ -89,8 +90,8 @@ pub struct InputStepResult {
     pub peak_a: f64,
     /// Cycles that the current limit acted on.
     pub limited: u64,
-    /// Residual of the energy book.
-    pub book_residual: f64,
+    /// How the energy book stands.
+    pub book: Closing,
 }
 
 /// When a step of the input begins and goes back, and how long the run is.
@@ -152,6 +153,6 @@ pub fn run(
         recovered: there.recovered && home.recovered,
         peak_a: there.current.high.max(home.current.high),
         limited: state.effort.limited,
-        book_residual: book.close()?,
+        book: book.close()?,
     })
 }

@@ -5,6 +5,7 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, Warm};
+use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Machine, Observer};
 pub use crate::engine::program::Instant;
@@ -53,7 +54,7 @@ impl Condition for LoadStepAndRelease {
             let timing = Timing::new(step, machine.period_s(), fraction);
             let mut thinned = stand.thinned(fraction == 0.0, &machine, timing.cycles, timing.step, INTERVALS);
             let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
-            found.residuals.push(found_run.book_residual);
+            found.books.push(found_run.book);
             found.peak_a = found.peak_a.max(found_run.peak_a());
             found.curves.extend(stand.event_curve(self.name(), thinned, means_v));
             runs.push(found_run);
@@ -161,8 +162,8 @@ pub struct StepResult {
     pub repeats: bool,
     /// Cycles that the current limit acted on.
     pub limited: u64,
-    /// Residual of the energy book.
-    pub book_residual: f64,
+    /// How the energy book stands.
+    pub book: Closing,
 }
 
 impl StepResult {
@@ -238,6 +239,6 @@ pub fn run(
         // Of cycles that alternate the last one may be another than the first.
         repeats: moved <= machine.circuit.board.procedure.repeats || low.periods > 1,
         limited: state.effort.limited,
-        book_residual: book.close()?,
+        book: book.close()?,
     })
 }

@@ -5,6 +5,7 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, note_beyond};
+use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::program::{Instant, Program};
@@ -71,7 +72,7 @@ impl Condition for GrowingLoad {
         }
         figures.note_if(seen.effort.limited == 0 && seen.trip_a.is_some(), Note::GivesWayBeforeLimit);
         note_beyond(&ready.curve, seen.peak_a, &mut figures);
-        Ok(Found { residuals: vec![seen.book_residual], ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], ..Found::of(figures) })
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
@@ -145,8 +146,8 @@ pub struct OverloadResult {
     pub peak_a: f64,
     /// What happened.
     pub effort: Effort,
-    /// Residual of the energy book.
-    pub book_residual: f64,
+    /// How the energy book stands.
+    pub book: Closing,
 }
 
 /// Follows the output on its way down.
@@ -217,6 +218,6 @@ pub fn run(
         furthest_a: machine.circuit.board.procedure.overload_furthest * load_a,
         peak_a: decline.current.high,
         effort: state.effort,
-        book_residual: book.close()?,
+        book: book.close()?,
     })
 }

@@ -5,6 +5,7 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, into_resistance, note_beyond};
+use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Stretch};
 use crate::engine::program::{Instant, Program, later};
@@ -72,7 +73,7 @@ impl Condition for Short {
         }
         note_beyond(&curve, seen.peak_a, &mut figures);
         let curves = stand.event_curve(self.name(), thinned, (mean_v, mean_v)).into_iter().collect();
-        Ok(Found { residuals: vec![seen.book_residual], curves, ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], curves, ..Found::of(figures) })
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
@@ -183,8 +184,8 @@ pub struct ShortResult {
     pub overshoot_v: f64,
     /// What happened.
     pub effort: Effort,
-    /// Residual of the energy book.
-    pub book_residual: f64,
+    /// How the energy book stands.
+    pub book: Closing,
 }
 
 /// Sees the stretches from one instant to another.
@@ -244,6 +245,6 @@ pub fn run(
         recovered: after.recovered,
         overshoot_v: (after.output.high - mean_v).max(0.0),
         effort: state.effort,
-        book_residual: book.close()?,
+        book: book.close()?,
     })
 }

@@ -5,6 +5,7 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place, Value, Why};
 use super::stand::{Stand, into_resistance, note_beyond};
+use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::network::Path;
@@ -81,7 +82,7 @@ impl Condition for Starts {
         note_beyond(&curve, seen.peak_a, &mut figures);
         figures.note_if(seen.effort.pauses > 0, Note::StartPauses);
         let curves = stand.event_curve(self.name(), thinned, (0.0, mean_v)).into_iter().collect();
-        Ok(Found { residuals: vec![seen.book_residual], peak_a: seen.peak_a, curves, ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], peak_a: seen.peak_a, curves, ..Found::of(figures) })
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
@@ -122,8 +123,8 @@ pub struct StartResult {
     pub peak_a: f64,
     /// What happened.
     pub effort: Effort,
-    /// Residual of the energy book.
-    pub book_residual: f64,
+    /// How the energy book stands.
+    pub book: Closing,
 }
 
 /// Follows the rise of the output from the first pulse on until it first reaches a voltage.
@@ -200,6 +201,6 @@ pub fn run(
         fall_v: rise.fall_v,
         peak_a: response.current.high,
         effort: state.effort,
-        book_residual: book.close()?,
+        book: book.close()?,
     })
 }

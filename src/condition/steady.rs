@@ -78,7 +78,7 @@ impl Condition for Steady {
             }
         }
         let mut found = Found::of(figures);
-        found.residuals.push(warm.steady.book.residual().abs());
+        found.books.push(warm.steady.book.closing());
         found.peak_a = warm.steady.current.high;
         found.load_error = warm.machine.circuit.load_linearisation_error(warm.steady.output.low);
         if stand.is_shown() && load_a == stand.full_load_a() {

@@ -50,6 +50,22 @@ const LEAST_SHARE: f64 = 1e-2;
 /// Largest residual of the energy book as a fraction of the energy through the converter, where [`Book::allowed`] finds no more rounding.
 pub const ALLOWED_RESIDUAL: f64 = 1e-9;
 
+/// Residual of an energy book, and the largest that is allowed, as fractions of the energy through the converter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Closing {
+    /// Magnitude of the residual.
+    pub residual: f64,
+    /// Largest that is allowed, see [`Book::allowed`].
+    pub allowed: f64,
+}
+
+impl Closing {
+    /// The residual as a share of what is allowed.
+    pub fn share(&self) -> f64 {
+        self.residual / self.allowed
+    }
+}
+
 /// How wide a panel may be for one mode: its logarithm is a straight line in time, since a fading mode matters less and less.
 struct Tempo {
     log_width: f64,
@@ -226,13 +242,19 @@ impl Book {
         if through_j == 0.0 { ALLOWED_RESIDUAL } else { ALLOWED_RESIDUAL + rounding_j / through_j }
     }
 
-    /// The residual, or an error where it is larger than allowed.
+    /// How the book stands.
+    pub fn closing(&self) -> Closing {
+        Closing { residual: self.residual().abs(), allowed: self.allowed() }
+    }
+
+    /// How the book stands, or an error where the residual is larger than allowed.
     ///
     /// # Errors
     /// [`EngineError::EnergyBook`].
-    pub fn close(&self) -> Result<f64, EngineError> {
-        let (residual, allowed) = (self.residual().abs(), self.allowed());
-        if residual <= allowed { Ok(residual) } else { Err(EngineError::EnergyBook { residual, allowed }) }
+    pub fn close(&self) -> Result<Closing, EngineError> {
+        let closing = self.closing();
+        let Closing { residual, allowed } = closing;
+        if residual <= allowed { Ok(closing) } else { Err(EngineError::EnergyBook { residual, allowed }) }
     }
 }
 

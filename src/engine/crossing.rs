@@ -129,23 +129,19 @@ impl<'a> Track<'a> {
     }
 
     /// First time in the stretch, up to `end`, at which the value is no longer negative: `end` is then moved there; `guess_s` is
-    /// tried first in the search. False where there is no such time.
+    /// tried first in the search. False where there is no such time. Where no bound exists only what comes after `shown_s` is looked at:
+    /// up to there it has been negative.
     ///
     /// # Errors
     /// [`Unresolved`] after too many intervals.
-    pub fn first_crossing(&self, end: &mut Node, guess_s: Option<f64>) -> Result<bool, Unresolved> {
+    pub fn first_crossing(&self, end: &mut Node, guess_s: Option<f64>, shown_s: f64) -> Result<bool, Unresolved> {
+        if self.modal.is_dense() {
+            return Ok(self.first_sampled(end, shown_s));
+        }
         let start = Edge { t_s: 0.0, value: self.start(), basis: &self.modal.unit_basis };
         if start.value >= 0.0 {
             *end = start.node();
             return Ok(true);
-        }
-        if self.modal.is_dense() {
-            let found = self.sampled(end.t_s).find(|w| w.0.value < 0.0 && w.1.value >= 0.0);
-            if let Some((low, high)) = &found {
-                *end = *high;
-                self.root(low.edge(), end, 1.0, None);
-            }
-            return Ok(found.is_some());
         }
         let mut search = Search { narrowest_s: NARROWEST * end.t_s, guess_s, left: MOST_INTERVALS };
         let found = self.crossing_between(start, end, 0.0, &mut search)?;
@@ -306,8 +302,24 @@ impl<'a> Track<'a> {
         (node.t_s, node.value) = (t_s, self.value_at_basis(&node.basis, t_s));
     }
 
-    fn sampled(&self, to_s: f64) -> impl Iterator<Item = (Node, Node)> + '_ {
-        let at = move |k: usize| self.node(to_s * k as f64 / SAMPLES_WITHOUT_BOUND as f64);
-        (0..SAMPLES_WITHOUT_BOUND).map(move |k| (at(k), at(k + 1)))
+    /// As [`Track::first_crossing`], looked for at a number of times.
+    fn first_sampled(&self, end: &mut Node, shown_s: f64) -> bool {
+        let step_s = (end.t_s - shown_s) / SAMPLES_WITHOUT_BOUND as f64;
+        let mut low = self.node(shown_s);
+        if low.value >= 0.0 {
+            *end = low;
+            return true;
+        }
+        for k in 1..=SAMPLES_WITHOUT_BOUND {
+            let high =
+                if k < SAMPLES_WITHOUT_BOUND { self.node(shown_s + step_s * k as f64) } else { self.node(end.t_s) };
+            if high.value >= 0.0 {
+                *end = high;
+                self.root(low.edge(), end, 1.0, None);
+                return true;
+            }
+            low = high;
+        }
+        false
     }
 }

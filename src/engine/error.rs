@@ -17,13 +17,25 @@ pub enum EngineError {
     },
     /// A search for a switching instant that was given up.
     #[error(
-        "the search for the next switching instant was given up after 100 000 intervals, in cycle {cycle} from {phase_s:.3e} s after the clock edge on: something rings too fast for its bounds"
+        "the search for {event} was given up after 100 000 intervals, in cycle {cycle} from {phase_s:.3e} s after the clock edge on: something rings too fast for its bounds"
     )]
     Unresolved {
+        /// What was searched for.
+        event: &'static str,
         /// Cycle in which it happened.
         cycle: u64,
         /// Time after the clock edge in s.
         phase_s: f64,
+    },
+    /// Too many stretches that only the matrix exponential propagates.
+    #[error(
+        "the run was given up in cycle {cycle}: {stretches} stretches between switching instants were propagated by the matrix exponential, which is slow; time constants of bank and amplifier that are further apart, or less far than many decades, end that"
+    )]
+    TooSlow {
+        /// Cycle in which it happened.
+        cycle: u64,
+        /// Stretches propagated so.
+        stretches: u64,
     },
     /// The state grew beyond all bounds.
     #[error("the simulation ran away in cycle {cycle}: the state is no longer finite")]

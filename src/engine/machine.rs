@@ -25,6 +25,9 @@ const PULSES_PER_CYCLE: u64 = 10;
 const PULSES_AT_ONCE: u64 = 300;
 /// Periods that a stretch may last without a clock, whose edges only count time: the slow block's polynomials hold for that long.
 const UNCUT_PERIODS: u64 = 2;
+/// Stretches that a machine propagates by the matrix exponential before it gives up: some ten milliseconds each, a steady state
+/// without a hitch needs a thousand.
+const MOST_BY_EXPONENTIAL: u64 = 2500;
 /// Nominal periods waited for a turn-on of a scheme without a clock.
 const LONGEST_PAUSE: u64 = 2000;
 /// Cycles after which a run is looked at for repeating itself: alternating cycles fit in as well.
@@ -112,6 +115,22 @@ enum Event {
 }
 
 impl Event {
+    /// What it is, for messages.
+    fn name(self) -> &'static str {
+        match self {
+            Event::Knot(_) => "the next piece of the saturation curve",
+            Event::Zero => "the end of the inductor current",
+            Event::Trip => "the trip of the modulator's comparator",
+            Event::Ask => "the request for a turn-on",
+            Event::Limit => "the current limit",
+            Event::Valley => "the valley limit",
+            Event::Amplifier(_) => "a clamp of the amplifier",
+            Event::LoadCell(_) => "the next cell of the constant-power load",
+            Event::Sink(_) => "the knee of the load",
+            Event::Wake(_) => "a diode that begins to conduct",
+        }
+    }
+
     /// Whether it is a comparator's that is not looked at again in the stretch: what it asks for comes after a delay. (After the
     /// valley limit the modulator's comparator may be looked at again.)
     fn is_comparator(self) -> bool {
@@ -608,6 +627,8 @@ pub struct Machine {
     latest_off_s: f64,
     /// Number of the latest [`Driven`].
     drives: u64,
+    /// Stretches propagated by the matrix exponential so far.
+    by_exponential: u64,
     modes: Vec<Mode>,
     index: HashMap<ModeKey, usize>,
     current: usize,
@@ -638,6 +659,7 @@ impl Machine {
             dead_s,
             latest_off_s,
             drives: 0,
+            by_exponential: 0,
             modes: vec![],
             index: HashMap::new(),
             current: 0,
@@ -962,13 +984,17 @@ impl Machine {
         let key = self.mode_key(state, driven.drive.shorted);
         let mode_index = self.prepare(key);
         self.modes[mode_index].begin(&state.x, driven);
+        self.by_exponential += u64::from(self.modes[mode_index].modal.is_dense());
+        if self.by_exponential > MOST_BY_EXPONENTIAL {
+            return Err(EngineError::TooSlow { cycle: state.cycle, stretches: self.by_exponential });
+        }
         state.inputs = driven.inputs;
         let begin = (state.cycle, state.phase_s);
         let (mut end, mut at) = ([0.0; MAX_STATES], Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
         let reached = loop {
             let ends = self.ends(state, &driven.drive, last_cycle);
             let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end)
-                .map_err(|Unresolved| EngineError::Unresolved { cycle: begin.0, phase_s: begin.1 })?;
+                .map_err(|event| EngineError::Unresolved { event: event.name(), cycle: begin.0, phase_s: begin.1 })?;
             self.pass_edges(state, reached);
             state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
             match reached {
@@ -1700,18 +1726,25 @@ fn reach(
     mut ends: Ends,
     at: &mut Node,
     end: &mut StateVector,
-) -> Result<Reached, Unresolved> {
+) -> Result<Reached, Event> {
     let (now_s, phase_s) = (at.t_s, state.phase_s);
     let time_at = |end_s: f64| now_s + (end_s - phase_s).max(0.0);
     at.t_s = time_at(ends.first_s());
-    let mut event = earliest_event(mode, state, begin_s, |event| is_armed(state, event), at, end)?;
+    let mut event = earliest_event(mode, state, (begin_s, now_s), |event| is_armed(state, event), at, end)?;
     if let (Stage::Rest { until_s }, Some(Event::Ask)) = (state.stage, event)
         && at.t_s < time_at(until_s)
     {
         // Asked for too early: what is asked for at the end of the rest counts.
         ends.stage_s = until_s;
         at.t_s = time_at(ends.first_s());
-        event = earliest_event(mode, state, begin_s, |event| event != Event::Ask && is_armed(state, event), at, end)?;
+        event = earliest_event(
+            mode,
+            state,
+            (begin_s, now_s),
+            |event| event != Event::Ask && is_armed(state, event),
+            at,
+            end,
+        )?;
     }
     match event {
         Some(event) => {
@@ -1735,17 +1768,17 @@ fn end_state(modal: &Modal, flow: &Flow, at: &Node, end: &mut StateVector) {
     }
 }
 
-/// The first event before `at`, to which and whose state `at` and `end` are moved; without one `end` is moved to the state at `at`.
+/// The first event before `at`, to which and whose state `at` and `end` are moved; without one `end` is moved to the state at `at`. Up to
+/// `passed_s` there is none.
 fn earliest_event(
     mode: &mut Mode,
     state: &RunState,
-    begin_s: f64,
+    (begin_s, passed_s): (f64, f64),
     armed: impl Fn(Event) -> bool,
     at: &mut Node,
     end: &mut StateVector,
-) -> Result<Option<Event>, Unresolved> {
-    let allowed_s = at.t_s;
-    let expected = mode.expected[usize::from(state.is_delayed())];
+) -> Result<Option<Event>, Event> {
+    let (expected, allowed_s) = (mode.expected[usize::from(state.is_delayed())], at.t_s);
     // As a rule a mode ends as it did in the cycle before. What is left to show is then a shorter stretch.
     let mut found = mode.ends_as_before(expected, state, begin_s, &armed, at).then_some(expected);
     if found.is_none() {
@@ -1785,7 +1818,7 @@ fn earliest_event(
         }
         let track = Track::with_level(modal, flow, &watch.row, watch.level, line);
         at.value = track.value_at_basis(&at.basis, at.t_s);
-        if track.first_crossing(at, watch.guess_s)? {
+        if track.first_crossing(at, watch.guess_s, passed_s).map_err(|Unresolved| watch.event)? {
             watch.crossed_at(at.t_s);
             found = Some(index);
         }

@@ -4,7 +4,7 @@
 //! every product of states over a stretch says what the integrals of such products are. The changes are added up mode by mode, which
 //! costs next to nothing, and the integrals are worked out once, at the end. Equations: docs/physics.md, "energy book".
 
-use super::book::{Book, Integrals};
+use super::book::{Book, Closing, Integrals};
 use super::error::EngineError;
 use super::machine::{Mode, Observer, Stretch};
 use super::network::{Circuit, Path};
@@ -160,11 +160,11 @@ impl RunBook {
         book
     }
 
-    /// The residual, or an error where it is larger than allowed.
+    /// How the book stands, or an error where the residual is larger than allowed.
     ///
     /// # Errors
     /// [`EngineError::EnergyBook`].
-    pub fn close(&self) -> Result<f64, EngineError> {
+    pub fn close(&self) -> Result<Closing, EngineError> {
         self.totals().close()
     }
 

@@ -424,9 +424,9 @@ pub struct OriginRecord {
 pub struct EnergyRecord {
     /// Number of runs.
     pub runs: usize,
-    /// Largest residual as a fraction of the energy through the converter.
+    /// Residual as a fraction of the energy through the converter, of the run that comes nearest to what it is allowed.
     pub worst_residual: f64,
-    /// Residual above which a run is an error.
+    /// Residual above which that run would be an error: what rounding makes of its length.
     pub allowed_residual: f64,
 }
 

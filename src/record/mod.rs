@@ -11,7 +11,7 @@ use crate::condition::figures::{Failure, Figures, PartFigures};
 use crate::condition::limit::hottest_degc;
 use crate::corridor::tipping::Tipping;
 use crate::corridor::{self, Checked, Comparison, Depth};
-use crate::engine::book::ALLOWED_RESIDUAL;
+use crate::engine::book::Closing;
 use crate::error::Error;
 use crate::judge::finding::{Finding, Spread};
 use crate::judge::{Cell, Row, State, Verdict};
@@ -81,7 +81,6 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 
 fn record(comparison: &Comparison) -> Record {
     let Comparison { case, parts, found, rows, verdicts, tipping, depth } = comparison;
-    let residuals = || found.iter().flatten().flat_map(|found| &found.residuals).copied();
     let mut warnings = case.warnings.clone();
     if *depth == Depth::Quick {
         warnings.insert(0, words::QUICK.into());
@@ -98,15 +97,21 @@ fn record(comparison: &Comparison) -> Record {
         bench_plan: plan::plan(case, parts, rows),
         origins: origins(case),
         warnings,
-        energy_book: EnergyRecord {
-            runs: residuals().count(),
-            worst_residual: residuals().fold(0.0, f64::max),
-            allowed_residual: ALLOWED_RESIDUAL,
-        },
+        energy_book: energy_book(found.iter().flatten().flat_map(|found| &found.books)),
         cross_check: vec![],
         method: words::method(case, found.iter().flatten().map(|found| found.load_error).fold(0.0, f64::max)),
         equations: words::EQUATIONS.iter().map(ToString::to_string).collect(),
         cautions: words::CAUTIONS.iter().map(ToString::to_string).collect(),
+    }
+}
+
+/// The energy book over all runs: the one that comes nearest to what is allowed stands for them.
+fn energy_book<'a>(books: impl Iterator<Item = &'a Closing> + Clone) -> EnergyRecord {
+    let nearest = books.clone().max_by(|a, b| a.share().total_cmp(&b.share()));
+    EnergyRecord {
+        runs: books.count(),
+        worst_residual: nearest.map_or(0.0, |book| book.residual),
+        allowed_residual: nearest.map_or(0.0, |book| book.allowed),
     }
 }
 

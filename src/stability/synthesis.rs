@@ -28,6 +28,8 @@ const SLOW: [f64; 3] = [0.02, 5e-3, 1e-3];
 /// Times that the layout is corrected at most, and the error of gain at which it is good.
 const CORRECTIONS: usize = 12;
 const GOOD: f64 = 1e-10;
+/// Share of the plant's gain below which the output does not follow the control at all: a filter leaves far more of it, rounding less.
+const NO_GAIN: f64 = 1e-9;
 
 /// Why no compensator was found.
 #[derive(Clone, Debug, Error, PartialEq)]
@@ -74,6 +76,9 @@ pub fn fit(circuit: &Circuit, aim: &LoopAim, load_a: f64) -> Result<Compensator,
     for _ in 0..CORRECTIONS {
         let gain = gain_of(&compensator)?;
         let rest = gain / transfer(&compensator, omega);
+        if rest.norm() <= NO_GAIN * plant_gain(circuit, load_a) {
+            return Err(SynthesisError::NoLoop);
+        }
         let wanted = Complex::from_polar(1.0, aim.phase_deg.to_radians() - PI);
         if (gain - wanted).norm() < GOOD {
             break;
@@ -81,6 +86,12 @@ pub fn fit(circuit: &Circuit, aim: &LoopAim, load_a: f64) -> Result<Compensator,
         compensator = frame.lay_out(omega, wanted / rest)?;
     }
     Ok(compensator)
+}
+
+/// Gain from the control voltage to the output at rest.
+fn plant_gain(circuit: &Circuit, load_a: f64) -> f64 {
+    let board = &circuit.board;
+    board.control.modulator.plant_gain(circuit.source_v, board.output_v / load_a)
 }
 
 /// Loop gain of a circuit with a compensator at a frequency, as a loop analyser shows it.
@@ -130,9 +141,7 @@ impl Frame {
 
     /// Next to an integrator, so slow that the loop is stable whatever the filter does.
     fn slow(&self, circuit: &Circuit, load_a: f64, share: f64) -> Compensator {
-        let board = &circuit.board;
-        let plant = board.control.modulator.plant_gain(circuit.source_v, board.output_v / load_a);
-        self.one_zero(LEAST_RATIO, TAU * share * self.crossover_hz, 1.0 / plant)
+        self.one_zero(LEAST_RATIO, TAU * share * self.crossover_hz, 1.0 / plant_gain(circuit, load_a))
     }
 
     /// One zero and one pole at equal ratios `k` below and above `omega`, with a gain there.

@@ -187,7 +187,7 @@ fn compare_step(numbers: &Numbers, result: &StepResult, windows: &(Window, Windo
     numbers.time("step_recovery_s", result.step.recovery_s, CROSSING_S);
     numbers.time("release_recovery_s", result.release.recovery_s, CROSSING_S);
     assert!(result.step.recovered && result.release.recovered && result.repeats);
-    assert!(result.book_residual <= ENERGY_RESIDUAL);
+    assert!(result.book.residual <= ENERGY_RESIDUAL);
 }
 
 /// Steady states at the board's load and at both levels of the step, then the step itself.

@@ -40,7 +40,7 @@ fn step_of_board(board: &DemoBoard) -> StepResult {
     let high = measure(&mut machine, load.to_a).unwrap();
     let means = (low.mean_output_v(), high.mean_output_v());
     let result = step::run(&mut machine, &load, 0.0, &low.orbit, means, 0.01 * board.board.output_v, &mut ()).unwrap();
-    assert!(result.book_residual <= ENERGY_RESIDUAL);
+    assert!(result.book.residual <= ENERGY_RESIDUAL);
     result
 }
 

@@ -150,7 +150,7 @@ fn law_start_ends_with_the_soft_start_and_keeps_what_is_there() {
             assert!(found.time_s < soft_start_s && found.time_s > 0.9 * soft_start_s);
             assert!(found.overshoot_v < RAMP_END * output_v);
             assert!(prebias_v == 0.0 || found.fall_v < 0.02 * output_v, "{}", found.fall_v);
-            assert!(found.book_residual < support::ENERGY_RESIDUAL);
+            assert!(found.book.residual < support::ENERGY_RESIDUAL);
         }
     }
 }
@@ -230,12 +230,12 @@ fn law_hiccup_counts_pauses_and_starts_again() {
     // The short circuit ends within the pause, which began after the 64 cycles; then the soft start.
     let pause_ends_s = 66.0 / 400e3 + hiccup.pause_s - states.hold_s;
     assert!(found.recovered && (found.recovery_s / (pause_ends_s + 2e-3) - 1.0).abs() < 0.02);
-    assert!(found.book_residual < support::ENERGY_RESIDUAL);
+    assert!(found.book.residual < support::ENERGY_RESIDUAL);
 
     let (mut machine, states) = shorted(Some(4.1), None);
     let found = run_short(&mut machine, &states);
     assert!(found.effort.pauses == 0 && found.effort.limited > 300 && found.recovered);
-    assert!(found.book_residual < support::ENERGY_RESIDUAL);
+    assert!(found.book.residual < support::ENERGY_RESIDUAL);
 }
 
 #[test]
@@ -276,7 +276,7 @@ fn closed_form_input_step_rings_as_a_second_order_filter() {
     let formula_v = (after_v - before_v) * (1.0 + overshoot) + ripple_v;
     println!("{} V, formula {formula_v} V", found.deviation_v);
     assert!((found.deviation_v / formula_v - 1.0).abs() < AVERAGED && found.recovered);
-    assert!(found.book_residual < support::ENERGY_RESIDUAL);
+    assert!(found.book.residual < support::ENERGY_RESIDUAL);
 }
 
 /// What dead time, delays and resistances change of ideal pulses.

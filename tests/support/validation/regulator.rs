@@ -144,7 +144,7 @@ pub fn stepped(board: &Board, inductance_h: f64, dcr_ohm: f64, load: &LoadStep, 
     let high = presolder::measure::steady::measure(&mut machine, load.to_a).unwrap();
     let means = (low.mean_output_v(), high.mean_output_v());
     let result = step::run(&mut machine, load, fraction, &low.orbit, means, 1e-3 * board.output_v, &mut ()).unwrap();
-    assert!(result.book_residual <= ENERGY_RESIDUAL);
+    assert!(result.book.residual <= ENERGY_RESIDUAL);
     (result, low.output.width())
 }
 
