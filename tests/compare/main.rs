@@ -1,4 +1,4 @@
-//! Whole comparisons: the demo boards, verdicts, the bench plan, and every number of the demo comparisons.
+//! Whole comparisons: the demo boards, verdicts and outcomes, the bench plan, and every number of the demo comparisons.
 
 #[path = "../support/plan.rs"]
 mod support;
@@ -7,5 +7,6 @@ mod bench_plan;
 mod boards;
 mod cross_events;
 mod frozen_numbers;
+mod outcomes;
 mod random_boards;
 mod verdicts;

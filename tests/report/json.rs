@@ -27,9 +27,7 @@ fn error_a_number_that_is_not_finite_is_refused_with_its_place() {
         ("quantities / cells / value (of dip)", "NaN", |r| {
             r.quantities[2].cells[1].as_mut().expect("a cell").value = Value::Number(f64::NAN)
         }),
-        ("share_of_limit", "inf", |r| {
-            r.quantities[0].cells[0].as_mut().expect("a cell").share_of_limit = Some(f64::INFINITY)
-        }),
+        ("verdicts / checks / margin_in_u", "inf", |r| r.verdicts[0].checks[0].margin_in_u = Some(f64::INFINITY)),
         ("parts / results / winding_degc", "-inf", |r| r.parts[1].results[3].winding_degc = Some(f64::NEG_INFINITY)),
         ("energy_book / worst_residual", "NaN", |r| r.energy_book.worst_residual = f64::NAN),
     ];

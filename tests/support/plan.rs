@@ -43,11 +43,17 @@ pub fn part(index: usize, shown: &[Shown]) -> PartFigures {
         shown.values.iter().for_each(|(quantity, value)| figures.push(quantity, *value));
         figures
     });
-    PartFigures { name: NAMES[index].into(), original: index == 0, results: results.collect() }
+    PartFigures {
+        name: NAMES[index].into(),
+        original: index == 0,
+        results: results.collect(),
+        ends: vec![],
+        spreads: vec![],
+    }
 }
 
 /// A row without cells for every quantity: the plan looks at which there are, and at the results.
 pub fn rows() -> Vec<Row> {
     let compared = QUANTITIES.iter().filter(|quantity| quantity.compared);
-    compared.map(|quantity| Row { quantity, limit: None, agreed_change: None, cells: vec![] }).collect()
+    compared.map(|quantity| Row { quantity, cells: vec![] }).collect()
 }

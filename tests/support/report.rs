@@ -29,7 +29,8 @@ pub fn comparison_of(names: &[&str]) -> (Record, Curves) {
 }
 
 fn record(names: &[&str]) -> Record {
-    let verdicts = names.iter().enumerate().skip(1).map(|(i, name)| verdict(i, name)).collect();
+    let quantities = quantities(names.len());
+    let verdicts = names.iter().enumerate().skip(1).map(|(i, name)| verdict(&quantities, i, name)).collect();
     Record {
         record_version: RECORD_VERSION,
         presolder_version: "0.1.0".into(),
@@ -42,7 +43,8 @@ fn record(names: &[&str]) -> Record {
             ],
         },
         parts: names.iter().enumerate().map(|(i, name)| part(i, name)).collect(),
-        quantities: quantities(names.len()),
+        original: original(&quantities, names[0]),
+        quantities,
         verdicts,
         bench_plan: bench_plan(names),
         origins: origins(),
@@ -140,31 +142,114 @@ fn bench_plan(names: &[&str]) -> BenchPlan {
     }
 }
 
-fn verdict(i: usize, name: &str) -> Verdict {
-    let outcome = [Outcome::PassWithNote, Outcome::Inconclusive, Outcome::Fail, Outcome::Pass][(i - 1) % 4];
-    let sentence = match outcome {
-        Outcome::Fail => {
-            "Output ripple (20 MHz) reaches 33.9 mV against at most 30 mV at 32 V, 3 A with low inductance and a worn \
-             output bank."
-        }
-        Outcome::Inconclusive => {
-            "Dip at the load step is 148 mV against at most 150 mV; the limit lies inside the uncertainty of 4 mV \
-             (18 V, low inductance, worn output bank)."
-        }
-        _ => {
-            "Every limit is met; closest is the dip at the load step with 91 % of 150 mV (18 V, low inductance, worn)."
-        }
+/// What the original itself shows.
+fn original(quantities: &[QuantityRow], name: &str) -> Verdict {
+    let checks = checks(quantities, 0);
+    let missed = checks.iter().any(|check| check.state == State::Missed);
+    Verdict {
+        part: name.into(),
+        outcome: if missed { Outcome::Fail } else { Outcome::Pass },
+        sentence: "meets every check; closest: load-step undershoot 134.2 mV, limit 150 mV".into(),
+        condition: "32 V, 3 A, low L, aged".into(),
+        next: String::new(),
+        checks,
+        not_asked: vec!["short circuit".into(), "input step".into()],
+        changes: vec![],
+        notes: vec![],
+        bench: String::new(),
+    }
+}
+
+fn verdict(quantities: &[QuantityRow], i: usize, name: &str) -> Verdict {
+    let outcome = [Outcome::NoWorse, Outcome::Undecided, Outcome::Fail, Outcome::Pass][(i - 1) % 4];
+    let (sentence, next) = match outcome {
+        Outcome::Fail => (
+            "output ripple, 20 MHz 33.9 ± 1.0 mV, limit 30 mV, at the low end of the inductance with an aged output bank",
+            "needs at most 29 mV here",
+        ),
+        Outcome::Undecided => (
+            "load-step undershoot 148 ± 7 mV (139 to 155 mV with assumed data), limit 150 mV",
+            "what decides is the board's ageing of the output bank: it moves the value from 139 mV to 155 mV",
+        ),
+        Outcome::NoWorse => (
+            "load-step undershoot 149 ± 7 mV, limit 150 mV; no worse than the original",
+            "the board itself does not show this limit: its owner accepts that, or not",
+        ),
+        Outcome::Pass => (
+            "meets every check; closest: load-step undershoot 136 ± 7 mV, limit 150 mV",
+            "solder it and measure output ripple at 32 V, 3 A, nominal",
+        ),
     };
     let some = |yes: bool, text: &str| if yes { vec![text.to_string()] } else { vec![] };
     Verdict {
         part: name.into(),
         outcome,
-        already_failing: outcome == Outcome::Fail,
         sentence: sentence.into(),
-        reasons: some(outcome == Outcome::Fail, "Phase margin 41.2 ° against at least 45 ° (32 V, nominal)."),
-        notes: some(outcome != Outcome::Pass, "Core-loss coefficients were assumed from the material family."),
-        bench: "The ripple change of +12 % is above the bench's 3 %; measure the ripple at 32 V and 3 A.".into(),
+        condition: "18 V, 3 A, low L, aged, winding 91 °C".into(),
+        next: next.into(),
+        checks: checks(quantities, i),
+        not_asked: vec!["short circuit".into(), "input step".into()],
+        changes: some(i == 1, "Inductor ripple current 1.14 A to 1.31 A (32 V, 3 A, nominal)"),
+        notes: some(outcome != Outcome::Pass, "the output was not back in its band before the next edge"),
+        bench: "the bench sees the change best in output ripple (32 V, 3 A, nominal): 4 times what it resolves".into(),
     }
+}
+
+/// One check a row with a limit, the worst state first.
+fn checks(quantities: &[QuantityRow], i: usize) -> Vec<Check> {
+    let asked = quantities.iter().filter(|row| row.limit.is_some_and(|limit| limit.stated));
+    let mut checks: Vec<Check> = asked.filter_map(|row| check(row, i)).collect();
+    checks.sort_by_key(|check| std::cmp::Reverse(check.state));
+    checks
+}
+
+fn check(row: &QuantityRow, i: usize) -> Option<Check> {
+    let (limit, cell) = (row.limit?, row.cells[i].clone()?);
+    let original = row.cells[0].as_ref()?;
+    let (value, base) = (cell.value.number()?, original.value.number()?);
+    let worse = if limit.side == Side::AtLeast { base - value } else { value - base };
+    let doubtful = |cell: &Cell| Doubtful { value: cell.value.clone(), uncertainty: cell.uncertainty, ends: cell.ends };
+    let state = cell.state?;
+    Some(Check {
+        key: format!("limit: {}", row.quantity),
+        requirement: "limit".into(),
+        quantity: row.quantity.clone(),
+        label: row.label.clone(),
+        unit: row.unit.clone(),
+        place: cell.place.clone(),
+        winding_degc: Some(91.7),
+        limit: Some(limit),
+        stands_in: false,
+        value: doubtful(&cell),
+        original: Some(doubtful(original)),
+        worse: Some(WorseRecord {
+            shown: worse,
+            least: worse,
+            most: worse,
+            uncertainty: 0.4 * cell.uncertainty,
+            allowance: 0.05 * limit.value,
+        }),
+        state,
+        original_state: original.state?,
+        outcome: match state {
+            State::Met => Outcome::Pass,
+            State::Open => Outcome::Undecided,
+            State::Missed => Outcome::Fail,
+        },
+        margin_in_u: Some((value - limit.value).abs() / cell.uncertainty),
+        decides: (row.quantity == "dip").then(|| DecidingDatum {
+            datum: "output.capacitors[0].aged_capacitance".into(),
+            label: "ageing of the output bank".into(),
+            of_part: false,
+            at_least: 0.96 * value,
+            at_most: 1.06 * value,
+        }),
+        budget: vec![Contribution {
+            datum: "inductance".into(),
+            label: "inductance".into(),
+            change: 0.3 * cell.uncertainty,
+        }],
+    })
 }
 
 fn origins() -> Vec<OriginRecord> {
@@ -196,9 +281,8 @@ fn limit(value: f64, side: Side, stated: bool) -> Option<LimitRecord> {
 
 fn quantities(parts: usize) -> Vec<QuantityRow> {
     use ChangeKind::{Difference, Fraction};
-    let within = |fraction: f64| limit(fraction, Side::Within, false);
-    let row = |id: &str, label: &str, unit: &str, kind, limit, agreed, base: f64, spread: f64| {
-        quantity_row(parts, (id, label, unit), kind, (limit, agreed), (base, spread))
+    let row = |id: &str, label: &str, unit: &str, kind, limit, base: f64, spread: f64| {
+        quantity_row(parts, (id, label, unit), kind, limit, (base, spread))
     };
     vec![
         row(
@@ -207,22 +291,20 @@ fn quantities(parts: usize) -> Vec<QuantityRow> {
             "V",
             Fraction,
             limit(0.03, Side::AtMost, true),
-            within(0.2),
             0.02731,
             0.24,
         ),
-        row("ripple_full", "Output ripple, full bandwidth", "V", Fraction, None, within(0.2), 0.0357, 0.2),
-        row("dip", "Dip at the load step", "V", Fraction, limit(0.15, Side::AtMost, true), within(0.1), 0.1342, 0.11),
-        row("rise", "Rise at the release", "V", Fraction, limit(0.15, Side::AtMost, true), within(0.1), 0.0987, 0.13),
-        row("recovery", "Recovery to the band", "s", Fraction, limit(0.0002, Side::AtMost, true), None, 0.0000873, 0.3),
-        row("current_ripple", "Inductor current ripple", "A", Fraction, None, None, 1.137, 0.24),
+        row("ripple_full", "Output ripple, full bandwidth", "V", Fraction, None, 0.0357, 0.2),
+        row("dip", "Dip at the load step", "V", Fraction, limit(0.15, Side::AtMost, true), 0.1342, 0.11),
+        row("rise", "Rise at the release", "V", Fraction, limit(0.15, Side::AtMost, true), 0.0987, 0.13),
+        row("recovery", "Recovery to the band", "s", Fraction, limit(0.0002, Side::AtMost, true), 0.0000873, 0.3),
+        row("current_ripple", "Inductor current ripple", "A", Fraction, None, 1.137, 0.24),
         row(
             "peak_current",
             "Peak inductor current",
             "A",
             Fraction,
             limit(6.2, Side::AtMost, false),
-            within(0.05),
             5.713,
             0.05,
         ),
@@ -232,27 +314,25 @@ fn quantities(parts: usize) -> Vec<QuantityRow> {
             "H",
             Fraction,
             limit(3e-6, Side::AtLeast, false),
-            None,
             6.71e-6,
             -0.4,
         ),
-        row("rms_current", "RMS inductor current", "A", Fraction, None, None, 3.021, 0.003),
+        row("rms_current", "RMS inductor current", "A", Fraction, None, 3.021, 0.003),
         row(
             "winding_temperature",
             "Winding temperature",
             "degC",
             Difference,
             limit(125.0, Side::AtMost, true),
-            limit(10.0, Side::AtMost, false),
             88.31,
             0.12,
         ),
-        row("inductor_loss", "Inductor loss", "W", Fraction, None, within(0.2), 0.4312, 0.3),
-        row("efficiency", "Efficiency", "", Difference, None, limit(-0.005, Side::AtLeast, false), 0.9231, -0.004),
-        row("crossover", "Crossover frequency", "Hz", Fraction, limit(80e3, Side::AtMost, false), None, 41_230.0, 0.09),
-        row("phase_margin", "Phase margin", "deg", Difference, limit(45.0, Side::AtLeast, true), None, 58.7, -0.28),
-        row("gain_margin", "Gain margin", "dB", Difference, limit(10.0, Side::AtLeast, false), None, 13.2, -0.1),
-        row("height", "Height over the board", "m", Difference, None, None, 0.0042, 0.0),
+        row("inductor_loss", "Inductor loss", "W", Fraction, None, 0.4312, 0.3),
+        row("efficiency", "Efficiency", "", Difference, None,  0.9231, -0.004),
+        row("crossover", "Crossover frequency", "Hz", Fraction, limit(80e3, Side::AtMost, false), 41_230.0, 0.09),
+        row("phase_margin", "Phase margin", "deg", Difference, limit(45.0, Side::AtLeast, true), 58.7, -0.28),
+        row("gain_margin", "Gain margin", "dB", Difference, limit(10.0, Side::AtLeast, false), 13.2, -0.1),
+        row("height", "Height over the board", "m", Difference, None, 0.0042, 0.0),
     ]
 }
 
@@ -260,24 +340,21 @@ fn quantity_row(
     parts: usize,
     (id, label, unit): (&str, &str, &str),
     change_kind: ChangeKind,
-    (limit, agreed_change): (Option<LimitRecord>, Option<LimitRecord>),
+    limit: Option<LimitRecord>,
     (base, spread): (f64, f64),
 ) -> QuantityRow {
-    let judge = |value: f64, limit: &Option<LimitRecord>, uncertainty: f64| match limit {
-        None => Judgement::NoLimit,
-        Some(limit) => {
-            let over = match limit.side {
-                Side::AtMost => value - limit.value,
-                Side::AtLeast => limit.value - value,
-                Side::Within => value.abs() - limit.value,
-            };
-            if over > uncertainty {
-                Judgement::Fail
-            } else if over > -uncertainty {
-                Judgement::Inconclusive
-            } else {
-                Judgement::Pass
-            }
+    let judge = |value: f64, limit: &LimitRecord, uncertainty: f64| {
+        let over = match limit.side {
+            Side::AtMost => value - limit.value,
+            Side::AtLeast => limit.value - value,
+            Side::Within => value.abs() - limit.value,
+        };
+        if over > uncertainty {
+            State::Missed
+        } else if over > -uncertainty {
+            State::Open
+        } else {
+            State::Met
         }
     };
     let cells = (0..parts).map(|i| {
@@ -286,20 +363,14 @@ fn quantity_row(
             return None;
         }
         let value = base * (1.0 + spread * part_share);
-        let change =
-            (i > 0).then(|| if change_kind == ChangeKind::Fraction { value / base - 1.0 } else { value - base });
         Some(Cell {
             value: Value::Number(value),
             uncertainty: 0.013 * value.abs(),
-            place: "32 V, 3 A, low inductance, worn".into(),
+            ends: (id == "dip").then_some((0.96 * value, 1.06 * value)),
+            place: "32 V, 3 A, low L, aged".into(),
             own_limit: None,
-            change: change.map(Value::Number),
-            change_place: change.map(|_| "24 V, 3 A, nominal".into()),
-            share_of_limit: limit.as_ref().map(|limit| value / limit.value),
-            absolute: judge(value, &limit, 0.013 * value.abs()),
-            relative: change.map_or(Judgement::NoLimit, |change| judge(change, &agreed_change, 0.004)),
-            change_in_resolutions: change.map(|change| (change / base).abs() / 0.01),
-            bench_sees: change.map(|change| (change / base).abs() > 0.02 || change.abs() > 0.03),
+            original: (i > 0).then_some(Value::Number(base)),
+            state: limit.as_ref().map(|limit| judge(value, limit, 0.013 * value.abs())),
         })
     });
     QuantityRow {
@@ -309,13 +380,12 @@ fn quantity_row(
         change_kind,
         cells: cells.collect(),
         limit,
-        agreed_change,
     }
 }
 
 fn part(i: usize, name: &str) -> PartRecord {
     let mut results = Vec::new();
-    for corner in ["nominal", "low inductance, worn", "high inductance, fresh"] {
+    for corner in ["nominal", "low L, aged", "high L, aged"] {
         for input_v in [18.0, 24.0, 32.0] {
             for load_a in [0.31, 3.0] {
                 results.push(steady(i, corner, input_v, load_a));
@@ -381,7 +451,7 @@ fn curves(names: &[&str]) -> Curves {
         periods: each().map(|(i, name)| period(i, name)).collect(),
         period_condition: "24 V in, 3 A, nominal".into(),
         steps: each().map(|(i, name)| step(i, name)).collect(),
-        step_condition: "24 V in, 0.31 A to 3 A at 1.7 A/µs, low inductance, worn output bank".into(),
+        step_condition: "24 V in, 0.31 A to 3 A at 1.7 A/µs, low L, aged".into(),
         step_band_v: 0.05,
         step_limit_v: Some(0.15),
         loops: each().map(|(i, name)| loop_gain(i, name)).collect(),
