@@ -43,9 +43,9 @@ impl Condition for LineStep {
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let mut figures = Figures::at(place, Some(stand.full_load_degc()?));
         let Some(step) = &stand.case.board.events.input_step else { return Ok(Found::of(figures)) };
-        let (mut machine, _) = supplied(stand, step.to_v)?;
+        let (mut machine, _) = supplied(stand, step.to_v, false)?;
         let to = steady::measure(&mut machine, step.load_a)?;
-        let (mut machine, curve) = supplied(stand, step.from_v)?;
+        let (mut machine, curve) = supplied(stand, step.from_v, false)?;
         let from = steady::measure(&mut machine, step.load_a)?;
         let means_v = (from.mean_output_v(), to.mean_output_v());
         let seen = run(&mut machine, step, &from.orbit, means_v, stand.half_band_v())?;
@@ -64,7 +64,7 @@ impl Condition for LineStep {
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(step) = &stand.case.board.events.input_step else { return Ok(None) };
-        let (mut machine, curve) = supplied(stand, step.from_v)?;
+        let (mut machine, curve) = supplied(stand, step.from_v, true)?;
         let begin = Begin::Clock(machine.steady(step.load_a)?.x);
         let timing = Timing::new(step, machine.period_s());
         let program = timing.program(step, &machine);
@@ -72,9 +72,11 @@ impl Condition for LineStep {
     }
 }
 
-/// The machine at another input voltage.
-fn supplied(stand: &Stand<'_>, source_v: f64) -> Result<(Machine, FluxCurve), Failure> {
-    stand.changed(stand.full_load_degc()?, &[], |circuit| circuit.source_v = source_v)
+/// The machine at another input voltage, with the instrument where it is to be read.
+fn supplied(stand: &Stand<'_>, source_v: f64, instrument: bool) -> Result<(Machine, FluxCurve), Failure> {
+    stand.changed(stand.full_load_degc()?, &[], |circuit| {
+        (circuit.source_v, circuit.instrument) = (source_v, instrument);
+    })
 }
 
 /// Result of a step of the input voltage and back.

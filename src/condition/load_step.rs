@@ -44,9 +44,11 @@ impl Condition for LoadStepAndRelease {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(step) = &stand.case.board.load_step else { return Ok(Found::of(Figures::at(place, None))) };
-        let Warm { mut machine, steady: high, winding_degc, .. } = stand.warm(step.to_a)?;
+        let Warm { mut machine, steady: high, winding_degc, .. } = stand.kept_or_warm(step.to_a)?;
         let low = steady::measure(&mut machine, step.from_a)?;
         let means_v = (low.mean_output_v(), high.mean_output_v());
+        // Nothing reads the instrument from here on.
+        let mut machine = machine.without_instrument()?;
         let mut found = Found::of(Figures::at(place, Some(winding_degc)));
         let mut runs = vec![];
         let phases = stand.case.board.procedure.step_phases;

@@ -59,7 +59,7 @@ impl Condition for GrowingLoad {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(Found::of(Figures::at(place, None))) };
-        let mut ready = Ready::on(stand, &states)?;
+        let mut ready = Ready::on(stand, &states, false)?;
         let seen = ready.run(stand)?;
         let mut figures = Figures::at(place, Some(ready.winding_degc));
         figures.push("overload_peak", seen.peak_a);
@@ -77,7 +77,7 @@ impl Condition for GrowingLoad {
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
-        let mut ready = Ready::on(stand, &states)?;
+        let mut ready = Ready::on(stand, &states, true)?;
         let seen = ready.run(stand)?;
         let Ready { machine, curve, from_a, from, slew_a_per_s, .. } = ready;
         let (program, longest) = program(&machine, from_a, slew_a_per_s);
@@ -93,7 +93,7 @@ impl Condition for GrowingLoad {
 }
 
 impl Ready {
-    fn on(stand: &Stand<'_>, states: &Overload) -> Result<Ready, Failure> {
+    fn on(stand: &Stand<'_>, states: &Overload, instrument: bool) -> Result<Ready, Failure> {
         let further = match stand.corner.end_of(Parameter::Inductance) {
             None => &[],
             Some(End::Least) => EARLIEST,
@@ -104,7 +104,7 @@ impl Ready {
             Some(End::Least) => states.winding_degc.0,
             Some(End::Most) => states.winding_degc.1,
         };
-        let (mut machine, curve) = stand.changed(winding_degc, further, |_| {})?;
+        let (mut machine, curve) = stand.changed(winding_degc, further, |circuit| circuit.instrument = instrument)?;
         let (from_a, from) = deliverable(&mut machine, stand.full_load_a())?;
         Ok(Ready { machine, curve, from_a, from, slew_a_per_s: states.slew_a_per_s, winding_degc, further })
     }

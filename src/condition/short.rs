@@ -51,7 +51,7 @@ impl Condition for Short {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(states) = &stand.case.board.events.short else { return Ok(Found::of(Figures::at(place, None))) };
-        let (mut machine, curve) = shorted(stand, states)?;
+        let (mut machine, curve) = shorted(stand, states, false)?;
         let from = steady::measure(&mut machine, stand.full_load_a())?;
         let timing = worst_timing(stand, states, &mut machine, &from)?;
         let shown = timing.cycles.min(SHOWN_CYCLES);
@@ -78,7 +78,7 @@ impl Condition for Short {
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = &stand.case.board.events.short else { return Ok(None) };
-        let (mut machine, curve) = shorted(stand, states)?;
+        let (mut machine, curve) = shorted(stand, states, true)?;
         let orbit = machine.steady(stand.full_load_a())?;
         let timing = Timing::new(states, &machine, stand.settling_s(), 0.0);
         let program = program(&timing, orbit.program_a);
@@ -130,9 +130,10 @@ fn first_peak_a(
     Ok(watch.response().current.high)
 }
 
-/// The machine with a resistive load and a short circuit beside it.
-fn shorted(stand: &Stand<'_>, states: &ShortCircuit) -> Result<(Machine, FluxCurve), Failure> {
+/// The machine with a resistive load and a short circuit beside it, and with the instrument where it is to be read.
+fn shorted(stand: &Stand<'_>, states: &ShortCircuit, instrument: bool) -> Result<(Machine, FluxCurve), Failure> {
     stand.changed(stand.full_load_degc()?, ADVERSE, |circuit| {
+        circuit.instrument = instrument;
         into_resistance(circuit, stand.full_load_a());
         circuit.short = Some((states.ohm, states.henry));
     })
@@ -205,6 +206,14 @@ impl<T: Observer> Observer for Between<T> {
 
     fn knows_repeats(&self) -> bool {
         self.inner.knows_repeats()
+    }
+
+    fn begin_round(&mut self) {
+        self.inner.begin_round();
+    }
+
+    fn repeat(&mut self, times: u64, round_s: f64) {
+        self.inner.repeat(times, round_s);
     }
 }
 

@@ -16,7 +16,7 @@ use crate::model::corner::{CORNERS, Corner, End, Parameter, placed};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::{FluxCurve, FluxTable};
 use crate::stability::synthesis;
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 
 /// One part on its board.
 pub struct Stand<'a> {
@@ -29,6 +29,8 @@ pub struct Stand<'a> {
     /// Input voltage in V.
     pub input_v: f64,
     full_load_degc: Cell<Option<f64>>,
+    /// A steady state that another condition begins from, with its load in A.
+    kept: RefCell<Option<(f64, Warm)>>,
 }
 
 /// A steady state at its own winding temperature.
@@ -50,7 +52,7 @@ pub struct Warm {
 impl<'a> Stand<'a> {
     /// A part of a case at a corner and an input voltage in V.
     pub fn new(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64) -> Stand<'a> {
-        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None) }
+        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None), kept: RefCell::new(None) }
     }
 
     /// The place of a condition at a load in A.
@@ -171,6 +173,24 @@ impl<'a> Stand<'a> {
         match last {
             Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
             None => at(board.ambient_degc, None),
+        }
+    }
+
+    /// Keeps a steady state at a load in A for the condition that begins there, if there is one.
+    pub(crate) fn keep(&self, load_a: f64, warm: Warm) {
+        if self.case.board.load_step.is_some_and(|step| step.to_a == load_a) {
+            self.kept.replace(Some((load_a, warm)));
+        }
+    }
+
+    /// As [`Stand::warm`]: what was kept at that load, if anything was. It is handed out once.
+    ///
+    /// # Errors
+    /// As [`Stand::warm`].
+    pub(crate) fn kept_or_warm(&self, load_a: f64) -> Result<Warm, Failure> {
+        match self.kept.take() {
+            Some((kept_a, warm)) if kept_a == load_a => Ok(warm),
+            _ => self.warm(load_a),
         }
     }
 

@@ -55,7 +55,7 @@ impl Condition for Starts {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let load_a = place.load_a.unwrap_or(0.0);
-        let (mut machine, curve) = started(stand, load_a)?;
+        let (mut machine, curve) = started(stand, load_a, false)?;
         let soft_start_s = stand.case.board.control.protection.soft_start_s;
         let settling_s = stand.settling_s();
         let mean_v = steady::measure(&mut machine, load_a)?.mean_output_v();
@@ -89,7 +89,7 @@ impl Condition for Starts {
         if self.places(stand).is_empty() {
             return Ok(None);
         }
-        let (machine, curve) = started(stand, stand.full_load_a())?;
+        let (machine, curve) = started(stand, stand.full_load_a(), true)?;
         let soft_start_s = stand.case.board.control.protection.soft_start_s;
         let cycles = Some(((soft_start_s + stand.settling_s()) / machine.period_s()).ceil() as u64);
         let program = Program::constant(0.0);
@@ -103,9 +103,12 @@ fn prebias_v(case: &Case) -> Vec<f64> {
     if stated.is_empty() { vec![USUAL_PREBIAS * case.board.output_v] } else { stated }
 }
 
-/// The machine of a start into a resistance.
-fn started(stand: &Stand<'_>, load_a: f64) -> Result<(Machine, FluxCurve), Failure> {
-    stand.changed(stand.full_load_degc()?, ADVERSE, |circuit| into_resistance(circuit, load_a))
+/// The machine of a start into a resistance, with the instrument where it is to be read.
+fn started(stand: &Stand<'_>, load_a: f64, instrument: bool) -> Result<(Machine, FluxCurve), Failure> {
+    stand.changed(stand.full_load_degc()?, ADVERSE, |circuit| {
+        circuit.instrument = instrument;
+        into_resistance(circuit, load_a);
+    })
 }
 
 /// Result of a start.

@@ -88,6 +88,7 @@ impl Condition for Steady {
             found.curves.push(Curve::Period(period_curve(part, &warm.steady)));
             found.curves.push(Curve::Loop(loop_curve(part, control.as_ref(), margins)));
         }
+        stand.keep(load_a, warm);
         Ok(found)
     }
 

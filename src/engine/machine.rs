@@ -28,6 +28,8 @@ const UNCUT_PERIODS: u64 = 2;
 /// Stretches that a machine propagates by the matrix exponential before it gives up: some ten milliseconds each, a steady state
 /// without a hitch needs a thousand.
 const MOST_BY_EXPONENTIAL: u64 = 2500;
+/// Periods that a stretch may last in a pause, where those polynomials hold: nothing switches, and no more are ever looked at in one go.
+const PAUSED_PERIODS: u64 = ROUND;
 /// Nominal periods waited for a turn-on of a scheme without a clock.
 const LONGEST_PAUSE: u64 = 2000;
 /// Cycles after which a run is looked at for repeating itself: alternating cycles fit in as well.
@@ -46,6 +48,9 @@ const LOAD_OVERLAP: f64 = 1e-9;
 const WAKE_OVERLAP_V: f64 = 1e-3;
 /// Overlap at the amplifier's clamps in V, for the same reason.
 const CLAMP_OVERLAP_V: f64 = 1e-9;
+
+/// Index of no watch.
+const NO_WATCH: usize = usize::MAX;
 
 /// Clock periods simulated by this process so far: what a bench divides its time by.
 pub static CYCLES: AtomicU64 = AtomicU64::new(0);
@@ -186,9 +191,19 @@ struct Ends {
     stage_s: f64,
     edge_s: f64,
     drive_s: f64,
+    /// From when on comparators are looked at: what trips before leaves the stage to end there.
+    looked_s: f64,
 }
 
 impl Ends {
+    /// The same where comparators are not looked at, and the stage does not end, before a time.
+    fn looking_from(self, blank_s: Option<f64>) -> Ends {
+        match blank_s {
+            Some(looked_s) => Ends { stage_s: self.stage_s.max(looked_s), looked_s, ..self },
+            None => self,
+        }
+    }
+
     fn first_s(&self) -> f64 {
         self.stage_s.min(self.edge_s).min(self.drive_s)
     }
@@ -237,8 +252,9 @@ struct Watch {
     reads_more: usize,
     /// Part of the inputs in its value: at the begin of a stretch, and per second. Belongs to the mode's last inputs.
     driven: (f64, f64),
-    /// Its [`ProjectedRow::level`], for the same inputs.
+    /// Its [`ProjectedRow::level`] and the slope of that in 1/s, for the same inputs, and its [`ProjectedRow::lag`].
     level: (f64, f64),
+    lag: f64,
     /// Times in the stretch at which it became non-negative, the last one and the one before it.
     crossed_s: (f64, f64),
     /// Time at which it may do so next.
@@ -258,6 +274,7 @@ impl Watch {
             reads_more: if read.len() > 2 { read[read.len() - 1].0 + 1 } else { 0 },
             driven: none,
             level: none,
+            lag: 0.0,
             crossed_s: none,
             guess_s: None,
         }
@@ -271,9 +288,14 @@ impl Watch {
     }
 
     fn set_inputs(&mut self, settled: &Settled) {
-        let inputs = &self.row.row.u;
-        self.driven = (dot(inputs, &settled.inputs), dot(inputs, &settled.input_slopes));
-        self.level = self.row.level(settled);
+        self.driven.0 = dot(&self.row.row.u, &settled.inputs);
+        self.level.0 = self.row.level(settled, self.lag);
+    }
+
+    fn set_slopes(&mut self, settled: &Settled) {
+        self.driven.1 = dot(&self.row.row.u, &settled.input_slopes);
+        (self.lag, self.level.1) = self.row.lag(settled);
+        self.set_inputs(settled);
     }
 
     /// Value at a state and a time in the stretch, without the ramp.
@@ -306,8 +328,12 @@ pub struct Mode {
     /// Motion within the last stretch, and the number of what drove it.
     flow: Flow,
     driven_by: u64,
-    /// Index of the watch that ended the last stretch which one ended: before a comparator's trip, and while its delay passes.
+    /// Index of the watch that ended the last stretch, [`NO_WATCH`] where none did: before a comparator's trip, and while its delay
+    /// passes.
     expected: [usize; 2],
+    /// By how much each coordinate may differ from its chord over a width of the present stretch, and that width in s.
+    deviations: StateVector,
+    deviations_s: f64,
     /// Fast coordinates in which the power stage takes part, a pair by its first.
     plant_modes: Vec<usize>,
     /// Indices of the two modes that followed last: a piece of the curve is left to the next one, or by an edge.
@@ -328,11 +354,17 @@ impl Mode {
     /// Begins a stretch from a state.
     fn begin(&mut self, x: &StateVector, driven: &Driven) {
         let settled = &mut self.flow.settled;
-        if self.driven_by != driven.number && (settled.inputs, settled.input_slopes) != (driven.inputs, driven.slopes) {
-            *settled = self.modal.settled(driven.inputs, driven.slopes);
-            self.watches.iter_mut().for_each(|watch| watch.set_inputs(settled));
+        if self.driven_by != driven.number {
+            if settled.input_slopes != driven.slopes {
+                *settled = self.modal.settled(driven.inputs, driven.slopes);
+                self.watches.iter_mut().for_each(|watch| watch.set_slopes(settled));
+            } else if settled.inputs != driven.inputs {
+                self.modal.set_inputs(settled, driven.inputs);
+                self.watches.iter_mut().for_each(|watch| watch.set_inputs(settled));
+            }
         }
         self.driven_by = driven.number;
+        self.deviations_s = f64::NAN;
         self.modal.begin(&mut self.flow, x);
     }
 
@@ -358,7 +390,7 @@ pub struct Stretch<'a> {
     pub end: &'a StateVector,
     /// Exponentials at the end.
     pub end_basis: &'a Basis,
-    /// By how much each coordinate may differ from its chord, once somebody has asked.
+    /// By how much each coordinate may differ from its chord, once somebody has asked, where the mode does not know.
     deviations: OnceCell<StateVector>,
 }
 
@@ -384,7 +416,11 @@ impl Stretch<'_> {
         if modal.is_dense() {
             return (f64::NEG_INFINITY, f64::INFINITY);
         }
-        let deviations = self.deviations.get_or_init(|| modal.chord_deviations(self.flow, self.duration_s));
+        let deviations = if self.mode.deviations_s == self.duration_s {
+            &self.mode.deviations
+        } else {
+            self.deviations.get_or_init(|| modal.chord_deviations(self.flow, self.duration_s))
+        };
         let away = self.mode.output(output).chord_deviation(deviations, modal);
         (start.min(end) - away, start.max(end) + away)
     }
@@ -422,10 +458,23 @@ pub trait Observer {
     /// Called once a stretch.
     fn stretch(&mut self, stretch: &Stretch<'_>);
 
-    /// Whether cycles that repeat the latest [`ROUND`] would tell it nothing, see [`Machine::run_on`].
+    /// Whether cycles that repeat the latest [`ROUND`] would tell it nothing that [`Observer::repeat`] does not, see
+    /// [`Machine::run_on`].
     fn knows_repeats(&self) -> bool {
         false
     }
+
+    /// Whether it takes a number of samples of every stretch: then stretches end where blanking does, although nothing changes in the
+    /// circuit.
+    fn samples(&self) -> bool {
+        false
+    }
+
+    /// A round of cycles begins that may repeat itself.
+    fn begin_round(&mut self) {}
+
+    /// The latest round, which takes a time in s, comes that many times again.
+    fn repeat(&mut self, _times: u64, _round_s: f64) {}
 }
 
 /// Sees nothing.
@@ -447,6 +496,20 @@ impl<A: Observer, B: Observer> Observer for (A, B) {
     fn knows_repeats(&self) -> bool {
         self.0.knows_repeats() && self.1.knows_repeats()
     }
+
+    fn samples(&self) -> bool {
+        self.0.samples() || self.1.samples()
+    }
+
+    fn begin_round(&mut self) {
+        self.0.begin_round();
+        self.1.begin_round();
+    }
+
+    fn repeat(&mut self, times: u64, round_s: f64) {
+        self.0.repeat(times, round_s);
+        self.1.repeat(times, round_s);
+    }
 }
 
 impl<T: Observer> Observer for &mut T {
@@ -456,6 +519,18 @@ impl<T: Observer> Observer for &mut T {
 
     fn knows_repeats(&self) -> bool {
         (**self).knows_repeats()
+    }
+
+    fn samples(&self) -> bool {
+        (**self).samples()
+    }
+
+    fn begin_round(&mut self) {
+        (**self).begin_round();
+    }
+
+    fn repeat(&mut self, times: u64, round_s: f64) {
+        (**self).repeat(times, round_s);
     }
 }
 
@@ -666,6 +741,14 @@ impl Machine {
         })
     }
 
+    /// A machine for the same circuit without the instrument; states of this one do for it.
+    ///
+    /// # Errors
+    /// As [`Machine::new`].
+    pub fn without_instrument(self) -> Result<Machine, EngineError> {
+        Machine::new(Circuit { instrument: false, ..self.circuit })
+    }
+
     /// Switching period in s.
     pub fn period_s(&self) -> f64 {
         self.period_s
@@ -681,6 +764,8 @@ impl Machine {
 
     /// State of a run that stands at a clock edge.
     pub fn at_clock(&self, mut x: StateVector) -> RunState {
+        // An instrument's reading, where the state comes from a machine that has one.
+        x[self.states..].fill(0.0);
         if x[FLUX_STATE].abs() < FAINT_FLUX * self.circuit.board.output_v * self.period_s {
             x[FLUX_STATE] = 0.0;
         }
@@ -842,24 +927,25 @@ impl Machine {
         program: &mut Program,
         observer: &mut impl Observer,
     ) -> Result<(), EngineError> {
-        // Foldback counts clock edges.
-        if self.circuit.board.control.protection.foldback.is_some() {
-            return self.run(state, cycles, program, observer, None);
-        }
         let last = state.cycle + cycles;
         if !self.is_clocked() {
             return self.run_on_between_turn_ons(state, last, program, observer);
         }
+        // Foldback counts clock edges.
+        let round =
+            ROUND * self.circuit.board.control.protection.foldback.map_or(1, |foldback| foldback.divisor.max(1));
         while state.cycle < last {
             let before = state.clone();
-            self.run(state, ROUND.min(last - state.cycle), program, observer, None)?;
+            observer.begin_round();
+            self.run(state, round.min(last - state.cycle), program, observer, None)?;
             let drive = program.at(state.cycle, state.phase_s, self.period_s);
             let until = drive.until.0.min(state.guard.paused_until.unwrap_or(u64::MAX)).min(last);
-            let rounds = until.saturating_sub(state.cycle) / ROUND;
-            let whole = state.cycle - before.cycle == ROUND;
+            let rounds = until.saturating_sub(state.cycle) / round;
+            let whole = state.cycle - before.cycle == round;
             if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
+                observer.repeat(rounds, round as f64 * self.period_s);
                 state.effort = state.effort.repeated(&before.effort, rounds);
-                state.cycle += rounds * ROUND;
+                state.cycle += rounds * round;
             }
         }
         Ok(())
@@ -875,6 +961,7 @@ impl Machine {
     ) -> Result<(), EngineError> {
         while state.cycle < last {
             let mut before = state.clone();
+            observer.begin_round();
             self.run_until(state, (last, state.turn_ons + ROUND), program, observer, None)?;
             let drive = program.at(state.cycle, state.phase_s, self.period_s);
             let until = drive.until.0.min(last);
@@ -886,6 +973,7 @@ impl Machine {
             before.delay(state.phase_s - before.phase_s);
             before.phase_s = state.phase_s;
             if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
+                observer.repeat(rounds, round_s);
                 state.effort = state.effort.repeated(&before.effort, rounds);
                 let end_s = state.phase_s + rounds as f64 * round_s;
                 let cycles = (end_s / self.period_s).floor();
@@ -991,10 +1079,18 @@ impl Machine {
         state.inputs = driven.inputs;
         let begin = (state.cycle, state.phase_s);
         let (mut end, mut at) = ([0.0; MAX_STATES], Node { t_s: 0.0, value: 0.0, basis: [0.0; MAX_STATES] });
+        // Nothing happens in the circuit as blanking ends. Only the period map needs the instant itself.
+        let mut blank_s = state.blank_s().filter(|_| sensitivity.is_none() && !observer.samples());
+        if blank_s.is_some() {
+            state.stage = Stage::On;
+        }
         let reached = loop {
-            let ends = self.ends(state, &driven.drive, last_cycle);
+            let ends = self.ends(state, &driven.drive, last_cycle, mode_index).looking_from(blank_s);
             let reached = reach(&mut self.modes[mode_index], state, begin.1, ends, &mut at, &mut end)
                 .map_err(|event| EngineError::Unresolved { event: event.name(), cycle: begin.0, phase_s: begin.1 })?;
+            if let Some(until_s) = blank_s.take().filter(|&until_s| state.phase_s <= until_s) {
+                state.stage = Stage::Blank { until_s };
+            }
             self.pass_edges(state, reached);
             state.effort.located += u64::from(matches!(reached, Reached::Event(_)));
             match reached {
@@ -1048,7 +1144,9 @@ impl Machine {
             Reached::Event(event) => self.on_event(state, event, tau),
             Reached::Timer => self.on_timer(state, tau),
             Reached::Edge => {
-                while state.phase_s >= self.period_s {
+                // Every edge but the last is only counted; the last is where it is to the last bit.
+                for left in (1..=(state.phase_s / self.period_s).round() as u64).rev() {
+                    state.phase_s = left as f64 * self.period_s;
                     self.clock_edge(state);
                 }
                 tau.into_iter().for_each(|s| s.clock_edge(self.is_clocked()));
@@ -1070,18 +1168,25 @@ impl Machine {
     }
 
     /// When a stretch ends at the latest, seen from the present instant.
-    fn ends(&self, state: &RunState, drive: &Drive, last_cycle: u64) -> Ends {
+    fn ends(&self, state: &RunState, drive: &Drive, last_cycle: u64, mode: usize) -> Ends {
         let rising_s = if state.guard.is_steady() { f64::INFINITY } else { self.reference(state).2 };
+        let next = last_cycle.min(drive.until.0);
+        let uncut = match state.guard.paused_until {
+            Some(until) => self.periods_paused(state, next.min(until), mode),
+            None => self.periods_uncut(state, next),
+        };
         Ends {
             stage_s: self.timer_s(state),
-            edge_s: self.periods_uncut(state, last_cycle.min(drive.until.0)) as f64 * self.period_s,
+            edge_s: uncut as f64 * self.period_s,
             drive_s: drive.until_s(state.cycle).min(rising_s),
+            looked_s: if let Stage::Rest { until_s } = state.stage { until_s } else { f64::NEG_INFINITY },
         }
     }
 
-    /// Time goes on: edges of the time base are passed without a clock, and a rest ends.
+    /// Time goes on: edges of the time base are passed without a clock or in a pause, and a rest ends.
     fn pass_edges(&self, state: &mut RunState, reached: Reached) {
-        while !self.is_clocked() && reached != Reached::Edge && state.phase_s > self.period_s {
+        let only_counted = !self.is_clocked() || state.is_paused();
+        while only_counted && reached != Reached::Edge && state.phase_s > self.period_s {
             self.clock_edge(state);
         }
         if matches!(state.stage, Stage::Rest { until_s } if state.phase_s >= until_s) {
@@ -1200,7 +1305,7 @@ impl Machine {
             .map(|(event, row, ramp)| Watch::new(event, project(&row), ramp))
             .collect();
         // Not the inputs of any run: the first stretch sets its own.
-        let flow = Flow::new(modal.settled([0.0; super::row::INPUTS], [0.0; super::row::INPUTS]));
+        let flow = Flow::new(modal.settled([0.0; super::row::INPUTS], [f64::NAN; super::row::INPUTS]));
         Mode {
             key,
             index: self.modes.len(),
@@ -1213,7 +1318,9 @@ impl Machine {
             anchors: Anchors::NONE,
             flow,
             driven_by: 0,
-            expected: [0; 2],
+            expected: [NO_WATCH; 2],
+            deviations: [0.0; MAX_STATES],
+            deviations_s: f64::NAN,
         }
     }
 
@@ -1340,10 +1447,16 @@ impl Machine {
     /// Periods after this cycle's clock edge at which a stretch ends at the latest, at an edge: without a clock an edge is no
     /// instant unless something is counted or ends there. `next` is the cycle in which the run ends or is driven otherwise.
     fn periods_uncut(&self, state: &RunState, next: u64) -> u64 {
-        if self.is_clocked() || state.guard.paused_until.is_some() || self.due_hiccup(state).is_some() {
+        if self.is_clocked() || self.due_hiccup(state).is_some() {
             return 1;
         }
         next.saturating_sub(state.cycle).clamp(1, UNCUT_PERIODS)
+    }
+
+    /// The same in a pause, in which edges only count time too, with a clock or without.
+    fn periods_paused(&self, state: &RunState, next: u64, mode: usize) -> u64 {
+        let hold = (self.modes[mode].modal.slow_holds_s() / self.period_s).min(PAUSED_PERIODS as f64) as u64;
+        next.saturating_sub(state.cycle).clamp(1, hold.max(1))
     }
 
     /// Time after the clock edge at which the stage changes by itself.
@@ -1655,6 +1768,11 @@ impl RunState {
         self.stage = self.stage.later(by_s);
     }
 
+    /// Time after the clock edge at which blanking ends, while it lasts.
+    fn blank_s(&self) -> Option<f64> {
+        if let Stage::Blank { until_s } = self.stage { Some(until_s) } else { None }
+    }
+
     fn input_v(&self) -> f64 {
         self.inputs[Input::Source as usize]
     }
@@ -1731,20 +1849,12 @@ fn reach(
     let time_at = |end_s: f64| now_s + (end_s - phase_s).max(0.0);
     at.t_s = time_at(ends.first_s());
     let mut event = earliest_event(mode, state, (begin_s, now_s), |event| is_armed(state, event), at, end)?;
-    if let (Stage::Rest { until_s }, Some(Event::Ask)) = (state.stage, event)
-        && at.t_s < time_at(until_s)
-    {
-        // Asked for too early: what is asked for at the end of the rest counts.
-        ends.stage_s = until_s;
+    if event.is_some_and(Event::is_comparator) && at.t_s < time_at(ends.looked_s) {
+        // Too early: what a comparator says as it begins to be looked at counts.
+        ends.stage_s = ends.looked_s;
         at.t_s = time_at(ends.first_s());
-        event = earliest_event(
-            mode,
-            state,
-            (begin_s, now_s),
-            |event| event != Event::Ask && is_armed(state, event),
-            at,
-            end,
-        )?;
+        let armed = |event: Event| !event.is_comparator() && is_armed(state, event);
+        event = earliest_event(mode, state, (begin_s, now_s), armed, at, end)?;
     }
     match event {
         Some(event) => {
@@ -1795,7 +1905,6 @@ fn earliest_event(
         Event::Knot(direction) => Some(Event::Knot(-direction)),
         _ => None,
     });
-    let mut deviations = None;
     for (index, watch) in mode.watches.iter_mut().enumerate() {
         if before == Some(index) || !armed(watch.event) {
             continue;
@@ -1810,8 +1919,11 @@ fn earliest_event(
             // Most watches are far from their threshold all the way, or were met before and are being left: their chord and
             // its bounds say so.
             let shown = watch.at(end, shown_s) + line.0 + slope * shown_s;
-            let deviations = deviations.get_or_insert_with(|| modal.chord_deviations(flow, shown_s));
-            let far = start.max(shown) + watch.row.chord_deviation(deviations, modal) < 0.0;
+            if mode.deviations_s != shown_s {
+                modal.chord_deviations_into(flow, shown_s, &mut mode.deviations);
+                mode.deviations_s = shown_s;
+            }
+            let far = start.max(shown) + watch.row.chord_deviation(&mode.deviations, modal) < 0.0;
             if far || (start < 0.0 && watch.row.falls((start, shown), flow, modal, shown_s)) {
                 continue;
             }
@@ -1826,7 +1938,7 @@ fn earliest_event(
     if found != before {
         end_state(modal, flow, at, end);
     }
-    mode.expected[usize::from(state.is_delayed())] = found.unwrap_or(expected);
+    mode.expected[usize::from(state.is_delayed())] = found.unwrap_or(NO_WATCH);
     Ok(found.map(|index| mode.watches[index].event))
 }
 

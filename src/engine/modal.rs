@@ -70,6 +70,8 @@ pub struct Modal {
     pub pairs: usize,
     /// Fastest growth of a mode in 1/s; 0 where all decay.
     growth_per_s: f64,
+    /// See [`Modal::slow_holds_s`].
+    slow_holds_s: f64,
     /// Decay rate of each fast coordinate in 1/s (a pair repeats its own).
     pub rate: StateVector,
     /// Angular frequency of each coordinate of a pair in rad/s.
@@ -114,18 +116,25 @@ impl Anchors {
         let (known_s, known) = &self.known[self.used];
         if *known_s == t_s {
             *basis = *known;
-        } else if 2 * modal.basis_from(known, (*known_s, t_s), basis) >= modal.reals + modal.pairs {
-            self.look_further(modal, t_s, basis);
+        } else {
+            let far = modal.basis_from(known, (*known_s, t_s), basis);
+            if 2 * far >= modal.reals + modal.pairs {
+                self.look_further(modal, t_s, far, basis);
+            }
         }
     }
 
+    /// Of the anchor used last that many modes are far: the nearest one may be another.
     #[inline(never)]
-    fn look_further(&mut self, modal: &Modal, t_s: f64, basis: &mut Basis) {
+    fn look_further(&mut self, modal: &Modal, t_s: f64, mut far: usize, basis: &mut Basis) {
         let distance_s = |k: &usize| (self.known[*k].0 - t_s).abs();
-        self.used = (0..ANCHORS).min_by(|a, b| distance_s(a).total_cmp(&distance_s(b))).unwrap_or(0);
-        let (known_s, known) = &self.known[self.used];
+        let nearest = (0..ANCHORS).min_by(|a, b| distance_s(a).total_cmp(&distance_s(b))).unwrap_or(0);
+        if nearest != self.used {
+            self.used = nearest;
+            let (known_s, known) = &self.known[nearest];
+            far = modal.basis_from(known, (*known_s, t_s), basis);
+        }
         let modes = modal.reals + modal.pairs;
-        let far = modal.basis_from(known, (*known_s, t_s), basis);
         // A mode that is faster than the instants are steady is worked out anew each time, and leaves the others their anchor.
         if 2 * far < modes {
             return;
@@ -163,6 +172,8 @@ pub struct Settled {
     sloping: bool,
     constant: StateVector,
     slope: StateVector,
+    /// By how much the constant part differs for the slopes.
+    lag: StateVector,
     /// What drives each slow coordinate, in 1/s, and how that grows per second.
     slow: [(f64, f64); SLOW_MOST],
 }
@@ -232,6 +243,7 @@ impl Modal {
             reals: split.reals,
             pairs: split.pairs,
             growth_per_s: 0.0,
+            slow_holds_s: split.slow_holds_s(),
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
             unit_basis: [0.0; MAX_STATES],
@@ -300,6 +312,7 @@ impl Modal {
             reals: 0,
             pairs: 0,
             growth_per_s: 0.0,
+            slow_holds_s: 0.0,
             rate: [0.0; MAX_STATES],
             omega: [0.0; MAX_STATES],
             unit_basis: [0.0; MAX_STATES],
@@ -392,6 +405,11 @@ impl Modal {
         self.speed[..self.fast()].iter().copied().fold(0.0, f64::max)
     }
 
+    /// Time in s for which the polynomials of the slow block hold to rounding; 0 where the modes are not known.
+    pub fn slow_holds_s(&self) -> f64 {
+        self.slow_holds_s
+    }
+
     /// Number of fast coordinates.
     #[inline]
     pub fn fast(&self) -> usize {
@@ -437,21 +455,32 @@ impl Modal {
     /// Particular solution under inputs that are straight lines in time.
     pub fn settled(&self, inputs: InputVector, input_slopes: InputVector) -> Settled {
         let sloping = input_slopes.iter().any(|&slope| slope != 0.0);
-        let (mut constant, mut slope) = ([0.0; MAX_STATES], [0.0; MAX_STATES]);
-        if !self.is_dense() {
-            combine(&self.particular, &inputs, self.n, &mut constant);
-            if sloping {
-                combine(&self.particular, &input_slopes, self.n, &mut slope);
-                let mut lag = [0.0; MAX_STATES];
-                combine(&self.lagging, &input_slopes, self.n, &mut lag);
-                constant.iter_mut().zip(&lag).for_each(|(value, lag)| *value += lag);
-            }
+        let (mut slope, mut lag) = ([0.0; MAX_STATES], [0.0; MAX_STATES]);
+        if sloping && !self.is_dense() {
+            combine(&self.particular, &input_slopes, self.n, &mut slope);
+            combine(&self.lagging, &input_slopes, self.n, &mut lag);
         }
         let mut slow = [(0.0, 0.0); SLOW_MOST];
         for (slow, input) in slow.iter_mut().zip(self.input.iter().skip(self.fast())) {
-            *slow = (dot(input, &inputs), dot(input, &input_slopes));
+            slow.1 = dot(input, &input_slopes);
         }
-        Settled { inputs, input_slopes, sloping, constant, slope, slow }
+        let mut settled = Settled { inputs, input_slopes, sloping, constant: [0.0; MAX_STATES], slope, lag, slow };
+        self.set_inputs(&mut settled, inputs);
+        settled
+    }
+
+    /// The particular solution under other inputs with the same slopes.
+    pub fn set_inputs(&self, settled: &mut Settled, inputs: InputVector) {
+        settled.inputs = inputs;
+        if !self.is_dense() {
+            combine(&self.particular, &inputs, self.n, &mut settled.constant);
+            if settled.sloping {
+                settled.constant.iter_mut().zip(&settled.lag).for_each(|(value, lag)| *value += lag);
+            }
+        }
+        for (slow, input) in settled.slow.iter_mut().zip(self.input.iter().skip(self.fast())) {
+            slow.0 = dot(input, &inputs);
+        }
     }
 
     /// Begins another stretch with the same inputs.
@@ -476,9 +505,15 @@ impl Modal {
     #[inline]
     pub fn chord_deviations(&self, flow: &Flow, duration_s: f64) -> StateVector {
         let mut deviations = [0.0; MAX_STATES];
-        if self.is_dense() {
-            return deviations;
+        if !self.is_dense() {
+            self.chord_deviations_into(flow, duration_s, &mut deviations);
         }
+        deviations
+    }
+
+    /// The same, written over those of another duration or stretch.
+    #[inline]
+    pub fn chord_deviations_into(&self, flow: &Flow, duration_s: f64, deviations: &mut StateVector) {
         let (growth, eighth) = (self.growth(duration_s), duration_s * duration_s / 8.0);
         for j in self.real_modes() {
             deviations[j] = flow.amplitude[j] * growth * (self.square[j] * eighth).min(1.0);
@@ -491,7 +526,6 @@ impl Modal {
             let tail = c2 + duration_s * (c3 + duration_s * (c4 + duration_s * (c5 + duration_s * c6)));
             deviations[self.fast() + k] = tail * duration_s * duration_s;
         }
-        deviations
     }
 
     /// Factor by which a mode grows at most; 1 where all decay.
@@ -649,8 +683,8 @@ impl Modal {
     /// A projected row along a flow plus a straight line (constant, slope per s), as a function of time.
     #[inline]
     pub fn scalar(&self, row: &ProjectedRow, flow: &Flow, line: (f64, f64)) -> Scalar {
-        let level = row.level(&flow.settled);
-        self.scalar_from(row, flow, (level.0 + line.0, level.1 + line.1))
+        let (lag, slope) = row.lag(&flow.settled);
+        self.scalar_from(row, flow, (row.level(&flow.settled, lag) + line.0, slope + line.1))
     }
 
     /// As [`Modal::scalar`], with the row's [`ProjectedRow::level`] already part of the line.
@@ -722,10 +756,13 @@ impl Modal {
         // The columns are the responses to unit states without inputs.
         let basis = self.basis(t_s);
         let mut matrix = DMatrix::zeros(self.n, self.n);
+        let mut flow = Flow::new(self.settled([0.0; INPUTS], [0.0; INPUTS]));
+        let mut x = [0.0; MAX_STATES];
         for j in 0..self.n {
             let mut unit = [0.0; MAX_STATES];
             unit[j] = 1.0;
-            let x = self.state(&self.flow(&unit, [0.0; INPUTS], [0.0; INPUTS]), t_s, &basis);
+            self.begin(&mut flow, &unit);
+            self.state_into(&flow, t_s, &basis, &mut x);
             (0..self.n).for_each(|i| matrix[(i, j)] = x[i]);
         }
         matrix
@@ -773,13 +810,20 @@ impl ProjectedRow {
         dot(&self.row.u, inputs) + terms.map(|(factor, x)| factor * x).sum::<f64>()
     }
 
-    /// What the row reads where the fast coordinates have settled: a constant and a slope in 1/s.
-    pub fn level(&self, settled: &Settled) -> (f64, f64) {
-        let constant = dot(&self.level, &settled.inputs);
-        if !settled.sloping {
-            return (constant, 0.0);
+    /// What the row reads where the fast coordinates have settled, given its [`ProjectedRow::lag`] under the same slopes.
+    #[inline]
+    pub fn level(&self, settled: &Settled, lag: f64) -> f64 {
+        dot(&self.level, &settled.inputs) + lag
+    }
+
+    /// What the slopes of the inputs add to the level, and its slope in 1/s.
+    #[inline]
+    pub fn lag(&self, settled: &Settled) -> (f64, f64) {
+        if settled.sloping {
+            (dot(&self.lag, &settled.input_slopes), dot(&self.level, &settled.input_slopes))
+        } else {
+            (0.0, 0.0)
         }
-        (constant + dot(&self.lag, &settled.input_slopes), dot(&self.level, &settled.input_slopes))
     }
 
     /// Whether the row falls all along a stretch of that width with these values at its ends.
@@ -1000,12 +1044,22 @@ type Eigenvalue = (f64, f64);
 struct Split {
     reals: usize,
     pairs: usize,
+    /// Magnitude of the fastest eigenvalue of the slow block in 1/s; 0 where there is none.
+    slow_per_s: f64,
     vectors: DMatrix<f64>,
     inverse: DMatrix<f64>,
     block: DMatrix<f64>,
 }
 
 impl Split {
+    /// Time for which the slow block's eigenvalues are slow, and its powers no larger than what they act on.
+    fn slow_holds_s(&self) -> f64 {
+        let first = self.reals + 2 * self.pairs;
+        let rows = self.block.nrows();
+        let norm = (first..rows).map(|i| (first..rows).map(|j| self.block[(i, j)].abs()).sum()).fold(0.0, f64::max);
+        (SLOW_PER_CYCLE / self.slow_per_s).min(1.0 / norm)
+    }
+
     /// Whether the split can be trusted: its own residual says so, which costs little, or it reproduces the matrix exponential.
     fn is_accurate(&self, a: &DMatrix<f64>, period_s: f64) -> bool {
         self.leaves_little(a, period_s) || self.reproduces_exponential(a, period_s)
@@ -1110,7 +1164,8 @@ fn split(a: &DMatrix<f64>, values: &[Complex<f64>], slow_limit: f64) -> Option<S
         block.view_mut((first, first), (slow.len(), slow.len())).copy_from(&inner);
     }
     let inverse = vectors.clone().try_inverse()?;
-    Some(Split { reals: reals.len(), pairs: pairs.len(), vectors, inverse, block })
+    let slow_per_s = slow.iter().map(|value| value.norm()).fold(0.0, f64::max);
+    Some(Split { reals: reals.len(), pairs: pairs.len(), slow_per_s, vectors, inverse, block })
 }
 
 /// Eigenvector by inverse iteration, with the eigenvalue refined by Rayleigh's quotient.
@@ -1149,14 +1204,14 @@ fn inverse_iteration<T: Number>(a: &DMatrix<f64>, guess: T, shift: T) -> Option<
 }
 
 /// A real or complex number.
-trait Number: ComplexField<RealField = f64> + Copy {}
+pub(crate) trait Number: ComplexField<RealField = f64> + Copy {}
 impl<T: ComplexField<RealField = f64> + Copy> Number for T {}
 
 /// A column of a matrix; entries beyond its size are zero.
-type Column<T> = [T; MAX_STATES];
+pub(crate) type Column<T> = [T; MAX_STATES];
 
 /// Triangular factors of a shifted matrix, rows exchanged so that no divisor is small.
-struct Factors<T> {
+pub(crate) struct Factors<T> {
     rows: [Column<T>; MAX_STATES],
     order: [usize; MAX_STATES],
     n: usize,
@@ -1164,7 +1219,7 @@ struct Factors<T> {
 
 impl<T: Number> Factors<T> {
     /// Factors of `a` less `shift` times the identity; `None` where that is singular.
-    fn new(a: &DMatrix<f64>, shift: T) -> Option<Factors<T>> {
+    pub(crate) fn new(a: &DMatrix<f64>, shift: T) -> Option<Factors<T>> {
         let n = a.nrows().min(MAX_STATES);
         let mut rows = [[T::from_real(0.0); MAX_STATES]; MAX_STATES];
         for i in 0..n {
@@ -1198,7 +1253,7 @@ impl<T: Number> Factors<T> {
     }
 
     /// Solves for a right side, in place.
-    fn solve(&self, vector: &mut Column<T>) {
+    pub(crate) fn solve(&self, vector: &mut Column<T>) {
         let right = *vector;
         for i in 0..self.n {
             let done = (0..i).fold(right[self.order[i]], |sum, j| sum - self.rows[i][j] * vector[j]);

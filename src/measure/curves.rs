@@ -2,6 +2,7 @@
 
 use crate::engine::machine::{Observer, Output, Stretch};
 use crate::engine::network::Path;
+use crate::engine::row::StateVector;
 
 /// Samples a stretch in a period's trace.
 const SAMPLES_PER_STRETCH: usize = 24;
@@ -52,6 +53,10 @@ impl Observer for PeriodTrace {
         }
         self.passed_s += stretch.duration_s;
     }
+
+    fn samples(&self) -> bool {
+        true
+    }
 }
 
 impl PeriodTrace {
@@ -85,7 +90,12 @@ pub struct Thinned {
     pub current_a: Vec<(f64, f64)>,
     /// Load current at the begin of the interval in A.
     pub load_a: Vec<f64>,
+    /// What was included since the latest round began, see [`Observer::repeat`].
+    round: Vec<Included>,
 }
+
+/// Time from the origin in s, output voltage in V, inductor and load current in A.
+type Included = (f64, f64, f64, f64);
 
 impl Thinned {
     /// Intervals of that width, times counted from an instant.
@@ -99,10 +109,11 @@ impl Thinned {
             output_v: empty.1,
             current_a: empty.2,
             load_a: empty.3,
+            round: vec![],
         }
     }
 
-    fn include(&mut self, at_s: f64, output_v: f64, current_a: f64, load_a: f64) {
+    fn include(&mut self, (at_s, output_v, current_a, load_a): Included) {
         let begin_s = (at_s / self.interval_s).floor() * self.interval_s;
         if self.time_s.last().is_none_or(|last| begin_s > last + 0.5 * self.interval_s) {
             self.time_s.push(begin_s);
@@ -117,23 +128,48 @@ impl Thinned {
     }
 }
 
+impl Thinned {
+    fn see(&mut self, stretch: &Stretch<'_>, (begin_s, t_s): (f64, f64), x: &StateVector) {
+        let read = |output| stretch.read(output, x, t_s);
+        let seen = (begin_s + t_s, read(Output::Voltage), read(Output::Inductor), read(Output::Load));
+        self.include(seen);
+        self.round.push(seen);
+    }
+}
+
 impl Observer for Thinned {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let begin_s = (stretch.cycle as f64 - self.origin.0 as f64) * self.period_s + stretch.phase_s - self.origin.1;
-        let mut times = vec![0.0, stretch.duration_s];
+        let mut between = vec![];
         for output in [Output::Voltage, Output::Inductor] {
-            stretch.track(output).turning_points(stretch.duration_s, stretch.end_basis, |t| times.push(t));
+            // Most stretches go straight from end to end.
+            if !stretch.is_monotone(output, stretch.ends(output)) {
+                stretch.track(output).turning_points(stretch.duration_s, stretch.end_basis, |t| between.push(t));
+            }
         }
         let mut edge_s = ((begin_s / self.interval_s).floor() + 1.0) * self.interval_s - begin_s;
         while edge_s < stretch.duration_s {
-            times.push(edge_s.max(0.0));
+            between.push(edge_s.max(0.0));
             edge_s += self.interval_s;
         }
-        times.sort_by(f64::total_cmp);
-        for t_s in times {
-            let x = stretch.state(t_s);
-            let read = |output| stretch.read(output, &x, t_s);
-            self.include(begin_s + t_s, read(Output::Voltage), read(Output::Inductor), read(Output::Load));
+        between.sort_by(f64::total_cmp);
+        self.see(stretch, (begin_s, 0.0), &stretch.flow.start);
+        between.into_iter().for_each(|t_s| self.see(stretch, (begin_s, t_s), &stretch.state(t_s)));
+        self.see(stretch, (begin_s, stretch.duration_s), stretch.end);
+    }
+
+    fn knows_repeats(&self) -> bool {
+        true
+    }
+
+    fn begin_round(&mut self) {
+        self.round.clear();
+    }
+
+    fn repeat(&mut self, times: u64, round_s: f64) {
+        let round = std::mem::take(&mut self.round);
+        for later_s in (1..=times).map(|k| k as f64 * round_s) {
+            round.iter().for_each(|seen| self.include((seen.0 + later_s, seen.1, seen.2, seen.3)));
         }
     }
 }
@@ -141,9 +177,19 @@ impl Observer for Thinned {
 /// A watch that is only there where its curve is wanted.
 impl Observer for Option<Thinned> {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
-        if let Some(thinned) = self {
-            thinned.stretch(stretch);
-        }
+        self.iter_mut().for_each(|thinned| thinned.stretch(stretch));
+    }
+
+    fn knows_repeats(&self) -> bool {
+        self.as_ref().is_none_or(Observer::knows_repeats)
+    }
+
+    fn begin_round(&mut self) {
+        self.iter_mut().for_each(Observer::begin_round);
+    }
+
+    fn repeat(&mut self, times: u64, round_s: f64) {
+        self.iter_mut().for_each(|thinned| thinned.repeat(times, round_s));
     }
 }
 

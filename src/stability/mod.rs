@@ -6,6 +6,8 @@ pub mod synthesis;
 
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
+use crate::engine::modal::Factors;
+use crate::engine::row::MAX_STATES;
 use crate::engine::sensitivity::Leg;
 use crate::engine::steady::Orbit;
 use nalgebra::{Complex, DMatrix, DVector, RowDVector};
@@ -55,14 +57,18 @@ struct ControlLeg {
 impl ControlLeg {
     /// Integral of one state times `exp(-j w t)` over the stretch: (A - j w) times it is the difference of the ends.
     fn fourier(&self, start: &DVector<Complex<f64>>, omega: f64, state: usize) -> Option<Complex<f64>> {
-        let n = self.generator.nrows();
-        let at = |matrix: &DMatrix<f64>, t_s: f64| {
-            matrix.map(|v| Complex::new(v, 0.0)) * start * Complex::from_polar(1.0, -omega * (self.phase_s + t_s))
+        let mut difference = [Complex::new(0.0, 0.0); MAX_STATES];
+        let mut add = |matrix: &DMatrix<f64>, factor: Complex<f64>| {
+            for (column, from) in matrix.column_iter().zip(start.iter()) {
+                let from = from * factor;
+                difference.iter_mut().zip(column.iter()).for_each(|(sum, entry)| *sum += from * entry);
+            }
         };
-        let difference = at(&self.ends[1], self.duration_s) - at(&self.ends[0], 0.0);
-        let shift = DMatrix::from_diagonal_element(n, n, Complex::new(0.0, omega));
-        let system = self.generator.map(|v| Complex::new(v, 0.0)) - shift;
-        Some(system.lu().solve(&difference)?[state])
+        let turned = |t_s: f64| Complex::from_polar(1.0, -omega * (self.phase_s + t_s));
+        add(&self.ends[1], turned(self.duration_s));
+        add(&self.ends[0], -turned(0.0));
+        Factors::new(&self.generator, Complex::new(0.0, omega))?.solve(&mut difference);
+        Some(difference[state])
     }
 }
 
@@ -111,11 +117,16 @@ impl Loop {
 
     /// State response at the clock edge to a signal `exp(j w t)` at the comparator, sampled at the trips, with the loop closed.
     fn closed_response(&self, omega: f64) -> Option<DVector<Complex<f64>>> {
-        let n = self.drive.len();
         let z = Complex::from_polar(1.0, omega * self.period_s);
-        let system = DMatrix::from_diagonal_element(n, n, z) - self.closed.map(|v| Complex::new(v, 0.0));
-        let at_trip = Complex::from_polar(1.0, omega * self.trip_s);
-        system.lu().solve(&self.drive.map(|v| at_trip * v))
+        self.response(&self.closed, z, Complex::from_polar(1.0, omega * self.trip_s))
+    }
+
+    /// Response of a map to a signal that comes again turned by `z` after every period.
+    fn response(&self, map: &DMatrix<f64>, z: Complex<f64>, signal: Complex<f64>) -> Option<DVector<Complex<f64>>> {
+        let mut response = [Complex::new(0.0, 0.0); MAX_STATES];
+        response.iter_mut().zip(self.drive.iter()).for_each(|(entry, drive)| *entry = -signal * drive);
+        Factors::new(map, z)?.solve(&mut response);
+        Some(DVector::from_column_slice(&response[..self.drive.len()]))
     }
 
     /// Loop gain between successive samples at the trip, at a frequency in Hz: -(what comes back) / (what was put in).
@@ -139,10 +150,8 @@ impl Loop {
     /// What comes back to the comparator per signal at a complex `z` with everything opened: (through the control voltage, the
     /// rest, which in current mode is the current loop).
     fn returns(&self, z: Complex<f64>) -> Option<(Complex<f64>, Complex<f64>)> {
-        let n = self.drive.len();
         let opened = &self.closed - &self.drive * &self.signal;
-        let system = DMatrix::from_diagonal_element(n, n, z) - opened.map(|v| Complex::new(v, 0.0));
-        let response = system.lu().solve(&self.drive.map(|v| Complex::new(v, 0.0)))?;
+        let response = self.response(&opened, z, Complex::new(1.0, 0.0))?;
         let seen = |row: &RowDVector<f64>| (row.map(|v| Complex::new(v, 0.0)) * &response)[0];
         let control = seen(&self.control);
         Some((control, seen(&self.signal) - control))

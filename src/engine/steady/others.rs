@@ -7,6 +7,7 @@ use crate::engine::compensator;
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::network::FLUX_STATE;
+use crate::engine::program::Program;
 use crate::engine::row::StateVector;
 
 /// Starts of the search: the output as a multiple of the known one, the inductor current as a multiple of the load, and whether the
@@ -14,6 +15,10 @@ use crate::engine::row::StateVector;
 const STARTS: [(f64, f64, bool); 2] = [(1.05, 0.0, false), (0.95, 1.4, true)];
 /// Control cycles from a start before an orbit is looked for.
 const CYCLES: u64 = 400;
+/// Control cycles after which is looked whether a start has come back to a known orbit.
+const LOOK: u64 = 50;
+/// Relative distance from a stable orbit below which a start that is still under way has come back to it.
+const BACK: f64 = 1e-3;
 /// Relative distance of two states above which they belong to different waveforms: far above the residual of an orbit.
 const DIFFERENT: f64 = 1e-4;
 
@@ -26,10 +31,10 @@ impl Machine {
         let mut found = vec![known.clone()];
         for start in STARTS {
             let x = self.displaced(known, load_a, start);
-            let settled = match self.settle(x, known.program_a, CYCLES) {
+            let settled = match self.settle_elsewhere(x, &found, load_a) {
                 Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
-                Err(_) => continue,
-                Ok(settled) => settled,
+                Err(_) | Ok(None) => continue,
+                Ok(Some(settled)) => settled,
             };
             if self.is_on_one_of(&found, &settled, load_a, ON_THE_WAY)? {
                 continue;
@@ -42,6 +47,24 @@ impl Machine {
         }
         found.remove(0);
         Ok(found)
+    }
+
+    /// What a start has settled to; none where it comes back to one of some orbits before.
+    fn settle_elsewhere(
+        &mut self,
+        x: StateVector,
+        orbits: &[Orbit],
+        load_a: f64,
+    ) -> Result<Option<StateVector>, EngineError> {
+        let mut state = self.at_clock(x);
+        let mut program = Program::constant(orbits[0].program_a);
+        for _ in 0..CYCLES / LOOK {
+            self.run_control_cycles(&mut state, LOOK, &mut program, &mut (), None)?;
+            if self.is_on_one_of(orbits, &state.x, load_a, BACK)? {
+                return Ok(None);
+            }
+        }
+        Ok(Some(state.x))
     }
 
     fn displaced(&self, known: &Orbit, load_a: f64, (output, current, high): (f64, f64, bool)) -> StateVector {
