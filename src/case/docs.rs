@@ -176,19 +176,19 @@ It depends on the waveform and holds for every part whose data are without bias;
 /// Text of `docs/missing-data.md`.
 pub fn missing_text() -> String {
     let mut text = MISSING.to_string();
-    let groups: [(&str, fn(&Rule) -> bool); 4] = [
-        ("Inductor", |rule| rule.place == Place::Part),
-        ("Board", |rule| rule.place == Place::Board),
-        ("Output capacitors", |rule| rule.place == Place::OutputBank),
-        ("Input capacitors", |rule| rule.place == Place::InputBank),
+    let groups = [
+        ("Inductor", Place::Part),
+        ("Board", Place::Board),
+        ("Output capacitors", Place::OutputBank),
+        ("Input capacitors", Place::InputBank),
     ];
-    for (name, is_of) in groups {
+    for (name, place) in groups {
         let _ = writeln!(
             text,
             "\n## {name}\n\n| key | datum | for | shown if absent | ends if absent | if typical | whose | from | how to get it |"
         );
         let _ = writeln!(text, "|---|---|---|---|---|---|---|---|---|");
-        doubt::rules().filter(|rule| is_of(rule)).for_each(|rule| text += &rule_row(rule));
+        doubt::rules().filter(|rule| rule.place == place).for_each(|rule| text += &rule_row(rule));
     }
     text + MODEL_SHARES
 }
