@@ -10,8 +10,8 @@ use crate::record::words::{lower, say_value};
 const PART_COLUMN: (usize, usize) = (9, 13);
 /// Narrowest and widest column of the names of parts, and of the words before a list.
 const NAME_COLUMN: (usize, usize) = (14, 20);
-/// Column of the labels of what decides.
-const LABEL_COLUMN: usize = 25;
+/// Narrowest and widest column of the labels of what decides.
+const LABEL_COLUMN: (usize, usize) = (12, 25);
 /// Column of the limits.
 const LIMIT_COLUMN: usize = 7;
 /// Below this width nothing would fit.
@@ -144,16 +144,19 @@ fn push_deciding(out: &mut String, record: &Record, width: usize) {
     if rows.is_empty() {
         return;
     }
-    let fitting = ((width.saturating_sub(LABEL_COLUMN + 1 + LIMIT_COLUMN)) / (PART_COLUMN.0 + 1)).max(1);
+    // The original and one more part always fit.
+    let least = 1 + LIMIT_COLUMN + 2 * (PART_COLUMN.0 + 1);
+    let label = width.saturating_sub(least).clamp(LABEL_COLUMN.0, LABEL_COLUMN.1);
+    let fitting = ((width.saturating_sub(label + 1 + LIMIT_COLUMN)) / (PART_COLUMN.0 + 1)).max(1);
     for parts in all[1..].chunks(fitting.saturating_sub(1).max(1)) {
         out.push('\n');
         let parts: Vec<&Verdict> = std::iter::once(all[0]).chain(parts.iter().copied()).collect();
-        let column = (width.saturating_sub(LABEL_COLUMN + 1 + LIMIT_COLUMN) / parts.len()).saturating_sub(1);
+        let column = (width.saturating_sub(label + 1 + LIMIT_COLUMN) / parts.len()).saturating_sub(1);
         let column = column.clamp(PART_COLUMN.0, PART_COLUMN.1);
         let names: Vec<String> = parts.iter().map(|verdict| broken(&verdict.part, column)[0].clone()).collect();
-        push_line(out, "What decides", "limit", &names, column);
+        push_line(out, "What decides", "limit", &names, (label, column));
         for row in &rows {
-            push_row(out, record, row, &parts, column, width);
+            push_row(out, record, row, &parts, (label, column, width));
         }
     }
 }
@@ -167,7 +170,13 @@ fn is_close(check: &Check) -> bool {
 
 /// One check of all parts: values, then states. The condition is that of the part for which it decides; each cell is of its own
 /// worst condition where that is another.
-fn push_row(out: &mut String, record: &Record, row: &Check, parts: &[&Verdict], column: usize, width: usize) {
+fn push_row(
+    out: &mut String,
+    record: &Record,
+    row: &Check,
+    parts: &[&Verdict],
+    (label_column, column, width): (usize, usize, usize),
+) {
     let same = |check: &&Check| check.key == row.key;
     let checks: Vec<Option<&Check>> = parts.iter().map(|verdict| verdict.checks.iter().find(same)).collect();
     let format = record.quantities.iter().find(|known| known.quantity == row.quantity).map(RowFormat::of);
@@ -184,17 +193,18 @@ fn push_row(out: &mut String, record: &Record, row: &Check, parts: &[&Verdict], 
     let cells = |text: &dyn Fn(&&Check) -> String| -> Vec<String> {
         checks.iter().map(|check| check.as_ref().map_or_else(|| "-".into(), text)).collect()
     };
-    let mut label = super::wrap::wrap(&label, LABEL_COLUMN, "", "  ").into_iter();
-    push_line(out, &label.next().unwrap_or_default(), &limit, &cells(&value), column);
-    push_line(out, &label.next().unwrap_or_default(), "", &cells(&|check| state_name(check.state).into()), column);
+    let mut label = super::wrap::wrap(&label, label_column, "", "  ").into_iter();
+    push_line(out, &label.next().unwrap_or_default(), &limit, &cells(&value), (label_column, column));
+    let states = cells(&|check| state_name(check.state).into());
+    push_line(out, &label.next().unwrap_or_default(), "", &states, (label_column, column));
     label.for_each(|line| out.push_str(&(line + "\n")));
     if !row.place.is_empty() {
         push_wrapped(out, &format!("at {}", row.place), width, "  ", "    ");
     }
 }
 
-fn push_line(out: &mut String, label: &str, limit: &str, cells: &[String], column: usize) {
-    let mut line = format!("{} {}", pad_right(label, LABEL_COLUMN), pad_left(limit, LIMIT_COLUMN));
+fn push_line(out: &mut String, label: &str, limit: &str, cells: &[String], (label_column, column): (usize, usize)) {
+    let mut line = format!("{} {}", pad_right(label, label_column), pad_left(limit, LIMIT_COLUMN));
     for cell in cells {
         line.push(' ');
         line.push_str(&pad_left(cell, column));

@@ -4,6 +4,7 @@ use crate::support;
 use approx::assert_relative_eq;
 use presolder::case::{self, Case};
 use presolder::condition::figures::Value;
+use presolder::corridor::Depth;
 use presolder::judge::COVERAGE;
 use presolder::model::corner::NOMINAL;
 use presolder::record;
@@ -237,7 +238,7 @@ fn law_the_plan_of_a_demo_stands_on_its_record() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller");
     let mut case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
     case.board.input_v.retain(|input_v| *input_v == case.board.nominal_input_v);
-    let (record, _) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, _) = record::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     let plan = &record.bench_plan;
     assert_eq!(plan.lines.len(), record.quantities.len());
     let readings = plan.lines.iter().filter_map(|line| Some((&line.quantity, line.reading.as_ref()?)));

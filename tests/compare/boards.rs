@@ -4,6 +4,7 @@ use nalgebra::{DMatrix, DVector};
 use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator};
 use presolder::case::{self, Case};
 use presolder::condition::stand::Stand;
+use presolder::corridor::Depth;
 use presolder::engine::machine::{Machine, Observer, Stretch};
 use presolder::engine::network::{Circuit, Path};
 use presolder::engine::program::Program;
@@ -22,13 +23,13 @@ fn demo(name: &str) -> Case {
 }
 
 /// Outcomes of the substitutes in order, and a text that the deciding sentence begins with, at the input voltages and loads that
-/// decide, with the load step: the other conditions only take time.
+/// decide and with every datum as it is shown: the rest only takes time.
 fn expect(name: &str, inputs_v: &[f64], loads_a: &[f64], expected: &[(&str, Outcome, &str)]) {
     let mut case = demo(name);
     case.board.input_v.retain(|input_v| inputs_v.contains(input_v));
     case.board.load_a.retain(|load_a| loads_a.contains(load_a));
     assert_eq!((case.board.input_v.len(), case.board.load_a.len()), (inputs_v.len(), loads_a.len()));
-    let (record, _) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, _) = record::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     let found: Vec<(&str, Outcome, &str)> =
         record.verdicts.iter().map(|v| (v.part.as_str(), v.outcome, v.sentence.as_str())).collect();
     assert_eq!(found.len(), expected.len());

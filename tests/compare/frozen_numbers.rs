@@ -5,6 +5,7 @@
 //! list of deviations that a deliberate change has to explain.
 
 use presolder::case;
+use presolder::corridor::Depth;
 use presolder::engine::steady::WATCHED_PERIODS;
 use presolder::record;
 use presolder::record::layout::{Curves, Record};
@@ -184,7 +185,7 @@ fn verdicts(tree: &Value) -> Numbers {
 fn found(name: &str) -> Numbers {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(name);
     let case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
-    let (record, curves) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, curves) = record::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     numbers(&record, &curves).into_iter().filter(|(_, word)| !word.is_empty()).collect()
 }
 

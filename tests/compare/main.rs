@@ -7,6 +7,7 @@ mod bench_plan;
 mod boards;
 mod cross_events;
 mod frozen_numbers;
+mod must_not_pass;
 mod outcomes;
 mod random_boards;
 mod verdicts;

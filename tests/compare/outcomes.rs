@@ -13,6 +13,7 @@ use presolder::judge::sight::expanded;
 use presolder::judge::{self, COVERAGE, Outcome, State, Verdict};
 use presolder::model::case::{Agreed, Limits};
 use presolder::model::corner::{End, NOMINAL};
+use presolder::model::doubt::{Owner, rules};
 use presolder::quantity::{Side, find};
 use support::{NAMES, case_of};
 
@@ -43,10 +44,7 @@ fn part_of(index: usize, quantity: &str, shown: &[(Place, Value)]) -> PartFigure
 
 /// Original and substitute with one value each.
 fn two(quantity: &str, original: impl Into<Value>, substitute: impl Into<Value>) -> Vec<PartFigures> {
-    vec![
-        part_of(0, quantity, &[(SETTING, original.into())]),
-        part_of(1, quantity, &[(SETTING, substitute.into())]),
-    ]
+    vec![part_of(0, quantity, &[(SETTING, original.into())]), part_of(1, quantity, &[(SETTING, substitute.into())])]
 }
 
 fn verdict(case: &Case, parts: &[PartFigures]) -> Verdict {
@@ -137,7 +135,8 @@ fn law_a_part_far_over_a_limit_is_not_excused_by_an_original_a_little_over_it() 
 #[test]
 fn law_bounds_are_judged_by_their_direction() {
     let case = ripple_case();
-    let ripple = |original: Value, substitute: Value| states(&case, &two("ripple_20mhz", original, substitute), "ripple");
+    let ripple =
+        |original: Value, substitute: Value| states(&case, &two("ripple_20mhz", original, substitute), "ripple");
     let met = || Value::Number(20e-3);
     assert_eq!(ripple(met(), Value::AtMost(30e-3)), (Met, Met, Pass));
     assert_eq!(ripple(met(), Value::AtMost(50e-3)), (Open, Met, Undecided));
@@ -240,7 +239,8 @@ fn law_an_output_off_its_voltage_is_missed() {
 #[test]
 fn law_a_peak_at_the_limits_threshold_is_missed() {
     let mut case = ripple_case();
-    let peak = |case: &Case, original: f64, to_a: f64| states(case, &two("peak_current", original, to_a), "below_limit");
+    let peak =
+        |case: &Case, original: f64, to_a: f64| states(case, &two("peak_current", original, to_a), "below_limit");
     assert_eq!(peak(&case, 4.8, 5.0), (Met, Met, Pass));
     assert_eq!(peak(&case, 4.8, 6.1), (Missed, Met, Fail));
     assert_eq!(peak(&case, 4.8, 5.6), (Open, Met, Undecided));
@@ -253,7 +253,8 @@ fn law_a_peak_at_the_limits_threshold_is_missed() {
 #[test]
 fn law_currents_beyond_the_pulse_rating_are_missed() {
     let mut case = ripple_case();
-    let peak = |case: &Case, original: f64, to_a: f64| states(case, &two("short_peak", original, to_a), "pulse_rating").2;
+    let peak =
+        |case: &Case, original: f64, to_a: f64| states(case, &two("short_peak", original, to_a), "pulse_rating").2;
     assert_eq!((peak(&case, 8.0, 9.0), peak(&case, 8.0, 12.0)), (Pass, Fail));
     case.board.stage.pulse_rating_a = None;
     assert_eq!((peak(&case, 8.0, 7.9), peak(&case, 8.0, 12.0)), (NoWorse, Undecided));
@@ -262,9 +263,8 @@ fn law_currents_beyond_the_pulse_rating_are_missed() {
 /// A board that gives way at 3.4 A does not deliver its 3.9 A.
 #[test]
 fn law_a_board_that_gives_way_below_full_load_is_missed() {
-    let trip = |original: f64, to_a: f64| {
-        states(&ripple_case(), &two("trip_lowest", original, to_a), "delivers_full_load")
-    };
+    let trip =
+        |original: f64, to_a: f64| states(&ripple_case(), &two("trip_lowest", original, to_a), "delivers_full_load");
     assert_eq!(trip(5.0, 4.6), (Met, Met, Pass));
     assert_eq!(trip(5.0, 3.4), (Missed, Met, Fail));
     assert_eq!(trip(3.4, 3.4), (Missed, Missed, NoWorse));
@@ -309,11 +309,19 @@ fn law_an_agreed_change_binds() {
     assert_eq!(verdict(&case, &two("ripple_20mhz", 38e-3, 44e-3)).outcome, Fail);
 }
 
-/// A datum of the board that nobody printed.
-const OF_BOARD: Datum = Datum { key: "board.made_up", label: "made-up datum", of_part: false, shown: 1.0 };
-/// The same of a part, whose value it is that decides how far two parts share the doubt.
+/// A datum that nobody printed, the first or a later one of those that the board or a part has.
+fn datum(owner: Owner, index: usize, shown: f64) -> Datum {
+    let rule = rules().filter(|rule| rule.owner == owner).nth(index).expect("both have some");
+    Datum { rule, branch: 0, of_part: owner == Owner::Part, shown }
+}
+
+fn of_board() -> Datum {
+    datum(Owner::Board, 0, 1.0)
+}
+
+/// How far two parts share the doubt in a datum of their own is decided by what is shown of it.
 fn of_part(shown: f64) -> Datum {
-    Datum { key: "part.made_up", label: "made-up datum", of_part: true, shown }
+    datum(Owner::Part, 0, shown)
 }
 
 /// Adds the value at both ends of an absent datum.
@@ -355,7 +363,7 @@ fn law_an_absent_datum_is_never_a_benefit() {
 #[test]
 fn law_absent_data_are_adverse_together() {
     let mut parts = two("ripple_20mhz", 20e-3, 30e-3);
-    let other = Datum { key: "part.other", ..of_part(1.0) };
+    let other = datum(Owner::Part, 1, 1.0);
     with_ends(&mut parts[1], of_part(1.0), 29e-3, 34e-3);
     with_ends(&mut parts[1], other, 29e-3, 34e-3);
     assert_eq!(states(&ripple_case(), &parts, "ripple"), (Met, Met, Pass));
@@ -368,7 +376,7 @@ fn law_absent_data_are_adverse_together() {
 /// What the board lacks is alike in both: 1 mV more at either end is no worse, whatever the ends; 9 mV more at one end may be worse.
 #[test]
 fn law_common_data_stand_at_like_ends() {
-    let common = [OF_BOARD; 2];
+    let common = [of_board(); 2];
     let original = (40.0, Some((30.0, 50.0)));
     assert_eq!(at_ends(original, (40.5, Some((30.5, 50.5))), common), (Open, Open, NoWorse));
     assert_eq!(at_ends(original, (40.5, Some((30.5, 59.0))), common), (Open, Open, Undecided));
@@ -399,7 +407,7 @@ fn closed_form_doubt_in_printed_data() {
         }
         verdict(&ripple_case(), &parts)
     };
-    let common = with([OF_BOARD; 2]);
+    let common = with([of_board(); 2]);
     let found = finding(&common, "ripple");
     let model = find("ripple_20mhz").expect("a quantity").uncertainty(37e-3, 50.0);
     let expected = (16e-6 + model * model).sqrt();

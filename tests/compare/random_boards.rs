@@ -13,7 +13,7 @@ use presolder::condition::figures::Failure;
 use presolder::condition::load_step;
 use presolder::condition::stand::{Stand, prepared};
 use presolder::condition::{CONDITIONS, find};
-use presolder::corridor::{self, Comparison};
+use presolder::corridor::{self, Comparison, Depth};
 use presolder::crosscheck::{Difference, compare};
 use presolder::engine::book::ALLOWED_RESIDUAL;
 use presolder::engine::cancel::Cancel;
@@ -501,7 +501,7 @@ fn few(case: &mut Case) {
 }
 
 fn compared(case: &Case) -> Comparison {
-    corridor::compare(case, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"))
+    corridor::compare(case, Depth::Quick, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"))
 }
 
 /// Each check of a copy follows from the original's own state on it alone: met passes, and what is not met is no worse, or by a rating

@@ -5,7 +5,8 @@ use presolder::board::Board;
 use presolder::case::Case;
 use presolder::condition::CONDITIONS;
 use presolder::condition::figures::{PartFigures, Value, Why};
-use presolder::corridor;
+use presolder::corridor::tipping::Tipping;
+use presolder::corridor::{self, Depth};
 use presolder::judge;
 use presolder::judge::State;
 use presolder::model::build::Refused;
@@ -34,7 +35,7 @@ fn two(condition: &'static str, quantity: &'static str, values: [f64; 2], bound:
 fn judged(case: &Case, parts: &[PartFigures]) -> (QuantityRow, Verdict) {
     let verdicts = judge::verdicts(case, parts);
     let rows = judge::rows(case, parts, &verdicts);
-    (record::row(rows.first().expect("a row")), record::verdict(case, parts, &verdicts[1]))
+    (record::row(rows.first().expect("a row")), record::verdict(case, parts, &verdicts[1], &Tipping::default()))
 }
 
 /// The hold ended within the limit, but the output was not back: that is no pass.
@@ -88,7 +89,7 @@ fn law_runs_tell_what_is_only_a_bound() {
     case.limits.recovery_band = 1e-3;
     let names = [case.parts[0].name.clone(), case.parts[case.parts.len() - 1].name.clone()];
     case.parts.retain(|part| names.contains(&part.name));
-    let (record, _) = record::compare(&case, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+    let (record, _) = record::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
     for quantity in ["periods", "recovery"] {
         let row = record.quantities.iter().find(|row| row.quantity == quantity).expect("a row");
         assert!(row.cells[1].as_ref().is_some_and(|cell| cell.value.is_bound()), "{quantity}");
@@ -164,7 +165,7 @@ fn law_losses_that_cannot_be_had_leave_the_rest() {
         Some(CoreLoss::VoltSeconds { loss_w: -0.2, frequency_hz: 390e3, swing_wb: 9.7e-6, alpha: 1.3, beta: 2.2 });
     let other = Inductor { name: "Teal-10-B".into(), dcr_typical_ohm: 31e-3, ..part.clone() };
     let case = Case::new(board, vec![part, other]).expect("a case");
-    let comparison = corridor::compare(&case, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
+    let comparison = corridor::compare(&case, Depth::Full, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
     let steady = &comparison.parts[1].results[0];
     assert!(matches!(steady.value("efficiency"), Some(Value::NotComputed(Why::Failed(_)))), "{steady:?}");
     assert!(steady.number("ripple_20mhz").is_some_and(|ripple_v| ripple_v > 1e-4));

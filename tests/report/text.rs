@@ -2,8 +2,8 @@
 
 use crate::support;
 use presolder::record::layout::{ChangeKind, LimitRecord, QuantityRow, Side, State, Value};
-use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::html;
+use presolder::report::number::{RowFormat, Scale, quantity};
 use presolder::report::text::{bench_tests, comparison, outcome_name};
 
 #[test]
@@ -123,7 +123,7 @@ fn closed_form_changes_and_shares() {
     let mut cell = row.cells[1].clone().expect("the second part has a value");
     let base = 10e-3;
     cell.original = Some(Value::Number(base));
-    for (change, text) in [(0.151, "+15 %"), (-0.0421, "-4.21 %"), (0.00001, "0 %"), (12.3, "+1230 %")] {
+    for (change, text) in [(0.151, "+15 %"), (-0.0421, "-4.2 %"), (0.00001, "0 %"), (12.3, "+1230 %")] {
         cell.value = Value::Number(base * (1.0 + change));
         assert_eq!(format.change(&cell).as_deref(), Some(text));
     }
