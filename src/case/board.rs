@@ -5,7 +5,9 @@ use super::source::{Place, Sources};
 use super::walk::{Fault, Values};
 use crate::board::*;
 use crate::engine::row::MAX_STATES;
-use crate::model::case::{Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, usual_saturation_error_a};
+use crate::model::case::{
+    Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, Reading, Waiver, usual_saturation_error_a,
+};
 use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, CapacitorKind, PadPair};
 use crate::units::{Dimension, show};
@@ -333,6 +335,36 @@ fn keep_out(v: &Values) -> Option<Body> {
     Some(Body { length_m: at("length")?, width_m: at("width")?, height_m: at("height")? })
 }
 
+/// What the board's owner accepts.
+pub fn waivers(v: &Values) -> Vec<Waiver> {
+    let one = |i: usize| {
+        let text = |name: &str| v.text(&format!("waiver[{i}].{name}")).map(str::to_string);
+        Some(Waiver {
+            requirement: text("requirement")?,
+            by: text("by")?,
+            date: text("date")?,
+            reason: text("reason")?,
+            allowance: v.number(&format!("waiver[{i}].allowance")),
+        })
+    };
+    (0..v.count("waiver")).filter_map(one).collect()
+}
+
+/// What was read with the original fitted.
+pub fn readings(v: &Values) -> Vec<Reading> {
+    let one = |i: usize| {
+        let at = |name: &str| v.number(&format!("reading[{i}].{name}"));
+        Some(Reading {
+            winding_degc: at("winding_temperature")?,
+            input_v: at("input")?,
+            load_a: at("load")?,
+            ambient_degc: at("ambient")?,
+            uncertainty_k: at("uncertainty")?,
+        })
+    };
+    (0..v.count("reading")).filter_map(one).collect()
+}
+
 fn limits(v: &Values) -> Option<Limits> {
     let at = |name: &str| v.number(&format!("limits.{name}"));
     let agreed = |name: &str| {
@@ -374,7 +406,7 @@ type Setter = (&'static str, fn(&mut Procedure, f64));
 
 /// How conditions are run and measured.
 fn procedure(v: &Values) -> Procedure {
-    let setters: [Setter; 22] = [
+    let setters: [Setter; 23] = [
         ("instrument_bandwidth", |procedure, number| procedure.instrument_hz = number),
         ("step_phases", |procedure, number| procedure.step_phases = number as u64),
         ("repeats", |procedure, number| procedure.repeats = number),
@@ -387,6 +419,7 @@ fn procedure(v: &Values) -> Procedure {
         ("bleeder", |procedure, number| procedure.bleeder = number),
         ("leads", |procedure, number| procedure.leads_s = number),
         ("short_phase", |procedure, number| procedure.short_phase = number),
+        ("short_phases", |procedure, number| procedure.short_phases = number as u64),
         ("short_first", |procedure, number| procedure.short_first = number as u64),
         ("light_loads", |procedure, number| procedure.light_loads = number as u64),
         ("pattern_settling", |procedure, number| procedure.pattern_settling = number as u64),

@@ -114,6 +114,27 @@ const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple", "margins"];
 const COMPARATOR: &[&str] = &["voltage-mode", "peak-current", "constant-on-time", "hysteretic"];
 const BY_CURRENT: &[&str] = &["peak", "valley"];
 const BY_WINDING: &[&str] = &["winding"];
+/// Requirements that a waiver can name.
+const REQUIREMENTS: &[&str] = &[
+    "regulation",
+    "cycles_alike",
+    "winding_temperature",
+    "limit_not_acting",
+    "below_limit",
+    "pulse_rating",
+    "ripple",
+    "step_deviation",
+    "settling",
+    "output_band",
+    "line_step",
+    "start_time",
+    "start_overshoot",
+    "delivers_full_load",
+    "trip_highest",
+    "phase_margin",
+    "gain_margin",
+    "efficiency",
+];
 const CP: &str = "common practice";
 
 /// Keys of `board.toml`.
@@ -283,6 +304,18 @@ pub const BOARD: &[Key] = &[
     q("limits.changes.recovery", Fraction, Std("20 %", CP), 0.0, 10.0, "\"20 %\"", "Recovery time, upwards."),
     q("limits.changes.efficiency", Points, Std("0.3 points", CP), 0.0, 0.5, "\"0.3 points\"", "Efficiency at full load, downwards."),
     q("limits.changes.temperature", TemperatureRise, Std("5 K", CP), 0.0, 200.0, "\"5 K\"", "Winding temperature, upwards."),
+    key("waiver", Tables, Opt("nobody has accepted anything"), "", "What the board's owner accepts: a limit that the board itself does not meet, or does not show to meet. Kept in the record."),
+    key("waiver.requirement", Choice(REQUIREMENTS), Req, "\"phase_margin\"", "Which requirement; by the identifier in the record."),
+    key("waiver.by", Text, Req, "\"owner of the board\"", "Who accepts it."),
+    key("waiver.date", Text, Req, "\"2026-11-28\"", "When."),
+    key("waiver.reason", Text, Req, "\"measured on three boards, margin seen\"", "Why."),
+    q("waiver.allowance", Fraction, Opt("the usual allowance of that requirement"), 0.0, 1.0, "\"8 %\"", "How much worse than the original still counts as no worse, of the limit."),
+    key("reading", Tables, Opt("nothing of the original has been read"), "", "What was read on the board with the original fitted. A temperature tells how well this board cools its inductor."),
+    q("reading.winding_temperature", Temperature, Req, -40.0, 300.0, "\"71 degC\"", "Winding temperature at rest: by resistance, or of the body plus its offset."),
+    q("reading.input", Voltage, Req, 1.0, 1000.0, "\"24 V\"", "Input voltage."),
+    q("reading.load", Current, Req, 1e-3, 1000.0, "\"3 A\"", "Load current."),
+    q("reading.ambient", Temperature, Req, -65.0, 175.0, "\"25 degC\"", "Ambient temperature at the inductor."),
+    q("reading.uncertainty", TemperatureRise, Std("2 K", CP), 0.1, 50.0, "\"2 K\"", "Standard uncertainty of the reading."),
     key("bench", Table, Std("", ""), "", "What the bench can resolve: standard uncertainty of a difference between two readings."),
     q("bench.voltage_fixed", Voltage, Std("0.5 mV", CP), 1e-9, 1.0, "\"0.5 mV\"", "Voltages at the output: fixed part."),
     q("bench.voltage", Fraction, Std("2 %", CP), 0.0, 0.5, "\"2 %\"", "Voltages at the output: part of the reading."),
@@ -303,6 +336,7 @@ pub const BOARD: &[Key] = &[
     q("measure.bleeder", Fraction, Opt("1 %"), 1e-6, 1.0, "\"1 %\"", "Load of a start into a charged output, of the full load."),
     q("measure.leads", Time, Opt("60 ns"), 1e-10, 1e-5, "\"60 ns\"", "Time constant of a resistive load with its leads: 10 cm of wire and an ohm or two."),
     q("measure.short_phase", Fraction, Opt("37 %"), 0.0, 0.999, "\"37 %\"", "Place in the switching period at which a short circuit begins."),
+    Key { range: (1.0, 64.0), ..key("measure.short_phases", Count, Opt("8"), "8", "Begins of a short circuit all over the switching period that are tried, from there on; around the worst it is looked closer.") },
     Key { range: (1.0, 1e6), ..key("measure.short_first", Count, Opt("10"), "10", "Cycles of a short circuit whose energy counts as that of the first ones.") },
     Key { range: (2.0, 100.0), ..key("measure.light_loads", Count, Opt("9"), "9", "Loads at which the light load is followed, in equal ratios.") },
     Key { range: (1.0, 1e6), ..key("measure.pattern_settling", Count, Opt("400"), "400", "Pulses that a pattern is given to settle in.") },

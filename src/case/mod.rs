@@ -71,6 +71,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);
     let stated = values.all_numbers();
+    let (waivers, readings) = (board::waivers(&values), board::readings(&values));
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
     let files = sources.hashes;
     Ok(Case {
@@ -78,6 +79,9 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         board,
         parts: inductors,
         fitted: None,
+        waivers,
+        readings,
+        cooling: None,
         limits,
         bench,
         numerics,

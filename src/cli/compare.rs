@@ -37,7 +37,7 @@ pub struct Compare {
     /// Look at every datum as it is shown and at nothing else: much faster, and no outcome to sign.
     #[arg(long, conflicts_with = "strict")]
     quick: bool,
-    /// End with exit code 1 unless every substitute passes.
+    /// End with exit code 1 unless every substitute passes, or is no worse where the case has a waiver for it.
     #[arg(long)]
     strict: bool,
     /// Also integrate steady state and load step by an independent method on the smooth saturation curve, and report the
@@ -82,7 +82,10 @@ impl Compare {
             let shown = visible_path(target);
             output::print(&format!("\nWritten to {shown}/ (open report.html in a browser).\n"))?;
         }
-        let passes = record.verdicts.iter().all(|verdict| verdict.outcome == Outcome::Pass);
+        let passes = record
+            .verdicts
+            .iter()
+            .all(|verdict| verdict.outcome == Outcome::Pass || (verdict.outcome == Outcome::NoWorse && verdict.waived));
         Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
     }
 

@@ -3,6 +3,7 @@
 //! Every doubtful datum is moved alone, in the conditions and corners that decide a check. Where absent data could turn a check, all of
 //! them are run together at the ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
 
+use super::cooling::KEY;
 use super::{Job, conclusions, found};
 use crate::condition::contract::{Condition, Found};
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Value};
@@ -95,7 +96,9 @@ impl Part {
         if part == 0 {
             checks.extend((1..parts.len()).flat_map(|other| checks_of_another(case, parts, other)));
         } else {
-            checks.extend(checks_of_another(case, parts, part).into_iter().filter(|check| has(&parts[part], &check.place)));
+            checks.extend(
+                checks_of_another(case, parts, part).into_iter().filter(|check| has(&parts[part], &check.place)),
+            );
         }
         checks.sort_by(|a, b| a.room.total_cmp(&b.room));
         Part { doubts, data, checks }
@@ -103,7 +106,15 @@ impl Part {
 
     /// The doubts alone.
     pub(super) fn doubts_of(case: &Case, part: usize) -> Part {
-        let doubts = doubts(case, part);
+        let mut doubts = doubts(case, part);
+        if let Some(cooling) = case.cooling {
+            // Of the original the reading tells both shares at once.
+            doubts.retain(|doubt| !(part == 0 && doubt.rule.key == KEY && doubt.owner == Owner::Part));
+            let known = if part == 0 { cooling.original } else { cooling.board };
+            for doubt in doubts.iter_mut().filter(|doubt| doubt.rule.key == KEY && doubt.owner == Owner::Board) {
+                doubt.nature = Nature::Spread { standard: known * doubt.shown, rectangular: false };
+            }
+        }
         let data = doubts.iter().map(datum).collect();
         Part { doubts, data, checks: vec![] }
     }
@@ -166,9 +177,10 @@ fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
 fn checks_of_another(case: &Case, parts: &[PartFigures], other: usize) -> Vec<Check> {
     let theirs = checks(case, &parts[other], other).into_iter().filter(|check| check.room < COULD_BE_MISSED);
     let moved = theirs.flat_map(|check| {
-        let corners = CORNERS.iter().map(|corner| corner.name).filter(move |name| {
-            crate::model::corner::same_board(name, check.place.corner)
-        });
+        let corners = CORNERS
+            .iter()
+            .map(|corner| corner.name)
+            .filter(move |name| crate::model::corner::same_board(name, check.place.corner));
         corners.map(move |corner| Check { place: Place { corner, ..check.place }, ..check })
     });
     moved.filter(|check| has(&parts[0], &check.place)).collect()
@@ -183,12 +195,18 @@ fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yards
         let value = found.value(quantity.id)?;
         let number = found.value(told_by.id).and_then(Value::number);
         // What fails or is not known comes first.
-        let rank = if without_number(value) == State::Met { number.map_or(0.0, |number| badness(told_by.side, number)) } else { f64::INFINITY };
+        let rank = if without_number(value) == State::Met {
+            number.map_or(0.0, |number| badness(told_by.side, number))
+        } else {
+            f64::INFINITY
+        };
         Some((found, rank))
     };
-    let worst = figures.results.iter().filter_map(|found| bad(&found.place)).reduce(|a, b| if b.1 > a.1 { b } else { a })?;
+    let worst =
+        figures.results.iter().filter_map(|found| bad(&found.place)).reduce(|a, b| if b.1 > a.1 { b } else { a })?;
     let number = worst.0.value(quantity.id).and_then(Value::number);
-    let room = number.zip(limit).map_or(f64::NEG_INFINITY, |(number, limit)| margin(number, &limit) / limit.value.abs());
+    let room =
+        number.zip(limit).map_or(f64::NEG_INFINITY, |(number, limit)| margin(number, &limit) / limit.value.abs());
     // A count has no room, and is not close to its limit for that.
     let room = if quantity.unit.is_empty() && room >= 0.0 { f64::INFINITY } else { room };
     Some(Check { quantity, yardstick, place: worst.0.place, room })
@@ -368,7 +386,8 @@ fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
         pattern.ends.sort_by_key(|(doubt, _)| *doubt);
         match distinct.iter_mut().find(|known| known.ends == pattern.ends) {
             Some(known) => {
-                let new: Vec<_> = pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
+                let new: Vec<_> =
+                    pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
                 known.conditions.extend(new);
             }
             None => distinct.push(pattern),
@@ -425,9 +444,13 @@ fn run(
 ) -> Result<Vec<Vec<Figures>>, Failure> {
     let bare = bare(case);
     let posed: Vec<Case> = batches.iter().map(|batch| posed(&bare, case, &all[batch.part], batch)).collect();
-    let jobs: Vec<(usize, Corner, f64)> = batches.iter().enumerate().flat_map(|(number, batch)| {
-        batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
-    }).collect();
+    let jobs: Vec<(usize, Corner, f64)> = batches
+        .iter()
+        .enumerate()
+        .flat_map(|(number, batch)| {
+            batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
+        })
+        .collect();
     let done = AtomicUsize::new(0);
     let results: Vec<Result<Vec<Found>, Failure>> = jobs
         .par_iter()
@@ -458,7 +481,9 @@ impl Batch {
         let all = CORNERS.into_iter().flat_map(|corner| inputs().map(move |input_v| (corner, input_v)));
         match &self.scope {
             Scope::Conditions(_) => all.collect(),
-            Scope::Places(places) => all.filter(|(corner, input_v)| places.iter().any(|place| is_on(place, corner, *input_v, case))).collect(),
+            Scope::Places(places) => all
+                .filter(|(corner, input_v)| places.iter().any(|place| is_on(place, corner, *input_v, case)))
+                .collect(),
         }
     }
 
@@ -469,9 +494,8 @@ impl Batch {
 
     fn run(&self, case: &Case, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
         match &self.scope {
-            Scope::Conditions(names) => {
-                Job { part: 0, corner, input_v }.run(case, &|condition: &dyn Condition| names.contains(&condition.name()))
-            }
+            Scope::Conditions(names) => Job { part: 0, corner, input_v }
+                .run(case, &|condition: &dyn Condition| names.contains(&condition.name())),
             Scope::Places(places) => {
                 let stand = Stand::new(case, &case.parts[0], corner, input_v);
                 let here = places.iter().filter(|place| is_on(place, &corner, input_v, case));
@@ -499,8 +523,10 @@ pub(super) fn posed_at(
     moved: Option<(Datum, f64)>,
 ) -> Case {
     let number = |datum: &Datum| known.with_ends().find(|number| known.data[*number].is_same_as(datum));
-    let mut moves: Moves =
-        ends.iter().filter_map(|(datum, end)| number(datum).map(|number| (number, known.value_at(number, *end)))).collect();
+    let mut moves: Moves = ends
+        .iter()
+        .filter_map(|(datum, end)| number(datum).map(|number| (number, known.value_at(number, *end))))
+        .collect();
     if let Some((number, value)) = moved.and_then(|(datum, value)| Some((number(&datum)?, value))) {
         moves.retain(|(other, _)| *other != number);
         moves.push((number, value));

@@ -1,5 +1,6 @@
 //! The corridor: calls the rooms in order. Read this first.
 
+mod cooling;
 mod ends;
 pub mod tipping;
 
@@ -13,8 +14,8 @@ use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, NOMINAL};
 use rayon::prelude::*;
-use tipping::Tipping;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use tipping::Tipping;
 
 /// Result of comparing the original with every substitute on one board.
 pub struct Comparison {
@@ -56,12 +57,9 @@ pub enum Depth {
 ///
 /// # Errors
 /// A compensator that cannot be laid out, or an interruption. What fails in one condition is told there.
-pub fn compare(
-    case: &Case,
-    depth: Depth,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<Comparison, Failure> {
-    let case = prepared(case)?;
+pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
+    let mut case = prepared(case)?;
+    cooling::learn(&mut case)?;
     let jobs = jobs(&case);
     let done = AtomicUsize::new(0);
     let results: Vec<Result<Vec<Found>, Failure>> = jobs

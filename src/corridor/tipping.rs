@@ -99,7 +99,9 @@ fn state_at(
     let mut posed = posed_at(case, doubts, part, &finding.worst_ends, moved);
     change(&mut posed, &mut place);
     let Some(corner) = CORNERS.into_iter().find(|corner| corner.name == place.corner) else { return Ok(State::Open) };
-    let (Some(condition), Some(limit)) = (condition::find(place.condition), finding.limit) else { return Ok(State::Open) };
+    let (Some(condition), Some(limit)) = (condition::find(place.condition), finding.limit) else {
+        return Ok(State::Open);
+    };
     let stand = Stand::new(&posed, &posed.parts[0], corner, place.input_v.unwrap_or(posed.board.nominal_input_v));
     match super::found(condition, &stand, place)?.figures.value(finding.quantity.id) {
         Some(value) => Ok(state(value, finding.value.uncertainty, &limit)),
@@ -111,8 +113,7 @@ fn state_at(
 fn tip(case: &Case, doubts: &Part, part: usize, finding: &Finding) -> Result<Option<Tip>, Failure> {
     let Some((datum, at_least, at_most)) = finding.decides else { return Ok(None) };
     let Some((low, high)) = doubts.ends_of(&datum) else { return Ok(None) };
-    let hurts_high = badness(finding.quantity.side, at_most)
-        > badness(finding.quantity.side, at_least);
+    let hurts_high = badness(finding.quantity.side, at_most) > badness(finding.quantity.side, at_least);
     let (hurting, helping) = if hurts_high { (high, low) } else { (low, high) };
     let is_met = |value: f64| {
         Ok::<bool, Failure>(state_at(case, doubts, part, finding, Some((datum, value)), &|_, _| {})? == State::Met)
@@ -150,7 +151,8 @@ fn within(case: &Case, doubts: &Part, part: usize, unmet: &[&Finding]) -> Result
         Ok(true)
     };
     let at_input = unmet.iter().all(|finding| finding.place.input_v.is_some());
-    let at_load = unmet.iter().all(|finding| finding.place.condition == "steady" && finding.place.load_a == Some(full_a));
+    let at_load =
+        unmet.iter().all(|finding| finding.place.condition == "steady" && finding.place.load_a == Some(full_a));
     let mut found = vec![];
     let coldest_degc = COLDEST_DEGC.min(board.ambient_degc);
     if let Some(degc) = edge(coldest_degc, board.ambient_degc, |value| all_met(set_ambient, value))? {

@@ -72,6 +72,11 @@ pub struct Finding {
 }
 
 impl Finding {
+    /// Whether the board's owner accepts that this limit is not met.
+    pub fn is_waived(&self, case: &Case) -> bool {
+        case.waivers.iter().any(|waiver| waiver.requirement == self.asked.id())
+    }
+
     /// What tells it from the other checks of a part, and is the same in all parts.
     pub fn key(&self) -> String {
         match &self.asked {
@@ -185,7 +190,7 @@ pub fn of_requirement(
     let uncertainty = uncertain(sight);
     let state = state_against(&yardstick, sight, uncertainty);
     let original_state = original.map_or(State::Open, |other| state_against(&own, other, uncertain(other)));
-    let allowance = limit.map_or(0.0, |limit| requirement.allowance.at(limit.value));
+    let allowance = limit.map_or(0.0, |limit| allowance(bench.case, requirement, limit.value));
     let worse = original.and_then(|other| {
         let shift = limit_of(&own).zip(limit).map_or(0.0, |(own, limit)| shift(&own, &limit));
         worse(quantity, sight, other, (allowance, floor, shift), bench)
@@ -221,7 +226,7 @@ pub fn of_stand_in(
 ) -> Finding {
     let asked = Yardstick::Limit(*most);
     let mut finding = of_requirement(bench, (requirement, asked, asked), quantity, sight, original);
-    let allowance = requirement.allowance.at(most.value);
+    let allowance = allowance(bench.case, requirement, most.value);
     let doubt = finding.worse.map_or(finding.value.uncertainty, |worse| worse.uncertainty);
     let beyond = |value: &Value| value.number().map_or(f64::INFINITY, |number| -margin(number, most));
     let worst = sight.all().map(beyond).fold(f64::NEG_INFINITY, f64::max);
@@ -235,6 +240,15 @@ pub fn of_stand_in(
         (false, _) => Outcome::Undecided,
     };
     finding
+}
+
+/// What counts as no worse: the default, or what a waiver of this very limit says.
+fn allowance(case: &Case, requirement: &Requirement, limit: f64) -> f64 {
+    let waiver = case.waivers.iter().find(|waiver| waiver.requirement == requirement.id);
+    match waiver.and_then(|waiver| waiver.allowance) {
+        Some(share) => share * limit.abs(),
+        None => requirement.allowance.at(limit),
+    }
 }
 
 /// A change against the original that the case agrees to.
@@ -422,10 +436,7 @@ fn difference(quantity: &Quantity, mine: &Value, other: &Value) -> Option<f64> {
 fn uncertainty_of_difference(quantity: &Quantity, sight: &Sight<'_>, original: &Sight<'_>, case: &Case) -> f64 {
     let mut contributions = vec![];
     for mine in &sight.effects {
-        let other = original
-            .effects
-            .iter()
-            .find(|other| other.datum.is_same_as(&mine.datum));
+        let other = original.effects.iter().find(|other| other.datum.is_same_as(&mine.datum));
         let theirs = other.map_or(0.0, |other| other.change);
         let share = match other {
             Some(other) if mine.datum.of_part => in_common(mine.datum.shown, other.datum.shown),

@@ -18,6 +18,12 @@ pub struct Case {
     pub fitted: Option<Box<Inductor>>,
     /// Limits and agreed changes.
     pub limits: Limits,
+    /// What the board's owner accepts.
+    pub waivers: Vec<Waiver>,
+    /// What was read on the board with the original fitted.
+    pub readings: Vec<Reading>,
+    /// What the readings tell of how well the board cools its inductor; `None` without any.
+    pub cooling: Option<Cooling>,
     /// What the bench can resolve.
     pub bench: Bench,
     /// Numerical settings.
@@ -50,6 +56,45 @@ impl Case {
         let of = |key: &str| self.origins.iter().find(|origin| origin.part.as_deref() == part && origin.key == key);
         of(key).or_else(|| part.and_then(|_| of("")))
     }
+}
+
+/// A limit that the board's owner accepts not to be met, or not to be shown to be met.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Waiver {
+    /// Identifier of the requirement.
+    pub requirement: String,
+    /// Who accepts it.
+    pub by: String,
+    /// When.
+    pub date: String,
+    /// Why.
+    pub reason: String,
+    /// How much worse than the original still counts as no worse, as a fraction of the limit.
+    pub allowance: Option<f64>,
+}
+
+/// A winding temperature that was read with the original fitted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// Winding temperature in degrees Celsius.
+    pub winding_degc: f64,
+    /// Input voltage in V.
+    pub input_v: f64,
+    /// Load in A.
+    pub load_a: f64,
+    /// Ambient temperature in degrees Celsius.
+    pub ambient_degc: f64,
+    /// Standard uncertainty of the reading in K.
+    pub uncertainty_k: f64,
+}
+
+/// Relative standard uncertainties of a thermal resistance once a reading of the original is known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cooling {
+    /// Of what is the board's own.
+    pub board: f64,
+    /// Of the original's as a whole.
+    pub original: f64,
 }
 
 /// A file of the case.

@@ -150,5 +150,5 @@ fn spread(end: Option<End>, tolerance: f64) -> f64 {
 
 /// Least winding resistance at 25 C in ohm: as far below the typical one as the largest is above it (common practice).
 fn least_resistance_ohm(part: &Inductor) -> f64 {
-    (2.0 * part.dcr_typical_ohm - part.dcr_max_ohm).max(0.5 * part.dcr_typical_ohm)
+    (2.0 * part.dcr_typical_ohm - part.dcr_max_ohm).max(0.85 * part.dcr_typical_ohm)
 }

@@ -28,6 +28,9 @@ pub struct Record {
     pub original: Verdict,
     /// One verdict a substitute.
     pub verdicts: Vec<Verdict>,
+    /// What the board's owner accepts.
+    #[serde(default)]
+    pub waivers: Vec<WaiverRecord>,
     /// Which test would show that the parts differ.
     #[serde(default)]
     pub bench_plan: BenchPlan,
@@ -45,6 +48,19 @@ pub struct Record {
     pub equations: Vec<String>,
     /// Cautions that go with every result.
     pub cautions: Vec<String>,
+}
+
+/// A limit that the board's owner accepts not to be met.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WaiverRecord {
+    /// Identifier of the requirement.
+    pub requirement: String,
+    /// Who accepts it.
+    pub by: String,
+    /// When.
+    pub date: String,
+    /// Why.
+    pub reason: String,
 }
 
 /// Identity of a case.
@@ -153,6 +169,8 @@ pub struct Verdict {
     pub part: String,
     /// Outcome; for the original it only tells its own state.
     pub outcome: Outcome,
+    /// Whether every check that is only no worse than the original is accepted by the board's owner.
+    pub waived: bool,
     /// What decides, in one sentence.
     pub sentence: String,
     /// The condition of it, in words.

@@ -14,7 +14,7 @@ use crate::corridor::{self, Checked, Comparison, Depth};
 use crate::engine::book::Closing;
 use crate::error::Error;
 use crate::judge::finding::{Finding, Spread};
-use crate::judge::{Cell, Row, State, Verdict};
+use crate::judge::{Cell, Outcome, Row, State, Verdict};
 use crate::model::case::{Case, Origin};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
@@ -33,11 +33,7 @@ const CURVE_POINTS: usize = 120;
 ///
 /// # Errors
 /// A compensator that cannot be laid out, or an interruption.
-pub fn compare(
-    case: &Case,
-    depth: Depth,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(Record, Curves), Error> {
+pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Record, Curves), Error> {
     let comparison = corridor::compare(case, depth, progress).map_err(|failure| error(failure, &case.parts[0].name))?;
     let curves = curves_of(&comparison).map_err(|failure| error(failure, "plot of the inductance"))?;
     Ok((record(&comparison), curves))
@@ -93,7 +89,21 @@ fn record(comparison: &Comparison) -> Record {
         parts: parts.iter().map(part).collect(),
         quantities: rows.iter().map(row).collect(),
         original: verdict(case, parts, &verdicts[0], &tipping[0]),
-        verdicts: verdicts[1..].iter().zip(&tipping[1..]).map(|(found, tipping)| verdict(case, parts, found, tipping)).collect(),
+        verdicts: verdicts[1..]
+            .iter()
+            .zip(&tipping[1..])
+            .map(|(found, tipping)| verdict(case, parts, found, tipping))
+            .collect(),
+        waivers: case
+            .waivers
+            .iter()
+            .map(|waiver| layout::WaiverRecord {
+                requirement: waiver.requirement.clone(),
+                by: waiver.by.clone(),
+                date: waiver.date.clone(),
+                reason: waiver.reason.clone(),
+            })
+            .collect(),
         bench_plan: plan::plan(case, parts, rows),
         origins: origins(case),
         warnings,
@@ -167,8 +177,13 @@ pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &
     layout::Verdict {
         part: case.parts[verdict.part].name.clone(),
         outcome: verdict.outcome,
+        waived: verdict
+            .findings
+            .iter()
+            .filter(|finding| finding.outcome == Outcome::NoWorse)
+            .all(|finding| finding.is_waived(case)),
         sentence: words::decision(verdict),
-        condition: verdict.deciding().map_or_else(String::new, |finding| words::condition(finding)),
+        condition: verdict.deciding().map_or_else(String::new, words::condition),
         next: words::next(verdict, tipping),
         within: words::within(verdict.outcome, &tipping.within),
         checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),

@@ -235,7 +235,8 @@ pub(crate) fn say_value(value: &Value, unit: &str) -> String {
 }
 
 /// What stands above the outcomes of a quick look.
-pub(crate) const QUICK: &str = "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
+pub(crate) const QUICK: &str =
+    "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
 
 /// What a check is called: the quantity, or what is asked of it where that is another thing.
 pub(crate) fn label(finding: &Finding) -> String {
@@ -365,19 +366,28 @@ fn say_datum(datum: &Datum, value: f64) -> String {
 /// What to do next.
 pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     let Some(finding) = verdict.deciding() else { return String::new() };
-    let tip = || tipping.datum.map(|tip| {
-        let side = if tip.met_below { "below" } else { "above" };
-        let at = say_datum(&tip.datum, rounded(tip.value));
-        format!("decides: {}; passes with it {side} {at}; {}", whose(&tip.datum), tip.datum.rule.ask)
-    });
-    let datum = || finding.decides.map(|(datum, low, high)| {
-        let unit = finding.quantity.unit;
-        let (low, high) = (say(low.min(high), unit), say(low.max(high), unit));
-        format!("decides: {}, which moves the value from {low} to {high}; {}", whose(&datum), datum.rule.ask)
-    });
+    let tip = || {
+        tipping.datum.map(|tip| {
+            let side = if tip.met_below { "below" } else { "above" };
+            let at = say_datum(&tip.datum, rounded(tip.value));
+            format!("decides: {}; passes with it {side} {at}; {}", whose(&tip.datum), tip.datum.rule.ask)
+        })
+    };
+    let datum = || {
+        finding.decides.map(|(datum, low, high)| {
+            let unit = finding.quantity.unit;
+            let (low, high) = (say(low.min(high), unit), say(low.max(high), unit));
+            format!("decides: {}, which moves the value from {low} to {high}; {}", whose(&datum), datum.rule.ask)
+        })
+    };
     let budget = || {
         let largest = finding.budget.first()?;
-        Some(format!("largest doubt: {}, now {}; {}", whose(&largest.datum), say_datum(&largest.datum, largest.datum.shown), largest.datum.rule.ask))
+        Some(format!(
+            "largest doubt: {}, now {}; {}",
+            whose(&largest.datum),
+            say_datum(&largest.datum, largest.datum.shown),
+            largest.datum.rule.ask
+        ))
     };
     match (finding.outcome, verdict.part) {
         (Outcome::Pass, 0) => String::new(),
@@ -390,7 +400,9 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
             datum().or_else(budget).unwrap_or_else(|| "the original meets it with little room".into())
         }
         (Outcome::NoWorse, _) => "the board itself does not show this limit: its owner accepts that, or not".into(),
-        (Outcome::Undecided, _) => tip().or_else(datum).or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into()),
+        (Outcome::Undecided, _) => {
+            tip().or_else(datum).or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into())
+        }
         (Outcome::Fail, _) => needs(finding),
     }
 }
