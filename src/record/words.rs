@@ -303,7 +303,8 @@ fn said(finding: &Finding) -> String {
 /// A value with its uncertainty, both with one prefix: "7.29 ± 0.22 A".
 fn with_doubt(quantity: &Quantity, value: &Value, uncertainty: f64) -> String {
     let Value::Number(number) = value else { return say_value(value, quantity.unit) };
-    if uncertainty <= 0.0 {
+    // A count is a count.
+    if uncertainty <= 0.0 || quantity.unit.is_empty() {
         return say(*number, quantity.unit);
     }
     match (quantity.unit, quantity.change_kind) {
