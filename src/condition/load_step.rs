@@ -159,6 +159,8 @@ pub struct StepResult {
     pub release: EdgeResponse,
     /// Whether the program ended where it began, so that repeating it changes nothing.
     pub repeats: bool,
+    /// Cycles that the current limit acted on.
+    pub limited: u64,
     /// How the energy book stands.
     pub book: Closing,
 }
@@ -235,6 +237,7 @@ pub fn run(
         release: watches.1.response(),
         // Of cycles that alternate the last one may be another than the first.
         repeats: moved <= machine.circuit.board.procedure.repeats || low.periods > 1,
+        limited: state.effort.limited,
         book: book.close()?,
     })
 }
