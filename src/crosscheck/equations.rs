@@ -433,7 +433,7 @@ impl Equations {
     fn drawn(&self, programmed_a: f64, read_v: f64) -> Drawn {
         let (power_a, power_s) = self.power_drawn(read_v);
         let (follows_a, follows_s) = (power_a + self.circuit.load_s * read_v, power_s + self.circuit.load_s);
-        match self.circuit.knee_s() {
+        match self.circuit.knee_s().filter(|_| programmed_a > 0.0) {
             Some(knee_s) if knee_s * read_v < programmed_a && read_v > 0.0 => {
                 Drawn { drawn_a: follows_a + knee_s * read_v, per_v_s: follows_s + knee_s, whole: false }
             }

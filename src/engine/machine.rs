@@ -1777,6 +1777,10 @@ impl RunState {
         self.inputs[Input::Source as usize]
     }
 
+    fn programmed_a(&self) -> f64 {
+        self.inputs[Input::Load as usize]
+    }
+
     /// Whether a switch waits for a delay or a limit.
     fn is_delayed(&self) -> bool {
         self.turn_off != TurnOff::default() || matches!(self.stage, Stage::Asked { .. } | Stage::Held)
@@ -1831,6 +1835,8 @@ fn is_armed(state: &RunState, event: Event) -> bool {
         Event::Limit => state.turn_off.limit_s.is_none() && stage == Stage::On,
         Event::Ask => matches!(stage, Stage::Off | Stage::Rest { .. }),
         Event::Valley => stage == Stage::Held,
+        // What is programmed below zero makes up for what follows the output: it has no knee.
+        Event::Sink(Sink::Knee) => stage != Stage::Edge && (state.sink == Sink::Off || state.programmed_a() > 0.0),
         // An edge takes no time.
         _ => stage != Stage::Edge,
     }

@@ -15,17 +15,17 @@ use presolder::condition::stand::{Stand, prepared};
 use presolder::condition::{CONDITIONS, find};
 use presolder::corridor::{self, Comparison, Depth};
 use presolder::crosscheck::{Difference, compare};
-use presolder::engine::book::ALLOWED_RESIDUAL;
 use presolder::engine::cancel::Cancel;
 use presolder::engine::error::EngineError;
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::program::Program;
 use presolder::judge::finding::Asked;
 use presolder::judge::{Outcome, State, Verdict};
+use presolder::engine::steady::ORBIT_RESIDUAL;
 use presolder::measure::extremes::Extremes;
 use presolder::measure::steady::{Conduction, SteadyResult, measure};
 use presolder::model::corner::CORNERS;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -41,6 +41,9 @@ const HANGS_S: f64 = 20.0;
 const SLOW_S: f64 = 1.0;
 /// Share of boards that the reader may refuse: more, and the generator is not that of valid boards.
 const REFUSED: f64 = 0.05;
+
+/// Share of boards that may reach an effort limit.
+const GIVEN_UP: f64 = 0.01;
 
 fn number_of(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|text| text.parse().ok())
@@ -140,7 +143,10 @@ struct Tally {
     computed: u64,
     not_computed: BTreeMap<String, u64>,
     broken: Vec<String>,
-    largest_residual: f64,
+    /// Largest residual of an energy book, and largest as a share of what that book allows.
+    largest_residual: (f64, f64),
+    /// Boards whose runs reached an effort limit.
+    given_up: BTreeSet<u64>,
     cpu_s: BTreeMap<&'static str, f64>,
     slowest: (f64, u64),
 }
@@ -154,10 +160,11 @@ impl Tally {
 
     fn add(&mut self, drawn: &Drawn, what: &str, found: &Found) {
         self.computed += 1;
-        for residual in &found.residuals {
-            self.largest_residual = self.largest_residual.max(*residual);
-            if residual.is_nan() || *residual > ALLOWED_RESIDUAL {
-                self.broken(drawn, format!("{what}: the energy book is off by {residual:e}"));
+        for book in &found.books {
+            let (residual, share) = self.largest_residual;
+            self.largest_residual = (residual.max(book.residual), share.max(book.share()));
+            if book.share().is_nan() || book.share() > 1.0 {
+                self.broken(drawn, format!("{what}: the energy book is off by {book:?}"));
             }
         }
         let numbers =
@@ -170,6 +177,9 @@ impl Tally {
     fn add_failure(&mut self, drawn: &Drawn, what: &str, failure: &Failure) {
         let reason = reason(failure);
         *self.not_computed.entry(format!("{what}: {reason}")).or_default() += 1;
+        if is_effort(failure) {
+            self.given_up.insert(drawn.number);
+        }
         if is_internal(failure) {
             self.broken(drawn, format!("{what}: {failure}"));
         } else {
@@ -184,9 +194,19 @@ impl Tally {
         self.refused.iter().for_each(|refused| println!("  {refused}"));
         println!("{all} conditions, {missing} of them not computed ({:.2} %)", 100.0 * missing as f64 / all as f64);
         self.not_computed.iter().for_each(|(reason, count)| println!("  {count} x {reason}"));
-        println!("largest residual of an energy book {:.1e}", self.largest_residual);
+        println!("{} boards reached an effort limit", self.given_up.len());
+        let (residual, share) = self.largest_residual;
+        println!("largest residual of an energy book {residual:.1e}, and at most {share:.1e} of what it is allowed");
         println!("CPU time in s: {:.1?}; slowest board {:?}", self.cpu_s, self.slowest);
     }
+}
+
+/// Whether a run was given up since it took too much work.
+fn is_effort(failure: &Failure) -> bool {
+    matches!(
+        failure,
+        Failure::Engine(EngineError::Chatter { .. } | EngineError::Unresolved { .. } | EngineError::TooSlow { .. })
+    )
 }
 
 /// A failure without its numbers, to be counted.
@@ -201,7 +221,11 @@ fn is_internal(failure: &Failure) -> bool {
     match failure {
         Failure::Engine(error) => !matches!(
             error,
-            EngineError::Chatter { .. } | EngineError::NoSteadyState { .. } | EngineError::DoesNotDeliver { .. }
+            EngineError::Chatter { .. }
+                | EngineError::Unresolved { .. }
+                | EngineError::TooSlow { .. }
+                | EngineError::NoSteadyState { .. }
+                | EngineError::DoesNotDeliver { .. }
         ),
         Failure::Saturation(_) => true,
         Failure::Loss(_) | Failure::Synthesis(_) => false,
@@ -211,7 +235,6 @@ fn is_internal(failure: &Failure) -> bool {
 /// Every board that is read answers in every condition, or says why it cannot: the steady state of all, and in turn one of the conditions
 /// that it states.
 #[test]
-#[ignore = "not yet held: of 300 boards the energy book of 8 conditions, and one debug assertion (board 178)"]
 fn law_random_boards_answer_or_say_why_not() {
     let mut tally = Tally::default();
     for number in 0..boards() {
@@ -239,6 +262,8 @@ fn law_random_boards_answer_or_say_why_not() {
     }
     tally.print();
     assert!(tally.refused.len() as f64 <= REFUSED * tally.boards as f64, "{} refused", tally.refused.len());
+    let given_up = tally.given_up.len() as f64;
+    assert!(given_up <= GIVEN_UP * tally.boards as f64, "effort limits on {:?}", tally.given_up);
     assert!(tally.broken.is_empty(), "{:#?}", tally.broken);
 }
 
@@ -418,13 +443,17 @@ fn scale_protection(board: &mut Board, time: f64, impedance: f64) {
     }
 }
 
-/// What a steady state and a load step show, in units that scaling leaves alone.
-fn shown(case: &Case, time: f64, impedance: f64) -> Result<Option<Vec<(&'static str, f64)>>, EngineError> {
+/// What a steady state and a load step show, in units that scaling leaves alone, and by how much rounding may change it.
+type Shown = (Vec<(&'static str, f64)>, f64);
+
+/// What a board shows; `None` where its waveform does not repeat, or hardly fades to one that does.
+fn shown(case: &Case, time: f64, impedance: f64) -> Result<Option<Shown>, EngineError> {
     let stand = stand(case);
     let (mut machine, steady) = at_full_load(&stand)?;
-    if !steady.orbit.repeats || steady.orbit.largest_multiplier() > CALM {
+    if !steady.orbit.repeats || steady.orbit.largest_multiplier() > FADES {
         return Ok(None);
     }
+    let mut rounding = SAME_NUMBERS + ORBIT_RESIDUAL / (1.0 - steady.orbit.largest_multiplier());
     let full_a = stand.full_load_a();
     let mut all = vec![
         ("mean output", steady.mean_output_v() / case.board.output_v),
@@ -440,48 +469,55 @@ fn shown(case: &Case, time: f64, impedance: f64) -> Result<Option<Vec<(&'static 
     ];
     if let Some(step) = &case.board.load_step {
         let low = measure(&mut machine, step.from_a)?;
-        if low.orbit.repeats && low.orbit.largest_multiplier() <= CALM {
+        if low.orbit.repeats && low.orbit.largest_multiplier() <= FADES {
+            rounding += ORBIT_RESIDUAL / (1.0 - low.orbit.largest_multiplier());
             let means = (low.mean_output_v(), steady.mean_output_v());
             let run = load_step::run(&mut machine, step, 0.0, &low.orbit, means, stand.half_band_v(), &mut ())?;
+            if run.limited > 0 {
+                rounding = LIMITED;
+            }
             let peak_a = run.peak_a() / full_a;
             all.extend([("dip", run.dip_v() / means.0), ("rise", run.rise_v() / means.1), ("step's peak", peak_a)]);
         }
     }
-    Ok(Some(all))
+    Ok(Some((all, rounding)))
 }
 
-/// Largest multiplier with which an orbit is found again to rounding.
-const CALM: f64 = 0.98;
+/// Largest multiplier with which an orbit is found again well enough to compare: where less fades, what is left of its residual is
+/// more than the smallest of the numbers compared.
+const FADES: f64 = 1.0 - 1e-5;
 /// Rounding of two runs that do the same in other units, as a share of output and full load: instants are found to 1e-12 of a period and
-/// loops carry that on.
+/// loops carry that on. An orbit besides is off by its residual over what fades in a cycle.
 const SAME_NUMBERS: f64 = 1e-7;
+
+/// As [`SAME_NUMBERS`] where a step runs into the current limit: at more than half of the period a limited cycle lets a disturbance
+/// grow, D / (1 - D) times each, so that rounding becomes another sequence of the same range.
+const LIMITED: f64 = 1e-2;
 
 /// Time and impedance can be scaled: voltages, shares and ratios stay.
 #[test]
-#[ignore = "not yet held on every board"]
 fn law_random_boards_scale() {
-    let mut compared = 0;
+    let (mut compared, mut wander, mut fail, mut all, mut off) = (0, 0, 0, 0, vec![]);
     for (drawn, case) in cases(5) {
+        all += 1;
         let (time, impedance) = [(1.7, 1.0), (1.0, 2.3), (0.61, 0.37)][drawn.number as usize % 3];
         let (ours, other) = (shown(&case, 1.0, 1.0), shown(&scaled(&case, time, impedance), time, impedance));
         let name = format!("board {} of seed {}, time {time}, impedance {impedance}", drawn.number, seed());
         match (ours, other) {
-            (Ok(Some(ours)), Ok(Some(other))) => {
-                assert_eq!(ours.len(), other.len(), "{name}");
-                for ((what, a), (_, b)) in ours.iter().zip(&other) {
-                    assert!((a - b).abs() <= SAME_NUMBERS, "{name}: {what} {a:e} and {b:e}");
+            (Ok(Some((ours, rounding))), Ok(Some((other, _)))) if ours.len() == other.len() => {
+                for ((what, a), (_, b)) in ours.iter().zip(&other).filter(|((_, a), (_, b))| (a - b).abs() > rounding) {
+                    off.push(format!("{name}: {what} {a:e} and {b:e}, allowed {rounding:.1e}"));
                 }
                 compared += 1;
             }
-            (Ok(None), Ok(None)) => {}
-            (Err(a), Err(b)) => {
-                assert_eq!(std::mem::discriminant(&a), std::mem::discriminant(&b), "{name}: {a} and {b}")
-            }
-            (a, b) => panic!("{name}: one has {a:?}, the other {b:?}"),
+            (Ok(None), Ok(None)) => wander += 1,
+            (Err(a), Err(b)) if std::mem::discriminant(&a) == std::mem::discriminant(&b) => fail += 1,
+            (a, b) => off.push(format!("{name}: one has {a:?}, the other {b:?}")),
         }
     }
-    println!("{compared} boards scale");
-    assert!(2 * compared >= boards() / 5, "only {compared}");
+    println!("{compared} of {all} boards scale; {wander} do not repeat or fade, {fail} fail in the same way");
+    assert!(off.is_empty(), "{off:#?}");
+    assert!(4 * compared >= 3 * all, "only {compared} of {all}");
 }
 
 /// Everything that a part shows, to the last bit.
@@ -607,6 +643,8 @@ const FINE: f64 = 1e-5;
 const INTEGRATOR: f64 = 1e-9;
 /// Cycles at most, samples a period, and offset of the first: none falls on a clock edge.
 const MOST_CYCLES: u64 = 400;
+/// Cycles at most where the steady waveform does not repeat: a difference up to doubles in each.
+const WANDERING_CYCLES: u64 = 5;
 const SAMPLES: f64 = 11.0;
 const OFFSET: f64 = 0.0137;
 /// Largest differences as shares of output and full load: the bound of the curve, times what a loop makes of it in some hundred cycles.
@@ -623,8 +661,10 @@ fn outside_random_boards_by_the_independent_integration() {
         case.numerics.saturation_error_a = FINE * case.board.full_load_a();
         let event =
             ["load step", "start", "short circuit", "overload", "input step"][(drawn.number / step) as usize % 5];
+        let wanders = at_full_load(&stand(&case)).is_ok_and(|(_, steady)| !steady.orbit.repeats);
+        let most = if wanders { WANDERING_CYCLES } else { MOST_CYCLES };
         for condition in ["steady", event] {
-            let Ok(Some(difference)) = checked(&case, condition) else { continue };
+            let Ok(Some(difference)) = checked(&case, condition, most) else { continue };
             compared += 1;
             parted += u64::from(difference.parted.is_some());
             let shares = (difference.output_v / case.board.output_v, difference.current_a / case.board.full_load_a());
@@ -644,10 +684,10 @@ fn outside_random_boards_by_the_independent_integration() {
     assert!(compared >= boards() / step, "only {compared}");
 }
 
-fn checked(case: &Case, condition: &str) -> Result<Option<Difference>, Failure> {
+fn checked(case: &Case, condition: &str, most: u64) -> Result<Option<Difference>, Failure> {
     let set_up = find(condition).expect("a condition").set_up(&stand(case), &Wish::default())?;
     let Some(Setup { mut machine, curve, begin, program, cycles, .. }) = set_up else { return Ok(None) };
-    let cycles = cycles.unwrap_or(50).min(MOST_CYCLES);
+    let cycles = cycles.unwrap_or(50).min(most);
     let period_s = machine.period_s();
     let (every_s, offset_s) = (period_s / SAMPLES, OFFSET * period_s);
     Ok(Some(compare(&mut machine, &curve, begin, cycles, &program, every_s, offset_s, INTEGRATOR)?))
