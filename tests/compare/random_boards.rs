@@ -15,7 +15,6 @@ use presolder::condition::stand::{Stand, prepared};
 use presolder::condition::{CONDITIONS, find};
 use presolder::corridor::{self, Comparison, Depth};
 use presolder::crosscheck::{Difference, compare};
-use presolder::engine::book::ALLOWED_RESIDUAL;
 use presolder::engine::cancel::Cancel;
 use presolder::engine::error::EngineError;
 use presolder::engine::machine::{Machine, Output};
@@ -154,10 +153,10 @@ impl Tally {
 
     fn add(&mut self, drawn: &Drawn, what: &str, found: &Found) {
         self.computed += 1;
-        for residual in &found.residuals {
-            self.largest_residual = self.largest_residual.max(*residual);
-            if residual.is_nan() || *residual > ALLOWED_RESIDUAL {
-                self.broken(drawn, format!("{what}: the energy book is off by {residual:e}"));
+        for book in &found.books {
+            self.largest_residual = self.largest_residual.max(book.residual);
+            if book.residual.is_nan() || book.residual > book.allowed {
+                self.broken(drawn, format!("{what}: the energy book is off by {:e}", book.residual));
             }
         }
         let numbers =
