@@ -207,7 +207,7 @@ fn largest_change(
     let limit = limit_on(case, part, quantity);
     let ambient_degc = case.board.ambient_degc;
     let of = |sight: &Sight<'_>| {
-        let original = counterpart(quantity, &sight.figures.place, &originals)?;
+        let original = same_place(&sight.figures.place, &originals)?;
         let (value, base) = (sight.value.exact()?, original.value.exact()?);
         let size = base_of(quantity, base, limit.as_ref());
         let worse = match quantity.side {
@@ -230,6 +230,12 @@ fn largest_change(
     mine.iter().filter_map(of).reduce(|a, b| if b.in_usual > a.in_usual { b } else { a })
 }
 
+/// The original's sight in the very same place: which tolerance is worse is ambiguous where a change either way counts, and a twin
+/// changes nothing.
+fn same_place<'b, 'a>(place: &Place, originals: &'b [Sight<'a>]) -> Option<&'b Sight<'a>> {
+    originals.iter().find(|sight| sight.figures.place == *place)
+}
+
 /// Whether a value uses more than half of a limit.
 fn uses_much(value: f64, limit: &Limit) -> bool {
     match limit.side {
@@ -243,7 +249,7 @@ fn seen(case: &Case, parts: &[PartFigures], part: usize) -> Vec<(&'static Quanti
     let best = |quantity: &'static Quantity| {
         let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
         let of = |sight: &Sight<'_>| {
-            let original = counterpart(quantity, &sight.figures.place, &originals)?;
+            let original = same_place(&sight.figures.place, &originals)?;
             let (value, base) = (sight.value.exact()?, original.value.exact()?);
             let resolution = quantity.bench_resolution(&case.bench, base).filter(|resolution| *resolution > 0.0)?;
             let times = ((value - base) / resolution).abs();

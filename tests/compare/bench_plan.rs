@@ -7,6 +7,7 @@ use presolder::condition::figures::Value;
 use presolder::corridor::Depth;
 use presolder::judge::COVERAGE;
 use presolder::model::corner::NOMINAL;
+use presolder::quantity::find;
 use presolder::record;
 use presolder::record::layout::{BenchAnswer, BenchPlan};
 use presolder::record::plan::{plan, step_125};
@@ -142,14 +143,15 @@ fn law_the_better_condition_of_a_quantity_is_taken() {
 #[test]
 fn law_a_difference_within_the_model_uncertainty_tells_nothing() {
     let mut case = case_of(2);
-    case.bench.temperature_k = 0.2;
-    // Rise of about 40 K over 50 C, of which 3 % are 1.2 K.
+    case.bench.temperature_k = 0.01;
+    // Rise of about 40 K over 50 C.
+    let doubt_k = 40.3 * find("winding_temperature").expect("a quantity").trust.change;
     let apart = |difference_k: f64| {
         let parts = [90.3, 90.3 + difference_k].map(|degc| vec![steady(47.0, 3.9, "winding_temperature", degc)]);
         answer(&plan_of(&case, &parts), "winding_temperature")
     };
-    assert_eq!(apart(1.1), BenchAnswer::EqualForAll);
-    assert_eq!(apart(1.4), BenchAnswer::Differs);
+    assert_eq!(apart(0.9 * doubt_k), BenchAnswer::EqualForAll);
+    assert_eq!(apart(1.2 * doubt_k), BenchAnswer::Differs);
 }
 
 #[test]

@@ -3,7 +3,7 @@
 //! beside them; `law_`: the rule itself (docs/method.md), `closed_form_`: a number.
 //!
 //! The limit of the ripple is 40 mV throughout. Of it 5 % are allowed against the original, 2 mV; an uncertainty is at least half of
-//! that, 1 mV, and 3 % of the value.
+//! that, 1 mV, and the model's share of the value.
 
 use crate::support;
 use presolder::case::Case;
@@ -81,13 +81,13 @@ fn law_each_cell_of_the_table_of_states() {
         (20.0, 20.0, Met, Met, Pass),
         (40.0, 20.0, Met, Open, Pass),
         (60.0, 20.0, Met, Missed, Pass),
-        // Open: the limit is within the uncertainty of some 1.2 mV. No worse: 0.6 + 1.0 is within 2.0.
+        // Open: the limit is within the uncertainty. No worse: 0.6 + 1.0 is within 2.0.
         (38.7, 39.3, Open, Met, NoWorse),
         (40.0, 40.0, Open, Open, NoWorse),
         (60.0, 39.9, Open, Missed, NoWorse),
-        // Not shown no worse: 1.6 + 1.0 is more than 2.0; and 2.0 + 1.0 with the original open; and far beyond.
+        // Not shown no worse: 1.6 + 1.0 is more than 2.0; and 1.85 + 1.0 with the original open; and far beyond.
         (38.5, 40.1, Open, Met, Undecided),
-        (38.9, 40.9, Open, Open, Undecided),
+        (39.1, 40.95, Open, Open, Undecided),
         (30.0, 39.9, Open, Met, Undecided),
         // Missed where the original meets it.
         (38.5, 41.4, Missed, Met, Fail),
@@ -99,24 +99,14 @@ fn law_each_cell_of_the_table_of_states() {
         (60.0, 62.0, Missed, Missed, Undecided),
         // Missed where the original is open, the same three.
         (40.9, 41.3, Missed, Open, NoWorse),
-        (41.0, 45.0, Missed, Open, Fail),
-        (41.2, 44.0, Missed, Open, Undecided),
+        (40.8, 45.0, Missed, Open, Fail),
+        (40.8, 43.5, Missed, Open, Undecided),
     ];
     for (original, substitute, state, original_state, outcome) in cells {
         let parts = two("ripple_20mhz", 1e-3 * original, 1e-3 * substitute);
         let found = states(&ripple_case(), &parts, "ripple");
         assert_eq!(found, (state, original_state, outcome), "{original} mV, then {substitute} mV");
     }
-}
-
-/// An open check of a part that is shown worse stays open: a rise of 100 K is known to 15 K, a difference to 3 K.
-#[test]
-fn law_open_and_worse_is_undecided() {
-    let mut case = ripple_case();
-    case.board.ambient_degc = 25.0;
-    case.limits.winding_degc = Some(125.0);
-    let found = states(&case, &two("winding_temperature", 115.0, 135.0), "winding_temperature");
-    assert_eq!(found, (Open, Open, Undecided));
 }
 
 /// The original 1 % over a limit excuses nobody who is 41 % over it.
@@ -290,7 +280,7 @@ fn law_own_ratings_are_judged_alone() {
     assert_eq!(rating(&case, "body_height", 9.1e-3, 8.5e-3, "body_height"), Pass);
     assert_eq!(rating(&case, "terminal_on_pad", 0.4, 0.5, "pads"), Fail);
     assert_eq!(rating(&case, "terminal_on_pad", 0.4, 0.9, "pads"), Pass);
-    // The part's own highest temperature, a rise of 100 K being known to 15 K.
+    // The part's own highest temperature.
     case.board.ambient_degc = 50.0;
     case.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(125.0));
     assert_eq!(rating(&case, "winding_temperature", 160.0, 160.0, "winding_rating"), Fail);
@@ -380,6 +370,8 @@ fn law_common_data_stand_at_like_ends() {
     let original = (40.0, Some((30.0, 50.0)));
     assert_eq!(at_ends(original, (40.5, Some((30.5, 50.5))), common), (Open, Open, NoWorse));
     assert_eq!(at_ends(original, (40.5, Some((30.5, 59.0))), common), (Open, Open, Undecided));
+    // Both are open, and the part is surely worse: 4 mV at either end.
+    assert_eq!(at_ends((39.5, Some((25.0, 41.0))), (43.5, Some((29.0, 45.0))), common), (Open, Open, Undecided));
     assert_eq!(at_ends((60.0, Some((50.0, 70.0))), (60.5, Some((50.5, 70.5))), common), (Missed, Missed, NoWorse));
     assert_eq!(at_ends((60.0, Some((50.0, 70.0))), (68.0, Some((58.0, 78.0))), common), (Missed, Missed, Fail));
 }

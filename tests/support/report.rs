@@ -46,6 +46,7 @@ fn record(names: &[&str]) -> Record {
         original: original(&quantities, names[0]),
         quantities,
         verdicts,
+        waivers: vec![],
         bench_plan: bench_plan(names),
         origins: origins(),
         warnings: vec![
@@ -150,6 +151,7 @@ fn original(quantities: &[QuantityRow], name: &str) -> Verdict {
         part: name.into(),
         outcome: if missed { Outcome::Fail } else { Outcome::Pass },
         sentence: "meets every check; closest: load-step undershoot 134.2 mV, limit 150 mV".into(),
+        waived: false,
         condition: "32 V, 3 A, low L, aged".into(),
         next: String::new(),
         within: String::new(),
@@ -186,6 +188,7 @@ fn verdict(quantities: &[QuantityRow], i: usize, name: &str) -> Verdict {
         part: name.into(),
         outcome,
         sentence: sentence.into(),
+        waived: false,
         condition: "18 V, 3 A, low L, aged, winding 91 °C".into(),
         next: next.into(),
         within: if outcome == Outcome::Fail { "to 2.7 A".into() } else { String::new() },
