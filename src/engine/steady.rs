@@ -23,6 +23,8 @@ const LONG_SETTLING_CYCLES: u64 = 2500;
 const ON_THE_WAY: f64 = 1e-2;
 /// Share of the output aimed at below which a limited board has lost it.
 const LOST: f64 = 0.7;
+/// What is told of such a board.
+const LOST_OUTPUT: EngineError = EngineError::DoesNotDeliver { how: "the output falls" };
 /// Relative residual at which an orbit is accepted; the map's rounding floor is near 5e-12.
 pub const ORBIT_RESIDUAL: f64 = 1e-10;
 /// Newton steps before giving up.
@@ -167,15 +169,14 @@ impl Machine {
         let program_a = self.circuit.program_a(load_a);
         let scale = self.scales(load_a);
         let mut x = start;
-        let mut best: Option<Orbit> = None;
+        let mut best: Option<(StateVector, f64, DMatrix<f64>)> = None;
         for _ in 0..NEWTON_STEPS {
             let mapped = self.map(&x, program_a, periods)?;
             let change = DVector::from_fn(n, |i, _| mapped.end[i] - x[i]);
             let residual = (0..n).map(|i| (change[i] / scale[i]).abs()).fold(0.0, f64::max);
-            let improved = best.as_ref().is_none_or(|orbit| residual < orbit.residual);
+            let improved = best.as_ref().is_none_or(|(_, least, _)| residual < *least);
             if improved {
-                let multipliers = multipliers(&mapped.matrix);
-                best = Some(Orbit { x, periods, repeats: true, residual, multipliers, program_a });
+                best = Some((x, residual, mapped.matrix.clone()));
             }
             if residual <= ORBIT_RESIDUAL && !(improved && residual > 1e-3 * ORBIT_RESIDUAL && residual > 1e-13) {
                 break;
@@ -192,9 +193,11 @@ impl Machine {
             let factor = if size > 0.5 { 0.5 / size } else { 1.0 };
             (0..n).for_each(|i| x[i] += factor * step[i]);
         }
-        let residual = best.as_ref().map_or(f64::INFINITY, |orbit| orbit.residual);
-        best.filter(|orbit| orbit.residual <= ORBIT_RESIDUAL)
-            .ok_or(EngineError::NoSteadyState { cycles: periods, residual })
+        let residual = best.as_ref().map_or(f64::INFINITY, |(_, residual, _)| *residual);
+        let (x, residual, matrix) = best
+            .filter(|(_, residual, _)| *residual <= ORBIT_RESIDUAL)
+            .ok_or(EngineError::NoSteadyState { cycles: periods, residual })?;
+        Ok(Orbit { x, periods, repeats: true, residual, multipliers: multipliers(&matrix), program_a })
     }
 
     /// The stable steady state at a load: one period, more where cycles alternate, or a long stretch of a waveform that does not
@@ -213,10 +216,11 @@ impl Machine {
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
         if self.is_lost(&settled) {
-            return Err(EngineError::DoesNotDeliver { how: "the output falls" });
+            return Err(LOST_OUTPUT);
         }
         if let Some(orbit) = self.orbit_near(&settled, load_a)? {
-            return Ok(orbit);
+            // A run on its way down is still near its aim; the orbit that it is on the way to is not.
+            return if self.is_lost(&orbit.x) { Err(LOST_OUTPUT) } else { Ok(orbit) };
         }
         // A waveform that repeats although Newton's method found no way to it, or one that does not repeat at all.
         let (residual, mapped) = self.change(&settled, load_a, 1)?;
@@ -239,7 +243,7 @@ impl Machine {
     pub fn steady_near(&mut self, load_a: f64, near: Option<&StateVector>) -> Result<Orbit, EngineError> {
         if let Some(near) = near {
             match self.newton(*near, load_a, 1) {
-                Ok(orbit) if orbit.largest_multiplier() <= STABLE => return Ok(orbit),
+                Ok(orbit) if orbit.largest_multiplier() <= STABLE && !self.is_lost(&orbit.x) => return Ok(orbit),
                 Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
                 _ => {}
             }
