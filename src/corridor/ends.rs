@@ -149,7 +149,8 @@ impl Part {
                 true => Place { corner: place.corner, input_v: place.input_v, ..check.place } == *place,
                 false => check.place == *place,
             };
-            if !(typical && check.room > 1.0 - FAR_INSIDE) && !places.iter().any(known) {
+            let far_inside = typical && check.room > 1.0 - FAR_INSIDE;
+            if !far_inside && !places.iter().any(known) {
                 places.push(check.place);
             }
         }

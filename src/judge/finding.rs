@@ -263,6 +263,7 @@ pub fn of_change(
     let of = base_of(quantity, base, limit);
     let allowed = agreed.change * of;
     let worse = worse(quantity, sight, original, (allowed, 0.0, 0.0), bench);
+    let worse = if quantity.side == Side::Within { worse.map(either_way) } else { worse };
     let state = match worse.map(|worse| worse.against()) {
         Some(Against::NoWorse) => State::Met,
         Some(Against::Worse) => State::Missed,
@@ -428,8 +429,19 @@ fn in_common(a: f64, b: f64) -> f64 {
 fn difference(quantity: &Quantity, mine: &Value, other: &Value) -> Option<f64> {
     let (a, b) = (mine.number()?, other.number()?);
     let alike = std::mem::discriminant(mine) == std::mem::discriminant(other);
-    (alike || (other.is_bound() && mine.exact().is_some() && badness(quantity.side, a) <= badness(quantity.side, b)))
-        .then(|| badness(quantity.side, a) - badness(quantity.side, b))
+    // Where either way is worse the difference has a sign: what is agreed on looks at its size.
+    let worse =
+        if quantity.side == Side::Within { a - b } else { badness(quantity.side, a) - badness(quantity.side, b) };
+    (alike || (other.is_bound() && mine.exact().is_some() && worse <= 0.0)).then_some(worse)
+}
+
+/// A difference of either sign by its size.
+fn either_way(worse: Worse) -> Worse {
+    let (least, most) = worse.range;
+    let spans = least <= 0.0 && most >= 0.0;
+    let sizes = (least.abs(), most.abs());
+    let range = (if spans { 0.0 } else { sizes.0.min(sizes.1) }, sizes.0.max(sizes.1));
+    Worse { shown: worse.shown.abs(), range, ..worse }
 }
 
 /// Expanded uncertainty of a difference: common data move both, own data each by itself, as far as the two do not share the doubt.
