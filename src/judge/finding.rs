@@ -230,7 +230,9 @@ pub fn of_stand_in(
     let doubt = finding.worse.map_or(finding.value.uncertainty, |worse| worse.uncertainty);
     let beyond = |value: &Value| value.number().map_or(f64::INFINITY, |number| -margin(number, most));
     let worst = sight.all().map(beyond).fold(f64::NEG_INFINITY, f64::max);
-    let within = bench.is_original || worst + doubt <= allowance;
+    // What fails in both alike instead of giving a current is not this check's.
+    let alike = sight.value.number().is_none() && against(None, sight, original) == Against::NoWorse;
+    let within = bench.is_original || alike || worst + doubt <= allowance;
     finding.stands_in = true;
     finding.original_state = as_good_as;
     finding.state = if within { as_good_as } else { State::Open };

@@ -312,9 +312,15 @@ fn cell(
     quantity: &'static Quantity,
     verdict: &Verdict,
 ) -> Option<Cell> {
-    let asked = verdict.findings.iter().find(|finding| {
-        finding.quantity == quantity && matches!(finding.asked, Asked::Requirement(_)) && finding.limit.is_some()
-    });
+    // A limit tells more than that something happens at all.
+    let of = |with_limit: bool| {
+        verdict.findings.iter().find(move |finding| {
+            finding.quantity == quantity
+                && matches!(finding.asked, Asked::Requirement(_))
+                && finding.limit.is_some() == with_limit
+        })
+    };
+    let asked = of(true).or(of(false));
     if let Some(finding) = asked {
         return Some(Cell {
             place: finding.place,
