@@ -232,10 +232,16 @@ pub fn of_stand_in(
     let worst = sight.all().map(beyond).fold(f64::NEG_INFINITY, f64::max);
     // What fails in both alike instead of giving a current is not this check's.
     let alike = sight.value.number().is_none() && against(None, sight, original) == Against::NoWorse;
-    let within = bench.is_original || alike || worst + doubt <= allowance;
+    // No worse in the same setting, with the board's data at like ends, is within what the original shows.
+    let no_worse = finding.worse.is_some_and(|worse| worse.against() == Against::NoWorse);
+    let within = bench.is_original || alike || no_worse || worst + doubt <= allowance;
     finding.stands_in = true;
     finding.original_state = as_good_as;
     finding.state = if within { as_good_as } else { State::Open };
+    if within {
+        // What stands in is no limit to be close to.
+        finding.margin_in_u = f64::INFINITY;
+    }
     finding.outcome = match (within, as_good_as) {
         (true, State::Met) => Outcome::Pass,
         (true, _) => Outcome::NoWorse,

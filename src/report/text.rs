@@ -163,6 +163,9 @@ fn push_deciding(out: &mut String, record: &Record, width: usize) {
 
 /// Whether a value is within a tenth of its limit.
 fn is_close(check: &Check) -> bool {
+    if check.stands_in {
+        return false;
+    }
     let (Some(limit), Some(value)) = (check.limit, check.value.value.number()) else { return false };
     let share = value.abs() / limit.value.abs();
     share.is_finite() && (share.min(1.0 / share) > CLOSE || share > 1.0 && limit.side != crate::quantity::Side::AtLeast)

@@ -5,6 +5,7 @@ mod support;
 
 mod bench_plan;
 mod boards;
+mod boards_page;
 mod cross_events;
 mod frozen_numbers;
 mod must_not_pass;
