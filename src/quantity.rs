@@ -556,6 +556,38 @@ pub static QUANTITIES: &[Quantity] = &[
         ..BASE
     },
     Quantity {
+        id: "input_ripple_use",
+        label: "Input capacitors, ripple current of rating",
+        unit: "fraction",
+        definition: "Root mean square of the current in a branch of the input capacitors over its rating, the highest of all branches with a rating.",
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
+        id: "input_ripple_current",
+        label: "Input capacitors, ripple current",
+        unit: "A",
+        definition: "Root mean square of the current in a branch of the input capacitors, the highest of those without a rating, or where all have one of all.",
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
+        id: "output_ripple_use",
+        label: "Output capacitors, ripple current of rating",
+        unit: "fraction",
+        definition: "Root mean square of the current in a branch of the output capacitors over its rating, the highest of all branches with a rating.",
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
+        id: "output_ripple_current",
+        label: "Output capacitors, ripple current",
+        unit: "A",
+        definition: "Root mean square of the current in a branch of the output capacitors, the highest of those without a rating, or where all have one of all.",
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
         id: "working_voltage",
         label: "Working voltage rating",
         unit: "V",

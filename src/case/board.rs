@@ -141,6 +141,7 @@ fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
                 aged_capacitance_f: count * v.number(&at("aged_capacitance")).unwrap_or(one_f),
                 esr_ohm: esr_ohm.unwrap_or(TO_BE_FILLED) / count,
                 esl_h: v.number(&at("esl")).unwrap_or(TO_BE_FILLED) / count,
+                ripple_rating_a: v.number(&at("ripple_rating")).map(|one_a| count * one_a),
             })
         })
         .collect()

@@ -134,6 +134,10 @@ const REQUIREMENTS: &[&str] = &[
     "phase_margin",
     "gain_margin",
     "efficiency",
+    "input_ripple_rating",
+    "input_ripple_current",
+    "output_ripple_rating",
+    "output_ripple_current",
 ];
 const CP: &str = "common practice";
 
@@ -154,6 +158,7 @@ pub const BOARD: &[Key] = &[
     q("input.capacitors.aged_capacitance", Capacitance, Ruled, 1e-10, 1.0, "\"5 uF\"", "The same at the end of life."),
     q("input.capacitors.esr", Resistance, Ruled, 0.0, 100.0, "\"3 mohm\"", "Series resistance of one."),
     q("input.capacitors.esl", Inductance, Ruled, 0.0, 1e-6, "\"0.6 nH\"", "Series inductance of one."),
+    q("input.capacitors.ripple_rating", Current, Opt("the ripple current with the original stands in: a substitute with more of it is undecided"), 1e-3, 1000.0, "\"2 A\"", "Rated ripple current (rms) of one, at the switching frequency and the hottest ambient."),
     key("input.step", Table, Opt("no step of the input voltage is simulated"), "", "Step of the input voltage and back."),
     q("input.step.from", Voltage, Req, 1.0, 1000.0, "\"18 V\"", "Voltage before the step."),
     q("input.step.to", Voltage, Req, 1.0, 1000.0, "\"32 V\"", "Voltage after the step; the way back is simulated as well."),
@@ -171,6 +176,7 @@ pub const BOARD: &[Key] = &[
     q("output.capacitors.aged_capacitance", Capacitance, Ruled, 1e-10, 1.0, "\"13 uF\"", "The same at the end of life."),
     q("output.capacitors.esr", Resistance, Ruled, 0.0, 100.0, "\"3.6 mohm\"", "Series resistance of one. May be 0 in one entry without inductance."),
     q("output.capacitors.esl", Inductance, Ruled, 0.0, 1e-6, "\"0.9 nH\"", "Series inductance of one."),
+    q("output.capacitors.ripple_rating", Current, Opt("the ripple current with the original stands in: a substitute with more of it is undecided"), 1e-3, 1000.0, "\"2 A\"", "Rated ripple current (rms) of one, at the switching frequency and the hottest ambient."),
     key("load", Table, Req, "", "Load."),
     Key { range: (1e-3, 1000.0), ..key("load.currents", Quantities(Current), Req, "[\"0.15 A\", \"2 A\", \"3 A\"]", "Load currents of the steady states, ascending, at least 1 mA (a converter that never omits a pulse finds no rest without load); the last is the full load.") },
     key("load.kind", Choice(&["current", "resistance", "power"]), Std("current", "a current sink, the usual bench load"), "\"current\"", "What draws the currents above: a sink, a resistor or a constant power that draws them at `output.voltage`."),

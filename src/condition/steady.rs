@@ -12,6 +12,7 @@ use crate::engine::program::Program;
 use crate::engine::steady::WATCHED_PERIODS;
 use crate::measure::steady::{Conduction, SteadyResult};
 use crate::model::board::{Compensator, Modulator};
+use crate::model::parts::CapacitorBranch;
 use crate::stability::Loop;
 
 /// Share of a range within which something stands at its end: far above rounding, far below what a loop in order keeps.
@@ -169,6 +170,14 @@ fn loss_values(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
         ("inductor_loss", budget.inductor_w()),
         ("total_loss", budget.total_w()),
     ]);
+    let board = &stand.case.board;
+    capacitor_values(["input_ripple_use", "input_ripple_current"], &board.input_bank, &budget.input_ripple_a, figures);
+    capacitor_values(
+        ["output_ripple_use", "output_ripple_current"],
+        &board.output_bank,
+        &budget.output_ripple_a,
+        figures,
+    );
     if is_delivered(stand, warm) && budget.load_w > 0.0 {
         figures.push("efficiency", budget.efficiency());
     } else {
@@ -181,6 +190,17 @@ fn loss_values(stand: &Stand<'_>, warm: &Warm, figures: &mut Figures) {
         Some(_) => Value::NotComputed(Why::NoBalanceFound),
     };
     figures.push("winding_temperature", balance);
+}
+
+/// Ripple currents of a bank: the share of its rating that a branch uses most, and the highest current of a branch without rating, or
+/// where all have one of any.
+fn capacitor_values(ids: [&str; 2], bank: &[CapacitorBranch], ripple_a: &[f64], figures: &mut Figures) {
+    let branches = || bank.iter().zip(ripple_a.iter().copied());
+    let used = branches().filter_map(|(branch, a)| Some(a / branch.ripple_rating_a?)).reduce(f64::max);
+    let unrated = branches().filter(|(branch, _)| branch.ripple_rating_a.is_none()).map(|(_, a)| a).reduce(f64::max);
+    let highest = unrated.or(branches().map(|(_, a)| a).reduce(f64::max));
+    let values = ids.into_iter().zip([used, highest]);
+    values.for_each(|(id, value)| value.into_iter().for_each(|value| figures.push(id, value)));
 }
 
 /// Whether the output has what it is regulated to, or next to it.

@@ -171,6 +171,12 @@ pub struct Book {
 }
 
 impl Book {
+    /// Root mean square of the current in a branch of the output bank in A; `None` without resistance, where its loss tells nothing.
+    pub fn branch_rms_a(&self, branch: usize) -> Option<f64> {
+        let ohm = self.circuit.bank.get(branch)?.esr_ohm;
+        (ohm > 0.0).then(|| (self.branch_j[branch] / (self.duration_s * ohm)).sqrt())
+    }
+
     /// An empty book.
     pub fn new(circuit: &Circuit) -> Book {
         Book {

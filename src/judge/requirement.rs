@@ -2,7 +2,7 @@
 
 use super::state::State;
 use crate::model::case::Case;
-use crate::model::parts::{Body, CoreFamily, Inductor};
+use crate::model::parts::{Body, CapacitorBranch, CoreFamily, Inductor};
 use crate::quantity::{Limit, Quantity, Side};
 
 /// Factor on the highest input that a working voltage must cover for ringing (common practice).
@@ -116,6 +116,10 @@ pub static REQUIREMENTS: &[Requirement] = &[
     board("phase_margin", &["phase_margin"], |case, _| case.limits.phase_margin_deg.and_then(least), DEGREES),
     board("gain_margin", &["gain_margin"], |case, _| case.limits.gain_margin_db.and_then(least), DECIBELS),
     board("efficiency", &["efficiency"], |case, _| case.limits.efficiency.and_then(least), POINTS),
+    board("input_ripple_rating", &["input_ripple_use"], |_, _| most(1.0), OTHER),
+    always("input_ripple_current", &["input_ripple_current"], |case, _| unrated(&case.board.input_bank), OTHER),
+    board("output_ripple_rating", &["output_ripple_use"], |_, _| most(1.0), OTHER),
+    always("output_ripple_current", &["output_ripple_current"], |case, _| unrated(&case.board.output_bank), OTHER),
     rating("working_voltage", &["working_voltage"], |case, _| least(RINGING * case.board.highest_input_v()), NONE),
     rating("self_resonance", &["self_resonance"], |case, _| resonance(case), NONE),
     rating("body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
@@ -204,6 +208,11 @@ fn lowest_peak(case: &Case) -> Option<Yardstick> {
 fn pulse_rating(case: &Case) -> Yardstick {
     let stated = case.board.stage.pulse_rating_a.and_then(most);
     stated.unwrap_or(Yardstick::Original(State::Open))
+}
+
+/// Ripple current of capacitors whose rating nobody states: the original's stands in.
+fn unrated(bank: &[CapacitorBranch]) -> Option<Yardstick> {
+    bank.iter().any(|branch| branch.ripple_rating_a.is_none()).then_some(Yardstick::Original(State::Met))
 }
 
 /// Room for the body; where the board states none, what fits it now stands in, and a larger body is open.

@@ -28,6 +28,10 @@ pub struct Budget {
     pub drive_w: f64,
     /// Output and input capacitors (capacitor-esr, capacitor-share).
     pub capacitors_w: f64,
+    /// Ripple current (rms) in A of each branch of the input bank.
+    pub input_ripple_a: Vec<f64>,
+    /// Ripple current (rms) in A of each branch of the output bank.
+    pub output_ripple_a: Vec<f64>,
     /// Power into the load.
     pub load_w: f64,
     /// What limits the trust in the core loss.
@@ -92,6 +96,9 @@ pub fn budget(
     }
     let core = part.core_loss.map(|data| core_loss(&data, &flux)).transpose()?;
     let output_w: f64 = book.branch_j.iter().map(|j| mean_w(*j)).sum();
+    let input_ripple_a = input_ripple_a(board, steady)?;
+    let input = input_ripple_a.iter().zip(&board.input_bank);
+    let input_w: f64 = input.map(|(a, branch)| capacitors::esr_loss_w(*a, branch.esr_ohm)).sum();
     let stage = &board.stage;
     Ok(Budget {
         winding_dc_w: mean_w(book.winding_j),
@@ -101,7 +108,9 @@ pub fn budget(
         diode_w: mean_w(book.diode_j),
         switching_w: edges_w(board, source_v, steady),
         drive_w: switches::gate_w(stage.gate_charge_c, stage.gate_v, steady.cycles_hz()) + stage.quiescent_a * source_v,
-        capacitors_w: output_w + input_bank_w(board, steady)?,
+        capacitors_w: output_w + input_w,
+        input_ripple_a,
+        output_ripple_a: output_ripple_a(board, steady)?,
         load_w: mean_w(book.load_j),
         core_cautions: core.map(|core| core.cautions).unwrap_or_default(),
     })
@@ -148,14 +157,21 @@ fn edges_w(board: &Board, source_v: f64, steady: &SteadyResult) -> f64 {
         .sum()
 }
 
-/// Loss of the input bank in W: it delivers the alternating part of the source current.
-fn input_bank_w(board: &Board, steady: &SteadyResult) -> Result<f64, LossError> {
+/// Ripple current of each branch of the input bank in A: it delivers the alternating part of the source current.
+fn input_ripple_a(board: &Board, steady: &SteadyResult) -> Result<Vec<f64>, LossError> {
     if board.input_bank.is_empty() {
-        return Ok(0.0);
+        return Ok(vec![]);
     }
     let book = &steady.book;
     let mean_a = book.source_current.0 / book.duration_s;
     let rms_a = (book.source_current.1 / book.duration_s - mean_a * mean_a).max(0.0).sqrt();
-    let shares = capacitors::share_a(rms_a, &board.input_bank, steady.cycles_hz())?;
-    Ok(shares.iter().zip(&board.input_bank).map(|(a, branch)| capacitors::esr_loss_w(*a, branch.esr_ohm)).sum())
+    capacitors::share_a(rms_a, &board.input_bank, steady.cycles_hz())
+}
+
+/// Ripple current of each branch of the output bank in A: as simulated, or without resistance its share of the inductor's ripple.
+fn output_ripple_a(board: &Board, steady: &SteadyResult) -> Result<Vec<f64>, LossError> {
+    let rms_a = (steady.rms_current_a().powi(2) - steady.mean_current_a().powi(2)).max(0.0).sqrt();
+    let shares = capacitors::share_a(rms_a, &board.output_bank, steady.cycles_hz())?;
+    let simulated = |(branch, share)| steady.book.branch_rms_a(branch).unwrap_or(share);
+    Ok(shares.into_iter().enumerate().map(simulated).collect())
 }

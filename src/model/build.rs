@@ -54,6 +54,7 @@ impl CapacitorBranch {
             aged_capacitance_f: capacitance_f,
             esr_ohm,
             esl_h,
+            ripple_rating_a: None,
         };
         branch.check()?;
         Ok(branch)

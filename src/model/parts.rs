@@ -207,6 +207,8 @@ pub struct CapacitorBranch {
     pub esr_ohm: f64,
     /// Series inductance, whole branch, in H; 0 for none.
     pub esl_h: f64,
+    /// Rated ripple current (rms), whole branch, in A.
+    pub ripple_rating_a: Option<f64>,
 }
 
 impl PadPair {

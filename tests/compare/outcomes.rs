@@ -250,6 +250,32 @@ fn law_currents_beyond_the_pulse_rating_are_missed() {
     assert_eq!((peak(&case, 8.0, 7.9), peak(&case, 8.0, 12.0)), (NoWorse, Undecided));
 }
 
+/// Ripple currents above the capacitors' rating are missed. Where nobody states one, no more is asked than of the original.
+#[test]
+fn law_capacitors_above_their_ripple_rating_are_missed() {
+    let mut case = ripple_case();
+    for bank in ["input", "output"] {
+        let (rated, used) = (format!("{bank}_ripple_rating"), format!("{bank}_ripple_use"));
+        let use_of = |original: f64, share: f64| states(&case, &two(&used, original, share), &rated);
+        assert_eq!(use_of(0.8, 0.9), (Met, Met, Pass));
+        assert_eq!(use_of(0.8, 1.0), (Open, Met, Undecided));
+        assert_eq!(use_of(0.8, 1.1), (Missed, Met, Fail));
+        assert_eq!(use_of(1.1, 1.1), (Missed, Missed, NoWorse));
+        assert_eq!(use_of(1.1, 1.4), (Missed, Missed, Fail));
+    }
+    case.board
+        .input_bank
+        .iter_mut()
+        .chain(&mut case.board.output_bank)
+        .for_each(|branch| branch.ripple_rating_a = None);
+    for bank in ["input", "output"] {
+        let current = format!("{bank}_ripple_current");
+        let of = |to_a: f64| states(&case, &two(&current, 1.4, to_a), &current);
+        assert_eq!((of(1.3), of(1.4)), ((Met, Met, Pass), (Met, Met, Pass)));
+        assert_eq!(of(1.7), (Open, Met, Undecided));
+    }
+}
+
 /// A board that gives way at 3.4 A does not deliver its 3.9 A.
 #[test]
 fn law_a_board_that_gives_way_below_full_load_is_missed() {
