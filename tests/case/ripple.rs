@@ -35,8 +35,10 @@ fn problem(changes: &[(&str, &str)]) -> Problem {
 }
 
 /// From constant on-time to a band.
-const BAND: (&str, &str) =
-    ("kind    = \"constant-on-time\"\non_time = \"167 ns\"", "kind = \"hysteretic\"\nband = \"31 mV\"");
+const BAND: (&str, &str) = (
+    "kind    = \"constant-on-time\"\non_time = { value = \"167 ns\", origin = \"measured\", note = \"at 12 V; falls with the input\" }",
+    "kind = \"hysteretic\"\nband = \"31 mV\"",
+);
 /// From a limit of the valley to one of the peak.
 const PEAK: (&str, &str) = ("kind    = \"valley\"", "kind = \"peak\"\ndelay = \"100 ns\"");
 const RB: &str = "rb                    = \"8.06 kohm\"";
@@ -92,7 +94,7 @@ fn error_keys_that_do_not_fit_together() {
     let found = problem(&[("injection_capacitance = \"100 nF\"\n", "")]);
     assert!(found.expected.contains("injection_resistance and injection_capacitance together"), "{found}");
 
-    let found = problem(&[("on_time = \"167 ns\"", "on_time = \"167 ns\"\nband = \"20 mV\"")]);
+    let found = problem(&[("on_time = {", "band = \"20 mV\"\non_time = {")]);
     assert!(found.key == "control.modulator.band" && found.hint.contains("hysteretic"), "{found}");
 
     // With a fixed on-time the shortest off-time bounds the duty; a band gives way in its period.
