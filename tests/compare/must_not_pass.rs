@@ -1,7 +1,7 @@
 //! Parts that must not pass, on small simulated boards: each has a closed form that says what happens. The original of each board is
 //! sound, so that the substitute alone is to blame.
 
-use presolder::board::{Board, CurrentLimit, Foldback, Hiccup, LimitSense, Modulator};
+use presolder::board::{Board, CurrentLimit, Foldback, Modulator};
 use presolder::case::Case;
 use presolder::condition::figures::{Note, Value, Why};
 use presolder::corridor::{self, Comparison, Depth};
