@@ -1,6 +1,6 @@
 //! From figures to findings and verdicts. No prose: the record puts findings into sentences.
 //!
-//! The rule: docs/method.md.
+//! The rule: docs/method.md; the model's own share of the uncertainty: docs/physics.md, "decision rule".
 
 pub mod finding;
 pub mod requirement;

@@ -1,7 +1,7 @@
 //! The program at the edges of what can be asked of it: requests out of range, output that cannot be written,
 //! interruption with an earlier result in place, and a third board that states as little as the format allows.
 
-use presolder::record::layout::Record;
+use presolder::record::layout::{Outcome, Record};
 use std::fs::{self, File};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -295,12 +295,13 @@ fn law_every_sample_stands_where_it_was_asked_for() {
 #[test]
 fn closed_form_mean_output_of_the_third_board() {
     let room = Room::new();
-    let output = room.run(&["compare", "stove", "--strict", "--out", "result"]);
-    // No limit is stated, so nothing can fail.
+    let output = room.run(&["compare", "stove", "--quick", "--out", "result"]);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     assert_eq!(room.names(), ["result", "stove"]);
     let record: Record =
         serde_json::from_str(&fs::read_to_string(room.path("result/record.json")).expect("the record")).expect("JSON");
+    // No limit is stated, so nothing can fail.
+    assert!(record.verdicts.iter().all(|verdict| verdict.outcome != Outcome::Fail), "{:?}", record.verdicts);
     let result = record.parts[0]
         .results
         .iter()
@@ -340,10 +341,11 @@ fn law_check_tells_what_was_estimated_and_the_command_that_works() {
     }
     let told = said.lines().last().and_then(|line| line.split_once("presolder ")).expect("a command").1;
     assert_eq!(told, "compare stove");
-    let done = room.run(&told.split(' ').collect::<Vec<_>>());
+    let done = room.run(&told.split(' ').chain(["--quick"]).collect::<Vec<_>>());
     assert_eq!(done.status.code(), Some(0));
     // From inside the case the folder has the same name.
-    let inside = room.program(&["compare", "."]).current_dir(room.case()).output().expect("the program runs");
+    let inside =
+        room.program(&["compare", ".", "--quick"]).current_dir(room.case()).output().expect("the program runs");
     assert_eq!(inside.status.code(), Some(0), "{}", text(&inside.stderr));
     assert_eq!(names(&room.case()), ["board.toml", "parts.toml", "presolder-stove"]);
 }
@@ -367,7 +369,7 @@ fn law_waveforms_are_the_same_bit_for_bit() {
 #[test]
 fn law_a_reader_of_the_table_that_goes_away_is_no_error_and_the_folder_is_whole() {
     let room = Room::new();
-    let mut child = room.start(&["compare", "stove", "--out", "result"]);
+    let mut child = room.start(&["compare", "stove", "--quick", "--out", "result"]);
     let mut line = String::new();
     BufReader::new(child.stdout.take().expect("a pipe")).read_line(&mut line).expect("a first line");
     assert!(line.starts_with("Fan of a pellet stove"), "{line}");
@@ -387,8 +389,8 @@ fn error_standard_output_that_cannot_be_written_is_told() {
     let commands: [&[&str]; 4] = [
         &["check", "stove"],
         &["waveforms", "stove"],
-        &["compare", "stove", "--json"],
-        &["compare", "stove", "--out", "result"],
+        &["compare", "stove", "--quick", "--json"],
+        &["compare", "stove", "--quick", "--out", "result"],
     ];
     for arguments in commands {
         let full = File::options().write(true).open("/dev/full").expect("the device");
@@ -411,7 +413,7 @@ fn error_standard_output_that_cannot_be_written_is_told() {
 #[test]
 fn law_an_interrupted_replacement_leaves_the_earlier_result_as_it_was() {
     let room = Room::new();
-    assert_eq!(room.run(&["compare", "stove", "--out", "result"]).status.code(), Some(0));
+    assert_eq!(room.run(&["compare", "stove", "--quick", "--out", "result"]).status.code(), Some(0));
     let earlier = fs::read(room.path("result/record.json")).expect("the record");
     // Without leave to replace it, the message names the option.
     let refused = room.run(&["compare", "stove", "--out", "result"]);
@@ -550,10 +552,10 @@ fn law_an_interruption_while_reading_ends_at_once() {
 #[test]
 fn law_files_of_others_in_a_replaced_result_are_kept_and_told() {
     let room = Room::new();
-    assert_eq!(room.run(&["compare", "stove", "--out", "result"]).status.code(), Some(0));
+    assert_eq!(room.run(&["compare", "stove", "--quick", "--out", "result"]).status.code(), Some(0));
     fs::write(room.path("result/waveforms/capture.csv"), "mine").expect("a file");
     fs::write(room.path("result/notes.txt"), "mine").expect("a file");
-    let again = room.run(&["compare", "stove", "--out", "result", "--replace"]);
+    let again = room.run(&["compare", "stove", "--quick", "--out", "result", "--replace"]);
     let said = text(&again.stderr);
     assert_eq!(again.status.code(), Some(0), "{said}");
     assert!(said.contains("kept in result: notes.txt, waveforms/capture.csv"), "{said}");
@@ -574,7 +576,7 @@ fn law_control_characters_in_names_reach_neither_terminal_nor_page() {
     fs::write(room.path(folder).join("board.toml"), board).expect("a file");
     fs::write(room.path(folder).join("parts.toml"), parts).expect("a file");
     let clean = |text: &str| !text.contains(|c: char| (c.is_control() && c != '\n') || c == '\u{202e}');
-    for arguments in [&["check", folder][..], &["compare", folder, "--out", "my result"]] {
+    for arguments in [&["check", folder][..], &["compare", folder, "--quick", "--out", "my result"]] {
         let output = room.run(arguments);
         let said = text(&output.stdout);
         assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));

@@ -77,11 +77,11 @@ fn compared(name: &str) -> &'static Compared {
 #[test]
 fn law_demo_boards_give_their_verdicts_and_strict_tells_of_a_failure() {
     let expected = [
-        (KIOSK, "Hawthorn-33", Outcome::Undecided, "Phase margin 55.3"),
+        (KIOSK, "Hawthorn-33", Outcome::Pass, "meets every check; closest: Gain margin 11.7 dB"),
         (KIOSK, "Hornbeam-33", Outcome::Fail, "Working voltage rating 40 V, at least 72.8 V"),
-        (KIOSK, "Rowan-47", Outcome::Undecided, "Current-limited cycles"),
-        (VALVE, "Meadowsweet-10", Outcome::Undecided, "Output ripple, 20 MHz"),
-        (VALVE, "Kestrel-10", Outcome::Undecided, "Light-load ripple"),
+        (KIOSK, "Rowan-47", Outcome::Undecided, "Peak current 6.17"),
+        (VALVE, "Meadowsweet-10", Outcome::Pass, "meets every check; closest: Winding temperature 95.0"),
+        (VALVE, "Kestrel-10", Outcome::Fail, "Short-circuit peak current, switches 7.37"),
         (VALVE, "Sedge-6R8", Outcome::Fail, "Pad coverage 57.7 %"),
     ];
     for (name, part, outcome, begins) in expected {
@@ -206,12 +206,18 @@ fn law_results_are_never_overwritten_unasked() {
 #[test]
 fn law_json_goes_to_standard_output_and_no_folder_is_made() {
     let keep = tempfile::tempdir().expect("temporary folder");
-    let output =
-        program().current_dir(keep.path()).args(["compare", "--json"]).arg(case(VALVE)).output().expect("it runs");
+    let elsewhere = tempfile::tempdir().expect("temporary folder");
+    let (small, result) = (small_case(&elsewhere), elsewhere.path().join("result"));
+    let compare = |arguments: &[&Path]| {
+        let mut command = program();
+        command.current_dir(keep.path()).args(["compare", "--quick"]).args(arguments).output().expect("it runs")
+    };
+    let output = compare(&[Path::new("--json"), &small]);
     assert_eq!(output.status.code(), Some(0));
-    let record: Record = serde_json::from_slice(&output.stdout).expect("a record");
-    assert_eq!(record, compared(VALVE).record());
     assert!(names(keep.path()).is_empty());
+    assert_eq!(compare(&[Path::new("--out"), &result, &small]).status.code(), Some(0));
+    let read = |bytes: &[u8]| serde_json::from_slice::<Record>(bytes).expect("a record");
+    assert_eq!(read(&output.stdout), read(&std::fs::read(result.join("record.json")).expect("the record")));
 }
 
 #[test]
@@ -426,7 +432,7 @@ fn law_a_long_run_holds_no_more_memory_than_a_short_one() {
     std::fs::write(folder.join("parts.toml"), &parts[..third]).expect("a copy");
     let out = keep.path().join("result");
     let mut child = program()
-        .args([Path::new("compare"), &folder, Path::new("--out"), &out])
+        .args([Path::new("compare"), Path::new("--quick"), &folder, Path::new("--out"), &out])
         .stdout(Stdio::null())
         .spawn()
         .expect("the program starts");

@@ -100,7 +100,11 @@ fn law_branches_share_by_admittance() {
 
 #[test]
 fn error_impossible_capacitors_are_refused() {
-    let refused = share_a(1.9, &[branch(0.0, 2e-3, 0.0)], 330e3).expect_err("no capacitance");
+    let refused = CapacitorBranch::new("bank", 0.0, 2e-3, 0.0).expect_err("no capacitance");
+    assert!(refused.what == "capacitance in F" && refused.value == 0.0, "{refused}");
+    // Nor does the loss rely on the constructor: the fields are open.
+    let emptied = CapacitorBranch { capacitance_f: 0.0, ..branch(4.7e-6, 2e-3, 0.0) };
+    let refused = share_a(1.9, &[emptied], 330e3).expect_err("no capacitance");
     assert_eq!(refused, LossError::NotPositive { what: "capacitance in F", value: 0.0 });
     assert!(share_a(1.9, &[branch(4.7e-6, 2e-3, 0.0)], -1.0).is_err());
 }
