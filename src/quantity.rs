@@ -632,6 +632,30 @@ pub static QUANTITIES: &[Quantity] = &[
         side: Side::AtLeast,
         ..BASE
     },
+    Quantity {
+        id: "grade",
+        label: "Grade (1 commercial, 2 industrial, 3 automotive)",
+        definition: "Grade of the part, in the order of what it asks.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
+    Quantity {
+        id: "shield",
+        label: "Shield (1 none, 2 partial, 3 full)",
+        definition: "How far the field of the part stays in its body.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
+    Quantity {
+        id: "start_mark",
+        label: "Beginning of the winding marked (1 yes, 0 no)",
+        definition: "Whether the body shows where the winding begins, so that it can be placed as the original is.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
     // Recorded and not compared.
     Quantity {
         id: "output_mean",

@@ -75,6 +75,7 @@ pub fn build(
         events: protection::events(v)?,
         land: pads(v),
         keep_out: keep_out(v),
+        grade: v.text("mechanics.grade").and_then(super::parts::grade),
         procedure: procedure(v),
     };
     let full_load_a = *board.load_a.last()?;

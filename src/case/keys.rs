@@ -275,6 +275,7 @@ pub const BOARD: &[Key] = &[
     Key { range: (1.0, 1e6), ..key("control.current_limit.hiccup_cycles", Count, Opt("the limit never pauses"), "64", "Limited cycles in a row after which both switches open for a pause.") },
     q("control.current_limit.hiccup_pause", Time, Opt("must be given with `hiccup_cycles`"), 1e-6, 100.0, "\"40 ms\"", "Length of that pause, after which a soft start follows."),
     key("mechanics", Table, Opt("the fit of the parts is not checked"), "", "Land and room on the board."),
+    key("mechanics.grade", Choice(GRADES), Opt("the original's grade stands in"), "\"industrial\"", "Grade that the parts on this board must have at least."),
     key("mechanics.land", Table, Opt("the fit of the terminals is not checked"), "", "The two pads of the inductor."),
     q("mechanics.land.pad_length", Length, Req, 1e-4, 0.1, "\"2.4 mm\"", "Extent of one pad along the axis through both."),
     q("mechanics.land.pad_width", Length, Req, 1e-4, 0.1, "\"6 mm\"", "Extent of one pad across that axis."),
@@ -393,6 +394,11 @@ pub const PART: &[Key] = &[
     q("core_volume", Volume, Opt("must be given with `steinmetz_k`"), 1e-12, 1e-2, "\"310 mm3\"", "Core volume."),
     q("turns_area", Area, Opt("must be given with `steinmetz_k`"), 1e-9, 1.0, "\"180 mm2\"", "Number of turns times core area."),
     q("max_temperature", Temperature, Ruled, 0.0, 300.0, "\"125 degC\"", "Highest temperature including its own heating."),
+    key("max_temperature_of", Choice(&["winding", "ambient"]), Opt("as `winding`"), "\"winding\"", "What the printed temperature range is of: the winding, own heating included, or the ambient. The winding is held to it in either case."),
+    q("no_ageing_below", Temperature, Opt("iron powder is taken to age above 100 degC"), 100.0, 300.0, "\"150 degC\"", "Temperature up to which the maker says that the core does not age."),
+    key("grade", Choice(GRADES), Opt("undecided where board or original state one"), "\"industrial\"", "Grade of the part."),
+    key("shield", Choice(&["unshielded", "partial", "shielded"]), Opt("undecided where the original states one"), "\"shielded\"", "How far its field stays in its body."),
+    key("start_mark", Flag, Opt("undecided where the original has one"), "true", "Whether the body shows where the winding begins, so that it can be placed alike."),
     q("working_voltage", Voltage, Ruled, 1.0, 1e4, "\"60 V\"", "Rated voltage between the terminals."),
     q("self_resonance", Frequency, Ruled, 1e5, 1e10, "\"24 MHz\"", "Self-resonance."),
     q("body_length", Length, Opt("the fit of the body is not checked"), 1e-4, 0.2, "\"7.2 mm\"", "Largest length along the axis through both terminals."),
@@ -404,6 +410,9 @@ pub const PART: &[Key] = &[
     key("origin", Choice(ORIGINS), Opt("not stated"), "\"typical\"", "Where the data of this part come from, unless a datum says otherwise."),
     key("note", Text, Opt("none"), "\"data sheet, issue 3\"", "Remark on the origin."),
 ];
+
+/// Grades, the least demanding first.
+const GRADES: &[&str] = &["commercial", "industrial", "automotive"];
 
 /// Words for the origin of a datum.
 pub const ORIGINS: &[&str] = &["measured", "guaranteed", "typical", "digitised", "estimated", "assumed"];

@@ -212,6 +212,7 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
         }),
         terminals: three(v, "terminal_length", "terminal_width", "terminal_gap")
             .map(|(length_m, width_m, gap_m)| PadPair { length_m, width_m, gap_m }),
+        class: class(v),
     };
     if part.saturation.is_empty() {
         return None;
@@ -263,6 +264,35 @@ pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
             show(datum.shown, datum.rule.unit)
         };
         v.assume(&datum.key, value, Origin::Absent, datum.rule.source);
+    }
+}
+
+/// The grade that a word of the format stands for.
+pub fn grade(word: &str) -> Option<Grade> {
+    match word {
+        "commercial" => Some(Grade::Commercial),
+        "industrial" => Some(Grade::Industrial),
+        "automotive" => Some(Grade::Automotive),
+        _ => None,
+    }
+}
+
+/// What a part is, apart from its numbers.
+fn class(v: &mut Values) -> Class {
+    if let Some("ambient") = v.text("max_temperature_of") {
+        let rule = "the printed range leaves the part's own heating out: the winding is held to it all the same";
+        v.assume("max_temperature_of", "winding".into(), Origin::Assumed, rule);
+    }
+    let shield = |word: &str| match word {
+        "unshielded" => Some(Shield::Unshielded),
+        "partial" => Some(Shield::Partial),
+        _ => Some(Shield::Shielded),
+    };
+    Class {
+        grade: v.text("grade").and_then(grade),
+        shield: v.text("shield").and_then(shield),
+        start_mark: v.flag("start_mark"),
+        no_ageing_degc: v.number("no_ageing_below"),
     }
 }
 

@@ -19,7 +19,17 @@ impl Condition for DataSheet {
     }
 
     fn quantities(&self) -> &'static [&'static str] {
-        &["working_voltage", "self_resonance", "body_height", "body_length", "body_width", "terminal_on_pad"]
+        &[
+            "working_voltage",
+            "self_resonance",
+            "body_height",
+            "body_length",
+            "body_width",
+            "terminal_on_pad",
+            "grade",
+            "shield",
+            "start_mark",
+        ]
     }
 
     fn places(&self, _: &Stand<'_>) -> Vec<Place> {
@@ -56,6 +66,9 @@ impl Condition for DataSheet {
             ("body_length", of_body(|body| body.length_m)),
             ("body_width", of_body(|body| body.width_m)),
             ("terminal_on_pad", coverage),
+            ("grade", case.least_grade().map(|_| part.class.grade.map(|grade| f64::from(grade as u8)))),
+            ("shield", case.least_shield().map(|_| part.class.shield.map(|shield| f64::from(shield as u8)))),
+            ("start_mark", case.least_mark().map(|_| part.class.start_mark.map(|mark| f64::from(u8::from(mark))))),
         ];
         for (id, value) in values {
             match value {

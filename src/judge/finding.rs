@@ -333,8 +333,8 @@ fn state_against(yardstick: &Yardstick, sight: &Sight<'_>, uncertainty: f64) -> 
         Yardstick::Graded { met, missed } => {
             let graded = |value: &Value| match value.number() {
                 None => without_number(value),
-                Some(number) if margin(number, met) >= 0.0 => State::Met,
-                Some(number) if margin(number, &Limit { value: *missed, ..*met }) < 0.0 => State::Missed,
+                Some(number) if margin(number, met) >= uncertainty => State::Met,
+                Some(number) if margin(number, &Limit { value: *missed, ..*met }) < -uncertainty => State::Missed,
                 Some(_) => State::Open,
             };
             all_of(sight.all().map(graded))

@@ -15,6 +15,9 @@ const REGULATED: f64 = 0.01;
 /// Share of a terminal's area that should lie on its pad (common practice).
 const LEAST_TERMINAL_ON_PAD: f64 = 0.75;
 
+/// Winding temperature in degrees Celsius above which iron powder ages, where its maker says nothing (common practice).
+const AGES_ABOVE_DEGC: f64 = 100.0;
+
 /// Who asks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Basis {
@@ -97,6 +100,7 @@ pub static REQUIREMENTS: &[Requirement] = &[
     always("thermal_balance", &["winding_temperature"], |_, _| Some(Yardstick::Happens), NONE),
     rating("winding_rating", &["winding_temperature"], |_, part| part.max_temperature_degc.and_then(most), KELVINS),
     board("winding_temperature", &["winding_temperature"], |case, _| case.limits.winding_degc.and_then(most), KELVINS),
+    rating("ageing", &["winding_temperature"], |_, part| ageing(part), KELVINS),
     always("limit_not_acting", &["limited_cycles"], |case, _| has_limit(case).then(|| most(0.0)).flatten(), NONE),
     Requirement {
         as_one: true,
@@ -125,6 +129,9 @@ pub static REQUIREMENTS: &[Requirement] = &[
     rating("body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
     rating("body_across", &["body_width"], |case, _| room(case, |room| room.width_m), NONE),
     rating("body_height", &["body_height"], |case, _| room(case, |room| room.height_m), NONE),
+    rating("grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
+    rating("shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
+    rating("start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
     rating("pads", &["terminal_on_pad"], |case, _| Some(pads(case)), NONE),
 ];
 
@@ -226,6 +233,23 @@ fn pads(case: &Case) -> Yardstick {
     match case.board.land {
         Some(_) => Yardstick::Limit(met),
         None => Yardstick::Graded { met, missed: f64::NEG_INFINITY },
+    }
+}
+
+/// Met where it is as good as the original; what is less than that needs a look at the board: open.
+fn met_from(original: Option<f64>) -> Option<Yardstick> {
+    let met = Limit { value: original?, side: Side::AtLeast, stated: true };
+    Some(Yardstick::Graded { met, missed: f64::NEG_INFINITY })
+}
+
+/// The binder of pressed iron powder ages when hot, and its losses grow for good. Up to what temperature it does not is the maker's to say;
+/// without a word it is open above the customary one.
+fn ageing(part: &Inductor) -> Option<Yardstick> {
+    let met = Limit { value: AGES_ABOVE_DEGC, side: Side::AtMost, stated: false };
+    match (part.core, part.class.no_ageing_degc) {
+        (CoreFamily::IronPowder, Some(stated_degc)) => most(stated_degc),
+        (CoreFamily::IronPowder, None) => Some(Yardstick::Graded { met, missed: f64::INFINITY }),
+        _ => None,
     }
 }
 

@@ -3,7 +3,7 @@
 
 use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage};
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
-use super::parts::{CapacitorBranch, CapacitorKind, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
+use super::parts::{CapacitorBranch, CapacitorKind, Class, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
 use super::procedure::Procedure;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -101,6 +101,7 @@ impl Inductor {
             self_resonance_hz: None,
             body: None,
             terminals: None,
+            class: Class::default(),
         };
         part.check()?;
         Ok(part)
@@ -201,6 +202,7 @@ impl Board {
             events: Events::default(),
             land: None,
             keep_out: None,
+            grade: None,
             procedure: Procedure::default(),
         };
         board.check()?;

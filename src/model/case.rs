@@ -46,6 +46,22 @@ impl Case {
         self.fitted.as_deref().or(self.parts.first())
     }
 
+    /// Grade that is asked of a part, as a number: the board's, else the original's.
+    pub fn least_grade(&self) -> Option<f64> {
+        let of_original = || self.original()?.class.grade;
+        self.board.grade.or_else(of_original).map(|grade| f64::from(grade as u8))
+    }
+
+    /// Shield that is asked of a part, as a number: the original's.
+    pub fn least_shield(&self) -> Option<f64> {
+        self.original()?.class.shield.map(|shield| f64::from(shield as u8))
+    }
+
+    /// 1 where the beginning of the winding must be marked, as it is on the original.
+    pub fn least_mark(&self) -> Option<f64> {
+        (self.original()?.class.start_mark == Some(true)).then_some(1.0)
+    }
+
     /// A number that the case states or defaults, in SI, by its key.
     pub fn number(&self, key: &str) -> Option<f64> {
         self.stated.get(key)?.first().copied()

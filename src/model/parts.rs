@@ -119,6 +119,41 @@ pub struct PadPair {
     pub gap_m: f64,
 }
 
+/// Grade of a part or of a board, from the least demanding on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Grade {
+    /// Commercial.
+    Commercial = 1,
+    /// Industrial.
+    Industrial = 2,
+    /// Automotive.
+    Automotive = 3,
+}
+
+/// How far the field of a part stays in its body, from the least on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Shield {
+    /// Open core.
+    Unshielded = 1,
+    /// A core that is closed in part, such as by coated resin.
+    Partial = 2,
+    /// Closed core, or moulded.
+    Shielded = 3,
+}
+
+/// What a part is, apart from its numbers. `None`: not stated.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Class {
+    /// Grade.
+    pub grade: Option<Grade>,
+    /// Shield.
+    pub shield: Option<Shield>,
+    /// Whether the body shows where the winding begins.
+    pub start_mark: Option<bool>,
+    /// Winding temperature in degrees Celsius up to which the core is said not to age.
+    pub no_ageing_degc: Option<f64>,
+}
+
 /// One inductor: the original on the board or an offered substitute.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Inductor {
@@ -160,6 +195,8 @@ pub struct Inductor {
     pub body: Option<Body>,
     /// Terminals.
     pub terminals: Option<PadPair>,
+    /// What it is, apart from its numbers.
+    pub class: Class,
 }
 
 /// Kind of a capacitor, as far as it changes a rule for data that nobody printed.

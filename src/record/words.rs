@@ -245,6 +245,7 @@ pub(crate) fn label(finding: &Finding) -> String {
         Asked::Requirement(asked) => match asked.id {
             "pulse_rating" => format!("{}, switches", finding.quantity.label),
             "winding_rating" => format!("{}, part's own rating", finding.quantity.label),
+            "ageing" => format!("{}, ageing of iron powder", finding.quantity.label),
             "thermal_balance" => "Balance of losses and temperature".into(),
             "starts" => "Board starts".into(),
             _ => finding.quantity.label.into(),

@@ -14,6 +14,7 @@ use presolder::judge::{self, COVERAGE, Outcome, State, Verdict};
 use presolder::model::case::{Agreed, Limits};
 use presolder::model::corner::{End, NOMINAL};
 use presolder::model::doubt::{Owner, rules};
+use presolder::parts::{Class, CoreFamily, Grade, Shield};
 use presolder::quantity::{Side, find};
 use support::{NAMES, case_of};
 
@@ -274,6 +275,61 @@ fn law_capacitors_above_their_ripple_rating_are_missed() {
         assert_eq!((of(1.3), of(1.4)), ((Met, Met, Pass), (Met, Met, Pass)));
         assert_eq!(of(1.7), (Open, Met, Undecided));
     }
+}
+
+/// A part of a lower grade than the board's, or without one than the original's, is missed; where it states none it is open. The original
+/// excuses nothing.
+#[test]
+fn law_a_lower_grade_is_missed() {
+    let (commercial, industrial, automotive) = (1.0, 2.0, 3.0);
+    let mut case = ripple_case();
+    case.board.grade = Some(Grade::Industrial);
+    let grade = |case: &Case, original: f64, substitute: Value| {
+        let found = states(case, &two("grade", original, substitute), "grade");
+        (found.0, found.2)
+    };
+    assert_eq!(grade(&case, commercial, commercial.into()), (Missed, Fail));
+    assert_eq!(grade(&case, commercial, industrial.into()), (Met, Pass));
+    assert_eq!(grade(&case, commercial, Value::NotComputed(Why::NotStated)), (Open, Undecided));
+    case.board.grade = None;
+    case.parts[0].class.grade = Some(Grade::Automotive);
+    assert_eq!(grade(&case, automotive, industrial.into()), (Missed, Fail));
+    assert_eq!(grade(&case, automotive, automotive.into()), (Met, Pass));
+}
+
+/// Less shield than the original, or no mark where the original has one, is for a look at the board: open, never met.
+#[test]
+fn law_less_shield_and_a_missing_mark_are_open() {
+    let mut case = ripple_case();
+    case.parts[0].class = Class { shield: Some(Shield::Shielded), start_mark: Some(true), ..Class::default() };
+    let of = |quantity: &str, original: f64, value: Value| states(&case, &two(quantity, original, value), quantity);
+    assert_eq!(of("shield", 3.0, 3.0.into()), (Met, Met, Pass));
+    assert_eq!(of("shield", 3.0, 2.0.into()), (Open, Met, Undecided));
+    assert_eq!(of("shield", 3.0, Value::NotComputed(Why::NotStated)), (Open, Met, Undecided));
+    assert_eq!(of("start_mark", 1.0, 1.0.into()), (Met, Met, Pass));
+    assert_eq!(of("start_mark", 1.0, 0.0.into()), (Open, Met, Undecided));
+}
+
+/// Iron powder above 100 degrees ages unless its maker says up to where it does not; a rise of 45 K is known to 7 K.
+#[test]
+fn law_iron_powder_is_open_above_the_temperature_at_which_it_ages() {
+    let mut case = ripple_case();
+    case.board.ambient_degc = 60.0;
+    case.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(155.0));
+    case.parts[1].core = CoreFamily::IronPowder;
+    let at = |case: &Case, degc: f64| {
+        let verdict = verdict(case, &two("winding_temperature", 90.0, degc));
+        let found = verdict.findings.iter().find(|finding| finding.asked.id() == "ageing");
+        found.map(|finding| (finding.state, finding.outcome))
+    };
+    assert_eq!(at(&case, 85.0), Some((Met, Pass)));
+    assert_eq!(at(&case, 105.0), Some((Open, Undecided)));
+    assert_eq!(at(&case, 140.0), Some((Open, Undecided)));
+    case.parts[1].class.no_ageing_degc = Some(125.0);
+    assert_eq!(at(&case, 105.0), Some((Met, Pass)));
+    assert_eq!(at(&case, 140.0), Some((Missed, Fail)));
+    case.parts[1].core = CoreFamily::Composite;
+    assert_eq!(at(&case, 140.0), None);
 }
 
 /// A board that gives way at 3.4 A does not deliver its 3.9 A.

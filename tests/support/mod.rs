@@ -62,6 +62,7 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
         events: Events::default(),
         land: None,
         keep_out: None,
+        grade: None,
         procedure: Default::default(),
     }
 }
