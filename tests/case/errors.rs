@@ -154,8 +154,8 @@ fn error_keys_and_types() {
         [KIOSK, BOARD, "kind         = \"voltage-mode\"", "kind         = \"voltage mode\"", "voltage mode", "control.modulator.kind", "\"voltage mode\"", "one of fixed-duty, voltage-mode, peak-current", "\"voltage-mode\""],
         [KIOSK, BOARD, "delay        = { value = \"150 ns\"", "slope = \"1 A/us\"\ndelay = { value = \"150 ns\"", "slope", "control.modulator.slope", "slope", "no such key with kind = \"voltage-mode\"", "peak-current"],
         [KIOSK, BOARD, "emulation  = false", "emulation  = \"no\"", "\"no\"", "stage.low_side.emulation", "\"no\"", "true or false", "emulation = true"],
-        [KIOSK, BOARD, "count       = 4", "count       = 0", "count       = 0", "input.capacitors[0].count", "0", "whole number from 1 to 1000", ""],
-        [KIOSK, BOARD, "count       = 4", "count       = 4.5", "4.5", "input.capacitors[0].count", "4.5", "whole number", ""],
+        [KIOSK, BOARD, "count         = 4", "count         = 0", "count         = 0", "input.capacitors[0].count", "0", "whole number from 1 to 1000", ""],
+        [KIOSK, BOARD, "count         = 4", "count         = 4.5", "4.5", "input.capacitors[0].count", "4.5", "whole number", ""],
         [KIOSK, BOARD, "[\"36 V\", \"48 V\", \"56 V\"]", "\"48 V\"", "voltages", "input.voltages", "\"48 V\"", "a list of voltages", "[\"18 V\""],
         [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[]", "currents", "load.currents", "[]", "at least one value", "0.15 A"],
         [KIOSK, BOARD, "[\"0.3 A\", \"2.5 A\", \"4 A\"]", "[\"2.5 A\", \"0.3 A\", \"4 A\"]", "currents", "load.currents", "\"0.3 A\"", "ascending order", "before 2.5 A"],
@@ -282,7 +282,7 @@ fn error_protection_and_events() {
 fn error_several_problems_come_in_one_go() {
     let copy = Copy::of(KIOSK);
     copy.replace(BOARD, "\"250 kHz\"", "\"250 k\"");
-    copy.replace(BOARD, "esr         = { value = \"3.9 mohm\"", "esr         = { value = \"3,9 mohm\"");
+    copy.replace(BOARD, "esr           = { value = \"3.9 mohm\"", "esr           = { value = \"3,9 mohm\"");
     copy.replace(BOARD, "voltage = \"12 V\"", "voltage = \"57 V\"");
     copy.replace(BOARD, "emulation", "emulate");
     copy.replace(TOML, "dcr_typical = \"47 mohm\"", "dcr_typical = \"47 uH\"");
