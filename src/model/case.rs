@@ -146,7 +146,7 @@ pub enum Origin {
 pub struct DatumOrigin {
     /// Whose datum it is: the part of that name, or the board where there is none.
     pub part: Option<String>,
-    /// Its key, such as "stage.rise_time" or "output.capacitors[0].esr"; empty for all data of the part that do not say otherwise.
+    /// Its key, such as `stage.rise_time` or `output.capacitors[0].esr`; empty for all data of the part that do not say otherwise.
     pub key: String,
     /// Whether the files state the value, or this tool took or derived it.
     pub stated: bool,
