@@ -656,6 +656,33 @@ pub static QUANTITIES: &[Quantity] = &[
         side: Side::AtLeast,
         ..BASE
     },
+    Quantity {
+        id: "toe_fillet",
+        label: "Toe fillet",
+        unit: "m",
+        definition: "Extent of the pad beyond the outer end of the terminal, of nominal dimensions, both pairs centred.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
+    Quantity {
+        id: "heel_fillet",
+        label: "Heel fillet",
+        unit: "m",
+        definition: "Extent of the pad beyond the inner end of the terminal, of nominal dimensions, both pairs centred.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
+    Quantity {
+        id: "side_fillet",
+        label: "Side fillet",
+        unit: "m",
+        definition: "Extent of the pad beyond the each side of the terminal, of nominal dimensions, both pairs centred.",
+        change_kind: ChangeKind::Difference,
+        side: Side::AtLeast,
+        ..BASE
+    },
     // Recorded and not compared.
     Quantity {
         id: "output_mean",

@@ -9,7 +9,7 @@ use crate::model::case::{
     Agreed, AgreedChanges, Bench, Limits, Numerics, Origin, Reading, Waiver, usual_saturation_error_a,
 };
 use crate::model::procedure::Procedure;
-use crate::parts::{Body, CapacitorBranch, CapacitorKind, PadPair};
+use crate::parts::{Body, CapacitorBranch, CapacitorKind, FilletGoals, PadPair};
 use crate::units::{Dimension, show};
 
 /// Key of the largest error of the piecewise-linear current.
@@ -75,6 +75,7 @@ pub fn build(
         events: protection::events(v)?,
         land: pads(v),
         keep_out: keep_out(v),
+        fillets: fillets(v),
         grade: v.text("mechanics.grade").and_then(super::parts::grade),
         procedure: procedure(v),
     };
@@ -330,6 +331,17 @@ fn load_step(v: &mut Values) -> Option<LoadStep> {
 fn pads(v: &Values) -> Option<PadPair> {
     let at = |name: &str| v.number(&format!("mechanics.land.{name}"));
     Some(PadPair { length_m: at("pad_length")?, width_m: at("pad_width")?, gap_m: at("gap")? })
+}
+
+fn fillets(v: &Values) -> Option<FilletGoals> {
+    let at = |name: &str| v.number(&format!("mechanics.fillets.{name}"));
+    Some(FilletGoals {
+        toe_m: at("toe")?,
+        heel_m: at("heel")?,
+        side_m: at("side")?,
+        fabrication_m: at("fabrication")?,
+        placement_m: at("placement")?,
+    })
 }
 
 fn keep_out(v: &Values) -> Option<Body> {

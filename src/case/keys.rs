@@ -140,6 +140,7 @@ const REQUIREMENTS: &[&str] = &[
     "output_ripple_current",
 ];
 const CP: &str = "common practice";
+const FILLETS: &str = "usual density of IPC-7351 for end terminals, from memory of the trade: check against your copy";
 
 /// Keys of `board.toml`.
 #[rustfmt::skip] // one row a line, as a table
@@ -280,6 +281,12 @@ pub const BOARD: &[Key] = &[
     q("mechanics.land.pad_length", Length, Req, 1e-4, 0.1, "\"2.4 mm\"", "Extent of one pad along the axis through both."),
     q("mechanics.land.pad_width", Length, Req, 1e-4, 0.1, "\"6 mm\"", "Extent of one pad across that axis."),
     q("mechanics.land.gap", Length, Req, 1e-4, 0.1, "\"3.2 mm\"", "Free distance between the pads."),
+    key("mechanics.fillets", Table, Opt("only the share of the terminals on their pads is checked"), "", "Goals of the solder fillets by the method of IPC-7351 and IPC-7352, with `mechanics.land`; a table without keys takes the usual ones."),
+    q("mechanics.fillets.toe", Length, Std("0.35 mm", FILLETS), -2e-3, 5e-3, "\"0.35 mm\"", "Least extent of the pad beyond the outer end of the terminal."),
+    q("mechanics.fillets.heel", Length, Std("-0.05 mm", FILLETS), -2e-3, 5e-3, "\"-0.05 mm\"", "Least extent of the pad beyond the inner end of the terminal."),
+    q("mechanics.fillets.side", Length, Std("0 mm", FILLETS), -2e-3, 5e-3, "\"0 mm\"", "Least extent of the pad beyond each side of the terminal."),
+    q("mechanics.fillets.fabrication", Length, Std("0.1 mm", CP), 0.0, 1e-3, "\"0.1 mm\"", "Tolerance of the land on the board, whole width."),
+    q("mechanics.fillets.placement", Length, Std("0.1 mm", CP), 0.0, 1e-3, "\"0.1 mm\"", "Tolerance of the placement, whole width."),
     key("mechanics.keep_out", Table, Opt("the fit of the body is not checked"), "", "Room for the body."),
     q("mechanics.keep_out.length", Length, Req, 1e-4, 0.2, "\"8 mm\"", "Along the axis through both pads."),
     q("mechanics.keep_out.width", Length, Req, 1e-4, 0.2, "\"8 mm\"", "Across that axis."),
@@ -407,6 +414,7 @@ pub const PART: &[Key] = &[
     q("terminal_length", Length, Opt("the fit of the terminals is not checked"), 1e-5, 0.1, "\"2 mm\"", "Extent of one terminal along the axis through both."),
     q("terminal_width", Length, Opt("must be given with `terminal_length`"), 1e-5, 0.1, "\"5.4 mm\"", "Extent of one terminal across that axis."),
     q("terminal_gap", Length, Opt("must be given with `terminal_length`"), 1e-5, 0.1, "\"3.4 mm\"", "Free distance between the terminals."),
+    q("terminal_tolerance", Length, Opt("0.2 mm, common practice"), 0.0, 2e-4, "\"0.1 mm\"", "Tolerance of the terminals over all, of their gap and of their width, either way."),
     key("origin", Choice(ORIGINS), Opt("not stated"), "\"typical\"", "Where the data of this part come from, unless a datum says otherwise."),
     key("note", Text, Opt("none"), "\"data sheet, issue 3\"", "Remark on the origin."),
 ];

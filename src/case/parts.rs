@@ -212,6 +212,7 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
         }),
         terminals: three(v, "terminal_length", "terminal_width", "terminal_gap")
             .map(|(length_m, width_m, gap_m)| PadPair { length_m, width_m, gap_m }),
+        terminal_tolerance_m: v.number("terminal_tolerance"),
         class: class(v),
     };
     if part.saturation.is_empty() {

@@ -29,6 +29,9 @@ impl Condition for DataSheet {
             "grade",
             "shield",
             "start_mark",
+            "toe_fillet",
+            "heel_fillet",
+            "side_fillet",
         ]
     }
 
@@ -57,6 +60,9 @@ impl Condition for DataSheet {
         let room = case.board.keep_out.or(fitted.and_then(|original| original.body));
         let land = case.board.land.or(fitted.and_then(|original| original.terminals));
         let coverage = land.map(|land| part.terminals.map(|terminals| terminals.share_on(&land)));
+        let asked = case.board.land.filter(|_| case.board.fillets.is_some());
+        let fillets = asked.map(|land| part.terminals.map(|terminals| land.fillets_m(&terminals)));
+        let fillet = |which: usize| fillets.map(|known| known.map(|known| known[which]));
         let body = room.map(|_| part.body);
         let of_body = |pick: fn(&Body) -> f64| body.map(|body| body.as_ref().map(pick));
         let values = [
@@ -66,6 +72,9 @@ impl Condition for DataSheet {
             ("body_length", of_body(|body| body.length_m)),
             ("body_width", of_body(|body| body.width_m)),
             ("terminal_on_pad", coverage),
+            ("toe_fillet", fillet(0)),
+            ("heel_fillet", fillet(1)),
+            ("side_fillet", fillet(2)),
             ("grade", case.least_grade().map(|_| part.class.grade.map(|grade| f64::from(grade as u8)))),
             ("shield", case.least_shield().map(|_| part.class.shield.map(|shield| f64::from(shield as u8)))),
             ("start_mark", case.least_mark().map(|_| part.class.start_mark.map(|mark| f64::from(u8::from(mark))))),

@@ -2,7 +2,7 @@
 
 use super::state::State;
 use crate::model::case::Case;
-use crate::model::parts::{Body, CapacitorBranch, CoreFamily, Inductor};
+use crate::model::parts::{Body, CapacitorBranch, CoreFamily, FilletGoals, Inductor};
 use crate::quantity::{Limit, Quantity, Side};
 
 /// Factor on the highest input that a working voltage must cover for ringing (common practice).
@@ -129,6 +129,9 @@ pub static REQUIREMENTS: &[Requirement] = &[
     rating("body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
     rating("body_across", &["body_width"], |case, _| room(case, |room| room.width_m), NONE),
     rating("body_height", &["body_height"], |case, _| room(case, |room| room.height_m), NONE),
+    rating("toe_fillet", &["toe_fillet"], |case, part| fillet(case, part, |goals| goals.toe_m), NONE),
+    rating("heel_fillet", &["heel_fillet"], |case, part| fillet(case, part, |goals| goals.heel_m), NONE),
+    rating("side_fillet", &["side_fillet"], |case, part| fillet(case, part, |goals| goals.side_m), NONE),
     rating("grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
     rating("shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
     rating("start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
@@ -234,6 +237,14 @@ fn pads(case: &Case) -> Yardstick {
         Some(_) => Yardstick::Limit(met),
         None => Yardstick::Graded { met, missed: f64::NEG_INFINITY },
     }
+}
+
+/// A fillet: met where it keeps its goal with all tolerances against it, missed where it does not with all of them for it.
+fn fillet(case: &Case, part: &Inductor, goal: fn(&FilletGoals) -> f64) -> Option<Yardstick> {
+    let goals = case.board.fillets.filter(|_| case.board.land.is_some())?;
+    let (goal_m, spread_m) = (goal(&goals), goals.spread_m(part));
+    let met = Limit { value: goal_m + spread_m, side: Side::AtLeast, stated: true };
+    Some(Yardstick::Graded { met, missed: goal_m - spread_m })
 }
 
 /// Met where it is as good as the original; what is less than that needs a look at the board: open.

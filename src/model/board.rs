@@ -2,7 +2,7 @@
 
 pub mod modulator;
 
-use super::parts::{Body, CapacitorBranch, Grade, PadPair};
+use super::parts::{Body, CapacitorBranch, FilletGoals, Grade, PadPair};
 use super::procedure::Procedure;
 pub use modulator::{Comparator, Modulator, OnTime, Ramp};
 
@@ -41,6 +41,8 @@ pub struct Board {
     pub land: Option<PadPair>,
     /// Room for the body.
     pub keep_out: Option<Body>,
+    /// Goals of the solder fillets; `None`: not asked.
+    pub fillets: Option<FilletGoals>,
     /// Grade that its parts must have; `None`: not stated.
     pub grade: Option<Grade>,
     /// How conditions are run and measured.

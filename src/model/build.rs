@@ -101,6 +101,7 @@ impl Inductor {
             self_resonance_hz: None,
             body: None,
             terminals: None,
+            terminal_tolerance_m: None,
             class: Class::default(),
         };
         part.check()?;
@@ -203,6 +204,7 @@ impl Board {
             land: None,
             keep_out: None,
             grade: None,
+            fillets: None,
             procedure: Procedure::default(),
         };
         board.check()?;

@@ -119,6 +119,34 @@ pub struct PadPair {
     pub gap_m: f64,
 }
 
+/// Goals of the solder fillets of a joint and the tolerances of the board beside those of the part, in m (method of IPC-7351).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FilletGoals {
+    /// Least extent of the pad beyond the outer end of the terminal.
+    pub toe_m: f64,
+    /// Least extent of the pad beyond the inner end of the terminal.
+    pub heel_m: f64,
+    /// Least extent of the pad beyond each side of the terminal.
+    pub side_m: f64,
+    /// Tolerance of the land on the board, whole width.
+    pub fabrication_m: f64,
+    /// Tolerance of the placement, whole width.
+    pub placement_m: f64,
+}
+
+/// Tolerance of the terminals of a part in m, either way, where nobody states it: the largest that the format takes (common practice).
+const USUAL_TERMINAL_TOLERANCE_M: f64 = 0.2e-3;
+
+impl FilletGoals {
+    /// By how much a fillet may be off the one of nominal dimensions, in m: the part's own tolerance with those of board and placement,
+    /// as the root of the sum of squares, less what the part's own is counted twice (IPC-7351: from the least of a dimension all tolerances are taken).
+    pub fn spread_m(&self, part: &Inductor) -> f64 {
+        let own_m = part.terminal_tolerance_m.unwrap_or(USUAL_TERMINAL_TOLERANCE_M);
+        let all_m = (4.0 * own_m * own_m + self.fabrication_m.powi(2) + self.placement_m.powi(2)).sqrt();
+        0.5 * (all_m - own_m)
+    }
+}
+
 /// Grade of a part or of a board, from the least demanding on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Grade {
@@ -195,6 +223,8 @@ pub struct Inductor {
     pub body: Option<Body>,
     /// Terminals.
     pub terminals: Option<PadPair>,
+    /// Tolerance of their length over all, of their gap and of their width in m, either way; `None`: not stated.
+    pub terminal_tolerance_m: Option<f64>,
     /// What it is, apart from its numbers.
     pub class: Class,
 }
@@ -249,6 +279,16 @@ pub struct CapacitorBranch {
 }
 
 impl PadPair {
+    /// Fillets of a part's terminals on this land in m, both pairs centred: toe, heel, side. Negative where the terminal reaches over.
+    pub fn fillets_m(&self, terminals: &PadPair) -> [f64; 3] {
+        let over_all_m = |pair: &PadPair| pair.gap_m + 2.0 * pair.length_m;
+        [
+            0.5 * (over_all_m(self) - over_all_m(terminals)),
+            0.5 * (terminals.gap_m - self.gap_m),
+            0.5 * (self.width_m - terminals.width_m),
+        ]
+    }
+
     /// Share of each terminal's area that lies on its pad, both pairs centred on each other.
     pub fn share_on(&self, land: &PadPair) -> f64 {
         let (begin, end) = (0.5 * self.gap_m, 0.5 * self.gap_m + self.length_m);

@@ -14,7 +14,7 @@ use presolder::judge::{self, COVERAGE, Outcome, State, Verdict};
 use presolder::model::case::{Agreed, Limits};
 use presolder::model::corner::{End, NOMINAL};
 use presolder::model::doubt::{Owner, rules};
-use presolder::parts::{Class, CoreFamily, Grade, Shield};
+use presolder::parts::{Class, CoreFamily, FilletGoals, Grade, PadPair, Shield};
 use presolder::quantity::{Side, find};
 use support::{NAMES, case_of};
 
@@ -308,6 +308,37 @@ fn law_less_shield_and_a_missing_mark_are_open() {
     assert_eq!(of("shield", 3.0, Value::NotComputed(Why::NotStated)), (Open, Met, Undecided));
     assert_eq!(of("start_mark", 1.0, 1.0.into()), (Met, Met, Pass));
     assert_eq!(of("start_mark", 1.0, 0.0.into()), (Open, Met, Undecided));
+}
+
+/// Fillets by the method of IPC-7351: the pad less the least dimension less all tolerances must be the goal. Pads of 2.4 by 6 mm, 3.2 mm
+/// apart, are 8 mm over all. Terminals of 7.0 mm over all leave a toe of 0.5 mm; with 0.1 mm of the part, either way, and 0.1 mm each of board
+/// and placement that is 0.5 -+ (root(0.2^2 + 2 x 0.1^2) - 0.1) / 2 = 0.5 -+ 0.072 mm.
+#[test]
+fn closed_form_fillets_are_judged_with_all_tolerances() {
+    let land = PadPair { length_m: 2.4e-3, width_m: 6e-3, gap_m: 3.2e-3 };
+    let terminals = PadPair { length_m: 1.8e-3, width_m: 5.4e-3, gap_m: 3.4e-3 };
+    for (found, expected) in land.fillets_m(&terminals).into_iter().zip([0.5e-3, 0.1e-3, 0.3e-3]) {
+        assert!((found - expected).abs() < ROUNDING);
+    }
+    let mut case = ripple_case();
+    case.board.land = Some(land);
+    case.parts.iter_mut().for_each(|part| part.terminal_tolerance_m = Some(0.1e-3));
+    let toe = |case: &mut Case, goal_m: f64, toe_m: f64| {
+        let tolerance_m = 0.1e-3;
+        let (fabrication_m, placement_m) = (tolerance_m, tolerance_m);
+        case.board.fillets =
+            Some(FilletGoals { toe_m: goal_m, heel_m: -0.05e-3, side_m: 0.0, fabrication_m, placement_m });
+        let found = states(case, &two("toe_fillet", 0.2e-3, toe_m), "toe_fillet");
+        (found.0, found.2)
+    };
+    assert_eq!(toe(&mut case, 0.42e-3, 0.5e-3), (Met, Pass));
+    assert_eq!(toe(&mut case, 0.44e-3, 0.5e-3), (Open, Undecided));
+    assert_eq!(toe(&mut case, 0.56e-3, 0.5e-3), (Open, Undecided));
+    assert_eq!(toe(&mut case, 0.58e-3, 0.5e-3), (Missed, Fail));
+    // Without a word on the part's tolerance, 0.2 mm: -+ (root(0.4^2 + 0.02) - 0.2) / 2 = 0.112 mm.
+    case.parts[1].terminal_tolerance_m = None;
+    assert_eq!(toe(&mut case, 0.42e-3, 0.5e-3), (Open, Undecided));
+    assert_eq!(toe(&mut case, 0.38e-3, 0.5e-3), (Met, Pass));
 }
 
 /// Iron powder above 100 degrees ages unless its maker says up to where it does not; a rise of 45 K is known to 7 K.
