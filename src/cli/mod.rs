@@ -1,6 +1,6 @@
 //! Command line: argument text in, requests out; printing and exit codes.
 //!
-//! Exit codes: 0 it ran; 1 it ran and, with `--strict`, a substitute fails; 2 it could not run; 130 interrupted.
+//! Exit codes: 0 it ran; 1 it ran and, with `--strict`, not every substitute passes; 2 it could not run; 130 interrupted.
 
 mod check;
 mod compare;
@@ -13,7 +13,7 @@ use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 use std::sync::LazyLock;
 
-/// Exit code of a comparison with `--strict` in which a substitute fails.
+/// Exit code of a comparison with `--strict` in which not every substitute passes.
 const A_SUBSTITUTE_FAILS: u8 = 1;
 
 const CAUTION: &str = "Example:\n  presolder compare cases/ticket-kiosk\n\nPredictions support a qualified person. They replace neither the bench test nor the makers' data nor \
@@ -45,7 +45,7 @@ static CANCEL: LazyLock<Cancel> = LazyLock::new(Cancel::default);
 enum Done {
     /// It ran.
     Well,
-    /// It ran, and a substitute fails.
+    /// It ran, and not every substitute passes.
     SubstituteFails,
 }
 
