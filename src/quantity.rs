@@ -819,6 +819,12 @@ impl Quantity {
         }
     }
 
+    /// Uncertainty of a change between two values of about a size, in the quantity's unit.
+    pub fn uncertainty_of_difference(&self, value: f64, ambient_degc: f64) -> f64 {
+        let of = if self.change_kind == ChangeKind::Fraction { value.abs() } else { 1.0 };
+        self.change_uncertainty(value, ambient_degc) * of
+    }
+
     fn trust_base(&self, value: f64, ambient_degc: f64) -> f64 {
         match (self.unit, self.change_kind) {
             ("degC", _) => (value - ambient_degc).abs(),

@@ -4,7 +4,7 @@
 //! them are run together at the ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
 
 use super::cooling::KEY;
-use super::{Job, conclusions, found};
+use super::{Job, conclusions, found, side_by_side, stands};
 use crate::condition::contract::{Condition, Found};
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Value};
 use crate::condition::stand::Stand;
@@ -14,11 +14,9 @@ use crate::judge::requirement::{REQUIREMENTS, Yardstick};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
 use crate::model::case::Case;
-use crate::model::corner::{CORNERS, Corner, End};
+use crate::model::corner::{CORNERS, Corner, End, same_board};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner, doubts};
-use crate::quantity::{self, Limit, Quantity};
-use rayon::prelude::*;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use crate::quantity::{self, Quantity};
 
 /// Effects below this share of a limit are none: no bench would see them.
 const IMMATERIAL: f64 = 2e-3;
@@ -178,21 +176,17 @@ fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
 fn checks_of_another(case: &Case, parts: &[PartFigures], other: usize) -> Vec<Check> {
     let theirs = checks(case, &parts[other], other).into_iter().filter(|check| check.room < COULD_BE_MISSED);
     let moved = theirs.flat_map(|check| {
-        let corners = CORNERS
-            .iter()
-            .map(|corner| corner.name)
-            .filter(move |name| crate::model::corner::same_board(name, check.place.corner));
+        let corners = CORNERS.iter().map(|corner| corner.name).filter(move |name| same_board(name, check.place.corner));
         corners.map(move |corner| Check { place: Place { corner, ..check.place }, ..check })
     });
     moved.filter(|check| has(&parts[0], &check.place)).collect()
 }
 
 fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yardstick) -> Option<Check> {
-    let limit = limit_of(&yardstick);
+    let limit = yardstick.limit();
     // What happens or not has something that tells how near it is.
     let told_by = quantity::find(precursor(quantity.id)).unwrap_or(quantity);
-    let bad = |place: &Place| {
-        let found = figures.results.iter().find(|found| found.place == *place)?;
+    let bad = |found: &'_ Figures| {
         let value = found.value(quantity.id)?;
         let number = found.value(told_by.id).and_then(Value::number);
         // What fails or is not known comes first.
@@ -201,10 +195,10 @@ fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yards
         } else {
             f64::INFINITY
         };
-        Some((found, rank))
+        Some(rank)
     };
-    let worst =
-        figures.results.iter().filter_map(|found| bad(&found.place)).reduce(|a, b| if b.1 > a.1 { b } else { a })?;
+    let ranked = figures.results.iter().filter_map(|found| Some((found, bad(found)?)));
+    let worst = ranked.reduce(|a, b| if b.1 > a.1 { b } else { a })?;
     let number = worst.0.value(quantity.id).and_then(Value::number);
     let room =
         number.zip(limit).map_or(f64::NEG_INFINITY, |(number, limit)| margin(number, &limit) / limit.value.abs());
@@ -219,13 +213,6 @@ fn precursor(id: &str) -> &str {
         "periods" => "multiplier",
         "limited_cycles" => "peak_current",
         id => id,
-    }
-}
-
-fn limit_of(yardstick: &Yardstick) -> Option<Limit> {
-    match yardstick {
-        Yardstick::Limit(limit) | Yardstick::Graded { met: limit, .. } => Some(*limit),
-        Yardstick::Original(_) | Yardstick::Happens => None,
     }
 }
 
@@ -304,7 +291,7 @@ fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pa
         results.iter().find(|found| found.place == check.place).and_then(|found| found.value(quantity.id)).cloned()
     };
     let Some(shown) = value_in(&figures.results) else { return pattern };
-    let limit = limit_of(&check.yardstick);
+    let limit = check.yardstick.limit();
     let scale = limit.map_or(shown.number().unwrap_or(0.0), |limit| limit.value).abs();
     let bad = |value: &Value| value.number().map_or(f64::INFINITY, |number| badness(quantity.side, number));
     let mut sum = 0.0;
@@ -355,7 +342,7 @@ fn merge(merged: &mut Vec<Pattern>, pattern: Pattern) {
 /// own where they stand in the part, at the opposite, and as shown.
 fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Pattern>> {
     let opposite = |pattern: &Pattern| Pattern {
-        ends: pattern.ends.iter().map(|(doubt, end)| (*doubt, other(*end))).collect(),
+        ends: pattern.ends.iter().map(|(doubt, end)| (*doubt, end.opposite())).collect(),
         conditions: pattern.conditions.clone(),
     };
     let mut wanted: Vec<Vec<Pattern>> = patterns
@@ -373,7 +360,7 @@ fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Patte
                 });
                 Pattern { ends: moved.collect(), conditions: pattern.conditions.clone() }
             };
-            of_original.extend([theirs(&Some), theirs(&|end| Some(other(end))), theirs(&|_| None)]);
+            of_original.extend([theirs(&Some), theirs(&|end| Some(end.opposite())), theirs(&|_| None)]);
         }
     }
     wanted[0] = of_original;
@@ -395,13 +382,6 @@ fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
         }
     }
     distinct
-}
-
-fn other(end: End) -> End {
-    match end {
-        End::Least => End::Most,
-        End::Most => End::Least,
-    }
 }
 
 /// Absent data together, in every corner.
@@ -452,19 +432,11 @@ fn run(
             batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
         })
         .collect();
-    let done = AtomicUsize::new(0);
-    let results: Vec<Result<Vec<Found>, Failure>> = jobs
-        .par_iter()
-        .map(|&(number, corner, input_v)| {
-            let found = batches[number].run(&posed[number], corner, input_v);
-            progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
-            found
-        })
-        .collect();
+    let results = side_by_side(&jobs, progress, |&(number, corner, input_v)| {
+        batches[number].run(&posed[number], corner, input_v)
+    })?;
     let mut found: Vec<Vec<Found>> = batches.iter().map(|_| vec![]).collect();
-    for ((number, _, _), result) in jobs.iter().zip(results) {
-        found[*number].extend(result?);
-    }
+    jobs.iter().zip(results).for_each(|((number, _, _), result)| found[*number].extend(result));
     let concluded = |(number, mut found): (usize, Vec<Found>)| {
         // What follows from steady states needs all of them.
         let is_whole = |found: &Found| found.figures.place.corner == DATA_SHEET || batches[number].is_whole();
@@ -478,11 +450,9 @@ fn run(
 impl Batch {
     /// Corners and input voltages on which it runs, the original order kept.
     fn stands(&self, case: &Case) -> Vec<(Corner, f64)> {
-        let inputs = || case.board.input_v.iter().copied();
-        let all = CORNERS.into_iter().flat_map(|corner| inputs().map(move |input_v| (corner, input_v)));
         match &self.scope {
-            Scope::Conditions(_) => all.collect(),
-            Scope::Places(places) => all
+            Scope::Conditions(_) => stands(case).collect(),
+            Scope::Places(places) => stands(case)
                 .filter(|(corner, input_v)| places.iter().any(|place| is_on(place, corner, *input_v, case)))
                 .collect(),
         }

@@ -61,17 +61,7 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     let mut case = prepared(case)?;
     cooling::learn(&mut case)?;
     let jobs = jobs(&case);
-    let done = AtomicUsize::new(0);
-    let results: Vec<Result<Vec<Found>, Failure>> = jobs
-        .par_iter()
-        .map(|job| {
-            let found = job.run(&case, &|_| true);
-            progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
-            found
-        })
-        .collect();
-    // The first failure in the order of the jobs, whatever the order in which threads finished.
-    let results = results.into_iter().collect::<Result<Vec<_>, Failure>>()?;
+    let results = side_by_side(&jobs, progress, |job| job.run(&case, &|_| true))?;
     let mut found: Vec<Vec<Found>> = case.parts.iter().map(|_| vec![]).collect();
     jobs.iter().zip(results).for_each(|(job, result)| found[job.part].extend(result));
     for (part, found) in found.iter_mut().enumerate() {
@@ -91,10 +81,29 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
 }
 
 fn jobs(case: &Case) -> Vec<Job> {
-    let inputs = || case.board.input_v.iter().copied();
-    let of_part =
-        |part| CORNERS.into_iter().flat_map(move |corner| inputs().map(move |input_v| Job { part, corner, input_v }));
+    let of_part = |part| stands(case).map(move |(corner, input_v)| Job { part, corner, input_v });
     (0..case.parts.len()).flat_map(of_part).collect()
+}
+
+/// Every corner at every input voltage.
+fn stands(case: &Case) -> impl Iterator<Item = (Corner, f64)> {
+    CORNERS.into_iter().flat_map(|corner| case.board.input_v.iter().map(move |&input_v| (corner, input_v)))
+}
+
+/// What each job finds, in their order, whatever the order in which threads finish; or the first failure in that order.
+fn side_by_side<J: Sync>(
+    jobs: &[J],
+    progress: &(dyn Fn(usize, usize) + Sync),
+    run: impl Fn(&J) -> Result<Vec<Found>, Failure> + Sync,
+) -> Result<Vec<Vec<Found>>, Failure> {
+    let done = AtomicUsize::new(0);
+    let one = |job: &J| {
+        let found = run(job);
+        progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
+        found
+    };
+    let results: Vec<Result<Vec<Found>, Failure>> = jobs.par_iter().map(one).collect();
+    results.into_iter().collect()
 }
 
 impl Job {

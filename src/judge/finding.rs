@@ -72,6 +72,12 @@ pub struct Finding {
 }
 
 impl Finding {
+    /// The more urgent first: the worse outcome, the worse state, then the smaller margin.
+    pub fn by_urgency(&self, other: &Finding) -> std::cmp::Ordering {
+        let worse = other.outcome.cmp(&self.outcome).then(other.state.cmp(&self.state));
+        worse.then(self.margin_in_u.total_cmp(&other.margin_in_u))
+    }
+
     /// Whether the board's owner accepts that this limit is not met.
     pub fn is_waived(&self, case: &Case) -> bool {
         case.waivers.iter().any(|waiver| waiver.requirement == self.asked.id())
@@ -181,7 +187,7 @@ pub fn of_requirement(
     original: Option<&Sight<'_>>,
 ) -> Finding {
     let ambient_degc = bench.case.board.ambient_degc;
-    let limit = limit_of(&yardstick);
+    let limit = yardstick.limit();
     let floor = limit.map_or(0.0, |limit| 0.5 * requirement.allowance.at(limit.value));
     let uncertain = |sight: &Sight<'_>| match limit {
         Some(_) => sight.uncertainty(quantity, ambient_degc).max(floor),
@@ -192,7 +198,7 @@ pub fn of_requirement(
     let original_state = original.map_or(State::Open, |other| state_against(&own, other, uncertain(other)));
     let allowance = limit.map_or(0.0, |limit| allowance(bench.case, requirement, limit.value));
     let worse = original.and_then(|other| {
-        let shift = limit_of(&own).zip(limit).map_or(0.0, |(own, limit)| shift(&own, &limit));
+        let shift = own.limit().zip(limit).map_or(0.0, |(own, limit)| shift(&own, &limit));
         worse(quantity, sight, other, (allowance, floor, shift), bench)
     });
     let against = against(worse.as_ref(), sight, original);
@@ -309,13 +315,6 @@ pub(crate) fn base_of(quantity: &Quantity, base: f64, limit: Option<&Limit>) -> 
     match quantity.change_kind {
         ChangeKind::Difference => 1.0,
         ChangeKind::Fraction => limit.map_or(base.abs(), |limit| base.abs().max(SMALL_SHARE * limit.value.abs())),
-    }
-}
-
-fn limit_of(yardstick: &Yardstick) -> Option<Limit> {
-    match yardstick {
-        Yardstick::Limit(limit) | Yardstick::Graded { met: limit, .. } => Some(*limit),
-        Yardstick::Original(_) | Yardstick::Happens => None,
     }
 }
 
@@ -472,8 +471,8 @@ fn uncertainty_of_difference(quantity: &Quantity, sight: &Sight<'_>, original: &
     // The model errs alike in parts that are alike.
     let (Some(a), Some(b)) = (sight.value.number(), original.value.number()) else { return 0.0 };
     let share = in_common(a, b);
-    let of = if quantity.change_kind == ChangeKind::Fraction { a.abs().max(b.abs()) } else { 1.0 };
-    let model = quantity.change_uncertainty(a, case.board.ambient_degc) * of / COVERAGE;
+    let size = if quantity.change_kind == ChangeKind::Fraction { a.abs().max(b.abs()) } else { a };
+    let model = quantity.uncertainty_of_difference(size, case.board.ambient_degc) / COVERAGE;
     expanded(contributions.into_iter(), (1.0 - share).sqrt() * model)
 }
 

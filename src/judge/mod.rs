@@ -9,8 +9,8 @@ pub mod state;
 
 use crate::condition::figures::{PartFigures, Place, Value};
 use crate::model::case::Case;
-use crate::quantity::{self, ChangeKind, Limit, QUANTITIES, Quantity, Side};
-use finding::{Asked, Bench, Finding, base_of, counterpart};
+use crate::quantity::{self, Limit, QUANTITIES, Quantity, Side};
+use finding::{Asked, Bench, Finding, badness, base_of, counterpart};
 use requirement::{REQUIREMENTS, Requirement, Yardstick};
 pub use sight::COVERAGE;
 use sight::{Sight, sights};
@@ -58,11 +58,6 @@ impl Verdict {
     pub fn deciding(&self) -> Option<&Finding> {
         self.findings.first()
     }
-
-    /// How many of its checks are in a state.
-    pub fn count(&self, state: State) -> usize {
-        self.findings.iter().filter(|finding| finding.state == state).count()
-    }
 }
 
 /// The verdicts on all parts, the original's own state first.
@@ -72,9 +67,7 @@ pub fn verdicts(case: &Case, parts: &[PartFigures]) -> Vec<Verdict> {
 
 fn verdict(case: &Case, parts: &[PartFigures], part: usize) -> Verdict {
     let (mut findings, not_asked) = findings(case, parts, part);
-    findings.sort_by(|a, b| {
-        b.outcome.cmp(&a.outcome).then(b.state.cmp(&a.state)).then(a.margin_in_u.total_cmp(&b.margin_in_u))
-    });
+    findings.sort_by(Finding::by_urgency);
     let outcome = findings.iter().map(|finding| finding.outcome).max().unwrap_or(Outcome::Pass);
     let changes = if part == 0 { vec![] } else { changes(case, parts, part, &findings) };
     let seen = if part == 0 { vec![] } else { seen(case, parts, part) };
@@ -107,12 +100,9 @@ fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, V
     (decided, not_asked)
 }
 
-/// The finding that decides among those of one check: the worst outcome, the worst state, then the least margin.
+/// The finding that decides among those of one check; the first of equals.
 fn worst(findings: Vec<Finding>) -> Option<Finding> {
-    findings.into_iter().reduce(|a, b| {
-        let order = b.outcome.cmp(&a.outcome).then(b.state.cmp(&a.state)).then(a.margin_in_u.total_cmp(&b.margin_in_u));
-        if order.is_gt() { b } else { a }
-    })
+    findings.into_iter().min_by(Finding::by_urgency)
 }
 
 fn of_requirement(
@@ -211,12 +201,10 @@ fn largest_change(
         let (value, base) = (sight.value.exact()?, original.value.exact()?);
         let size = base_of(quantity, base, limit.as_ref());
         let worse = match quantity.side {
-            Side::AtMost => value - base,
-            Side::AtLeast => base - value,
             Side::Within => (value - base).abs(),
+            side => badness(side, value) - badness(side, base),
         };
-        let of = if quantity.change_kind == ChangeKind::Fraction { value.abs() } else { 1.0 };
-        let doubt = quantity.change_uncertainty(value, ambient_degc) * of;
+        let doubt = quantity.uncertainty_of_difference(value, ambient_degc);
         let matters = limit.is_none_or(|limit| uses_much(value, &limit));
         let in_usual = worse / (usual * size).max(f64::MIN_POSITIVE);
         (in_usual > 1.0 && worse > doubt && matters).then_some(AcceptedChange {
@@ -298,11 +286,6 @@ pub fn rows(case: &Case, parts: &[PartFigures], verdicts: &[Verdict]) -> Vec<Row
         cells: (0..parts.len()).map(|part| cell(case, parts, part, quantity, &verdicts[part])).collect(),
     };
     compared.map(row).filter(|row| row.cells.iter().any(Option::is_some)).collect()
-}
-
-/// The row of a quantity.
-pub fn row_of<'a>(rows: &'a [Row], quantity: &Quantity) -> Option<&'a Row> {
-    rows.iter().find(|row| row.quantity.id == quantity.id)
 }
 
 fn cell(

@@ -3,7 +3,7 @@
 use super::state::State;
 use crate::model::case::Case;
 use crate::model::parts::{Body, CapacitorBranch, CoreFamily, FilletGoals, Inductor};
-use crate::quantity::{Limit, Quantity, Side};
+use crate::quantity::{Limit, Side};
 
 /// Factor on the highest input that a working voltage must cover for ringing (common practice).
 const RINGING: f64 = 1.3;
@@ -27,8 +27,6 @@ pub enum Basis {
     Always,
     /// A rating of the part itself: the original excuses nothing.
     Rating,
-    /// The case states a change that is agreed to be harmless.
-    Agreed,
 }
 
 /// What a value is held against.
@@ -48,6 +46,16 @@ pub enum Yardstick {
     Original(State),
     /// It must happen at all: any value will do.
     Happens,
+}
+
+impl Yardstick {
+    /// The limit inside which a value is met, where there is one.
+    pub fn limit(&self) -> Option<Limit> {
+        match self {
+            Yardstick::Limit(limit) | Yardstick::Graded { met: limit, .. } => Some(*limit),
+            Yardstick::Original(_) | Yardstick::Happens => None,
+        }
+    }
 }
 
 /// Difference from the original that still counts as no worse.
@@ -95,47 +103,113 @@ pub struct Requirement {
 
 /// Every requirement, those first whose failure explains others.
 pub static REQUIREMENTS: &[Requirement] = &[
-    always("regulation", &["regulation_error"], |case, _| regulated(case), DEVIATION),
-    always("cycles_alike", &["periods"], |_, _| most(1.0), NONE),
-    always("thermal_balance", &["winding_temperature"], |_, _| Some(Yardstick::Happens), NONE),
-    rating("winding_rating", &["winding_temperature"], |_, part| part.max_temperature_degc.and_then(most), KELVINS),
-    board("winding_temperature", &["winding_temperature"], |case, _| case.limits.winding_degc.and_then(most), KELVINS),
-    rating("ageing", &["winding_temperature"], |_, part| ageing(part), KELVINS),
-    always("limit_not_acting", &["limited_cycles"], |case, _| has_limit(case).then(|| most(0.0)).flatten(), NONE),
+    of(Basis::Always, "regulation", &["regulation_error"], |case, _| regulated(case), DEVIATION),
+    of(Basis::Always, "cycles_alike", &["periods"], |_, _| most(1.0), NONE),
+    of(Basis::Always, "thermal_balance", &["winding_temperature"], |_, _| Some(Yardstick::Happens), NONE),
+    of(
+        Basis::Rating,
+        "winding_rating",
+        &["winding_temperature"],
+        |_, part| part.max_temperature_degc.and_then(most),
+        KELVINS,
+    ),
+    of(
+        Basis::Board,
+        "winding_temperature",
+        &["winding_temperature"],
+        |case, _| case.limits.winding_degc.and_then(most),
+        KELVINS,
+    ),
+    of(Basis::Rating, "ageing", &["winding_temperature"], |_, part| ageing(part), KELVINS),
+    of(
+        Basis::Always,
+        "limit_not_acting",
+        &["limited_cycles"],
+        |case, _| has_limit(case).then(|| most(0.0)).flatten(),
+        NONE,
+    ),
     Requirement {
         as_one: true,
-        ..always("below_limit", &["peak_current", "input_step_peak"], |case, _| lowest_peak(case), OTHER)
+        ..of(Basis::Always, "below_limit", &["peak_current", "input_step_peak"], |case, _| lowest_peak(case), OTHER)
     },
-    Requirement { as_one: true, ..always("pulse_rating", PEAKS, |case, _| Some(pulse_rating(case)), OTHER) },
-    board("ripple", &["ripple_20mhz", "light_ripple"], |case, _| case.limits.ripple_v.and_then(most), DEVIATION),
-    board("step_deviation", &["dip", "rise"], |case, _| case.limits.step_deviation_v.and_then(most), DEVIATION),
-    board("settling", &["recovery"], |case, _| case.limits.recovery_s.and_then(most), TIME),
-    board("output_band", &["output_deviation"], |case, _| in_volt(case, case.limits.output_band), DEVIATION),
-    board("line_step", &["input_step_deviation"], |case, _| case.limits.input_step_v.and_then(most), DEVIATION),
-    always("starts", &["start_time"], |_, _| Some(Yardstick::Happens), NONE),
-    board("start_time", &["start_time"], |case, _| case.limits.start_s.and_then(most), TIME),
-    board("start_overshoot", &["start_overshoot"], |case, _| in_volt(case, case.limits.start_overshoot), DEVIATION),
-    always("delivers_full_load", &["trip_lowest"], |case, _| lowest_trip(case), OTHER),
-    board("trip_highest", &["trip_highest"], |case, _| case.limits.trip_a.1.and_then(most), OTHER),
-    board("phase_margin", &["phase_margin"], |case, _| case.limits.phase_margin_deg.and_then(least), DEGREES),
-    board("gain_margin", &["gain_margin"], |case, _| case.limits.gain_margin_db.and_then(least), DECIBELS),
-    board("efficiency", &["efficiency"], |case, _| case.limits.efficiency.and_then(least), POINTS),
-    board("input_ripple_rating", &["input_ripple_use"], |_, _| most(1.0), OTHER),
-    always("input_ripple_current", &["input_ripple_current"], |case, _| unrated(&case.board.input_bank), OTHER),
-    board("output_ripple_rating", &["output_ripple_use"], |_, _| most(1.0), OTHER),
-    always("output_ripple_current", &["output_ripple_current"], |case, _| unrated(&case.board.output_bank), OTHER),
-    rating("working_voltage", &["working_voltage"], |case, _| least(RINGING * case.board.highest_input_v()), NONE),
-    rating("self_resonance", &["self_resonance"], |case, _| resonance(case), NONE),
-    rating("body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
-    rating("body_across", &["body_width"], |case, _| room(case, |room| room.width_m), NONE),
-    rating("body_height", &["body_height"], |case, _| room(case, |room| room.height_m), NONE),
-    rating("toe_fillet", &["toe_fillet"], |case, part| fillet(case, part, |goals| goals.toe_m), NONE),
-    rating("heel_fillet", &["heel_fillet"], |case, part| fillet(case, part, |goals| goals.heel_m), NONE),
-    rating("side_fillet", &["side_fillet"], |case, part| fillet(case, part, |goals| goals.side_m), NONE),
-    rating("grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
-    rating("shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
-    rating("start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
-    rating("pads", &["terminal_on_pad"], |case, _| Some(pads(case)), NONE),
+    Requirement { as_one: true, ..of(Basis::Always, "pulse_rating", PEAKS, |case, _| Some(pulse_rating(case)), OTHER) },
+    of(
+        Basis::Board,
+        "ripple",
+        &["ripple_20mhz", "light_ripple"],
+        |case, _| case.limits.ripple_v.and_then(most),
+        DEVIATION,
+    ),
+    of(
+        Basis::Board,
+        "step_deviation",
+        &["dip", "rise"],
+        |case, _| case.limits.step_deviation_v.and_then(most),
+        DEVIATION,
+    ),
+    of(Basis::Board, "settling", &["recovery"], |case, _| case.limits.recovery_s.and_then(most), TIME),
+    of(Basis::Board, "output_band", &["output_deviation"], |case, _| in_volt(case, case.limits.output_band), DEVIATION),
+    of(
+        Basis::Board,
+        "line_step",
+        &["input_step_deviation"],
+        |case, _| case.limits.input_step_v.and_then(most),
+        DEVIATION,
+    ),
+    of(Basis::Always, "starts", &["start_time"], |_, _| Some(Yardstick::Happens), NONE),
+    of(Basis::Board, "start_time", &["start_time"], |case, _| case.limits.start_s.and_then(most), TIME),
+    of(
+        Basis::Board,
+        "start_overshoot",
+        &["start_overshoot"],
+        |case, _| in_volt(case, case.limits.start_overshoot),
+        DEVIATION,
+    ),
+    of(Basis::Always, "delivers_full_load", &["trip_lowest"], |case, _| lowest_trip(case), OTHER),
+    of(Basis::Board, "trip_highest", &["trip_highest"], |case, _| case.limits.trip_a.1.and_then(most), OTHER),
+    of(
+        Basis::Board,
+        "phase_margin",
+        &["phase_margin"],
+        |case, _| case.limits.phase_margin_deg.and_then(least),
+        DEGREES,
+    ),
+    of(Basis::Board, "gain_margin", &["gain_margin"], |case, _| case.limits.gain_margin_db.and_then(least), DECIBELS),
+    of(Basis::Board, "efficiency", &["efficiency"], |case, _| case.limits.efficiency.and_then(least), POINTS),
+    of(Basis::Board, "input_ripple_rating", &["input_ripple_use"], |_, _| most(1.0), OTHER),
+    of(
+        Basis::Always,
+        "input_ripple_current",
+        &["input_ripple_current"],
+        |case, _| unrated(&case.board.input_bank),
+        OTHER,
+    ),
+    of(Basis::Board, "output_ripple_rating", &["output_ripple_use"], |_, _| most(1.0), OTHER),
+    of(
+        Basis::Always,
+        "output_ripple_current",
+        &["output_ripple_current"],
+        |case, _| unrated(&case.board.output_bank),
+        OTHER,
+    ),
+    of(
+        Basis::Rating,
+        "working_voltage",
+        &["working_voltage"],
+        |case, _| least(RINGING * case.board.highest_input_v()),
+        NONE,
+    ),
+    of(Basis::Rating, "self_resonance", &["self_resonance"], |case, _| resonance(case), NONE),
+    of(Basis::Rating, "body", &["body_length"], |case, _| room(case, |room| room.length_m), NONE),
+    of(Basis::Rating, "body_across", &["body_width"], |case, _| room(case, |room| room.width_m), NONE),
+    of(Basis::Rating, "body_height", &["body_height"], |case, _| room(case, |room| room.height_m), NONE),
+    of(Basis::Rating, "toe_fillet", &["toe_fillet"], |case, part| fillet(case, part, |goals| goals.toe_m), NONE),
+    of(Basis::Rating, "heel_fillet", &["heel_fillet"], |case, part| fillet(case, part, |goals| goals.heel_m), NONE),
+    of(Basis::Rating, "side_fillet", &["side_fillet"], |case, part| fillet(case, part, |goals| goals.side_m), NONE),
+    of(Basis::Rating, "grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
+    of(Basis::Rating, "shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
+    of(Basis::Rating, "start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
+    of(Basis::Rating, "pads", &["terminal_on_pad"], |case, _| Some(pads(case)), NONE),
 ];
 
 /// Currents that the switches must bear.
@@ -152,33 +226,6 @@ const fn of(
     allowance: Allowance,
 ) -> Requirement {
     Requirement { id, quantities, basis, yardstick, allowance, as_one: false }
-}
-
-const fn board(
-    id: &'static str,
-    quantities: &'static [&'static str],
-    asked: Asked,
-    allowance: Allowance,
-) -> Requirement {
-    of(Basis::Board, id, quantities, asked, allowance)
-}
-
-const fn always(
-    id: &'static str,
-    quantities: &'static [&'static str],
-    asked: Asked,
-    allowance: Allowance,
-) -> Requirement {
-    of(Basis::Always, id, quantities, asked, allowance)
-}
-
-const fn rating(
-    id: &'static str,
-    quantities: &'static [&'static str],
-    asked: Asked,
-    allowance: Allowance,
-) -> Requirement {
-    of(Basis::Rating, id, quantities, asked, allowance)
 }
 
 fn limit(value: f64, side: Side) -> Option<Yardstick> {
@@ -275,15 +322,6 @@ fn resonance(case: &Case) -> Option<Yardstick> {
     Some(Yardstick::Graded { met, missed: multiple(RESONANCE.1) })
 }
 
-/// Share of the nominal inductance that is customarily left at the limit current (common practice: 70 % with a hard knee, 50 % with
-/// soft saturation).
-pub fn customary_share_left(part: &Inductor) -> f64 {
-    match part.core {
-        CoreFamily::Ferrite => 0.7,
-        CoreFamily::Composite | CoreFamily::IronPowder => 0.5,
-    }
-}
-
 impl Requirement {
     /// Whether a part is judged alone.
     pub fn is_alone(&self) -> bool {
@@ -299,10 +337,4 @@ impl Allowance {
             Allowance::OfLimit(share) => share * limit.abs(),
         }
     }
-}
-
-/// The first requirement on a quantity that the case asks for.
-pub fn asked_of(quantity: &Quantity, case: &Case, part: &Inductor) -> Option<(&'static Requirement, Yardstick)> {
-    let on = REQUIREMENTS.iter().filter(|requirement| requirement.quantities.contains(&quantity.id));
-    on.filter_map(|requirement| Some((requirement, (requirement.yardstick)(case, part)?))).next()
 }

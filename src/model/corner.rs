@@ -29,6 +29,16 @@ pub enum End {
     Most,
 }
 
+impl End {
+    /// The end at the other side.
+    pub fn opposite(self) -> End {
+        match self {
+            End::Least => End::Most,
+            End::Most => End::Least,
+        }
+    }
+}
+
 /// A corner of tolerances. What is not listed is typical.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Corner {

@@ -5,7 +5,6 @@ mod bank;
 mod board;
 mod part;
 mod saturation;
-mod shares;
 
 use super::board::Board;
 use super::case::{Case, DatumOrigin, Origin};
@@ -13,7 +12,6 @@ use super::parts::{CapacitorKind, CoreFamily, Inductor};
 use crate::units::Dimension;
 pub use saturation::{HOT, estimated};
 pub(crate) use saturation::{lacks_hot, set_hot_currents};
-pub use shares::{bias_factor, duty_factor};
 
 /// Whose datum it is: common to all parts on the board, or the part's own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

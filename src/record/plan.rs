@@ -12,7 +12,7 @@ use crate::judge::sight::sights;
 use crate::judge::{COVERAGE, Row};
 use crate::model::case::Case;
 use crate::model::corner::NOMINAL;
-use crate::quantity::{ChangeKind, Quantity};
+use crate::quantity::Quantity;
 use settings::Method;
 pub use settings::step_125;
 
@@ -126,7 +126,8 @@ impl<'a> Reading<'a> {
                 // The larger reading has the larger error.
                 let larger = if a.1.value.abs() > b.1.value.abs() { a.1.value } else { b.1.value };
                 let resolution = resolution(case, quantity, larger)?;
-                let doubt = doubt_of_difference(case, quantity, larger);
+                // Below it the model does not know which part is the larger.
+                let doubt = quantity.uncertainty_of_difference(larger, case.board.ambient_degc);
                 let told_apart = difference >= COVERAGE * resolution && difference > doubt;
                 Some(Pair { parts: (a.0, b.0), separation: difference / resolution, told_apart })
             })
@@ -206,15 +207,6 @@ impl Pair {
 /// What the bench resolves of a quantity at a value; `None` where it states nothing, or nothing that could be divided by.
 fn resolution(case: &Case, quantity: &Quantity, value: f64) -> Option<f64> {
     quantity.bench_resolution(&case.bench, value).filter(|resolution| *resolution > 0.0)
-}
-
-/// Model uncertainty of a difference, in the unit of the quantity: below it the model does not know which part is the larger.
-fn doubt_of_difference(case: &Case, quantity: &Quantity, value: f64) -> f64 {
-    let doubt = quantity.change_uncertainty(value, case.board.ambient_degc);
-    match quantity.change_kind {
-        ChangeKind::Fraction => doubt * value.abs(),
-        ChangeKind::Difference => doubt,
-    }
 }
 
 /// The best reading for the wanted pairs; the first of equals, which is the one earlier in the list of quantities.

@@ -4,8 +4,8 @@ use super::number::{RowFormat, Scale, bounded, difference_unit, quantity};
 use super::plan;
 use super::plots::{self, Plot};
 use super::text::{
-    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, in_words, original_sentence, other_reasons,
-    outcome_name, state_name,
+    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, original_sentence, other_reasons,
+    outcome_name, state_name, to_check,
 };
 use super::wrap::capital;
 use super::{ReportError, check_finite, csv};
@@ -82,7 +82,7 @@ fn verdicts(record: &Record) -> Markup {
     html! {
         section {
             h2 { "Outcomes" }
-            @let warnings = record.warnings.iter().filter(|warning| !warning.starts_with("all parts:")).collect::<Vec<_>>();
+            @let warnings = to_check(record).collect::<Vec<_>>();
             @if !warnings.is_empty() {
                 h3 { "Data to check" }
                 ul { @for warning in warnings { li { (warning) } } }
@@ -304,7 +304,7 @@ fn place_rows(record: &Record, row: &QuantityRow) -> Markup {
                     td.n { (in_full(cell, row, &scale)) }
                     td.n { (doubt(row, cell)) }
                     td { (cell.place) }
-                    td { (cell.original.as_ref().map_or("–".into(), |value| in_words(row, value))) }
+                    td { (cell.original.as_ref().map_or("–".into(), |value| say_value(value, &row.unit))) }
                 }
             }
         }

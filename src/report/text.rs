@@ -3,8 +3,8 @@
 use super::number::{RowFormat, quantity};
 pub use super::wrap::item;
 use super::wrap::{broken, pad_left, pad_right, push_wrapped};
-use crate::record::layout::{Check, CrossCheckRecord, Outcome, QuantityRow, Record, State, Verdict};
-use crate::record::words::{lower, say_value};
+use crate::record::layout::{Check, CrossCheckRecord, Outcome, Record, State, Verdict};
+use crate::record::words::lower;
 
 /// Narrowest and widest column of a part.
 const PART_COLUMN: (usize, usize) = (9, 13);
@@ -28,7 +28,7 @@ pub fn comparison(record: &Record, width: usize) -> String {
     let width = width.max(LEAST_WIDTH);
     let mut out = String::new();
     push_wrapped(&mut out, &record.case.title, width, "", "");
-    for warning in record.warnings.iter().filter(|warning| !warning.starts_with("all parts:")) {
+    for warning in to_check(record) {
         push_wrapped(&mut out, warning, width, "Check: ", "  ");
     }
     push_original(&mut out, &record.original, width);
@@ -38,6 +38,11 @@ pub fn comparison(record: &Record, width: usize) -> String {
     push_deciding(&mut out, record, width);
     push_rest(&mut out, record, width);
     out
+}
+
+/// Doubts about the data that stand before everything else; what holds for the runs of all parts is no doubt about a datum.
+pub(super) fn to_check(record: &Record) -> impl Iterator<Item = &String> {
+    record.warnings.iter().filter(|warning| !warning.starts_with("all parts:"))
 }
 
 /// Name of an outcome as it is printed.
@@ -300,9 +305,4 @@ pub fn cross_check_sentence(check: &CrossCheckRecord) -> String {
          over {} samples.{until}",
         check.part, check.condition, check.samples
     )
-}
-
-/// A quantity of a row in words, whatever it is.
-pub(super) fn in_words(row: &QuantityRow, value: &crate::record::layout::Value) -> String {
-    say_value(value, &row.unit)
 }

@@ -16,7 +16,7 @@ use presolder::model::corner::{End, NOMINAL};
 use presolder::model::doubt::{Owner, rules};
 use presolder::parts::{Class, CoreFamily, FilletGoals, Grade, PadPair, Shield};
 use presolder::quantity::{Side, find};
-use support::{NAMES, case_of};
+use support::case_of;
 
 /// Sums and roots of a few numbers.
 const ROUNDING: f64 = 1e-12;
@@ -34,13 +34,7 @@ fn part_of(index: usize, quantity: &str, shown: &[(Place, Value)]) -> PartFigure
         figures.push(quantity, value.clone());
         figures
     });
-    PartFigures {
-        name: NAMES[index].into(),
-        original: index == 0,
-        results: results.collect(),
-        ends: vec![],
-        spreads: vec![],
-    }
+    support::with_results(index, results.collect())
 }
 
 /// Original and substitute with one value each.

@@ -43,13 +43,12 @@ pub fn part(index: usize, shown: &[Shown]) -> PartFigures {
         shown.values.iter().for_each(|(quantity, value)| figures.push(quantity, *value));
         figures
     });
-    PartFigures {
-        name: NAMES[index].into(),
-        original: index == 0,
-        results: results.collect(),
-        ends: vec![],
-        spreads: vec![],
-    }
+    with_results(index, results.collect())
+}
+
+/// A part with these figures, every datum as it is shown.
+pub fn with_results(index: usize, results: Vec<Figures>) -> PartFigures {
+    PartFigures { name: NAMES[index].into(), original: index == 0, results, ends: vec![], spreads: vec![] }
 }
 
 /// A row without cells for every quantity: the plan looks at which there are, and at the results.
