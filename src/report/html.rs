@@ -4,7 +4,7 @@ use super::number::{RowFormat, Scale, bounded, difference_unit, quantity};
 use super::plan;
 use super::plots::{self, Plot};
 use super::text::{
-    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, original_sentence, other_reasons,
+    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, heading, original_sentence, other_reasons,
     outcome_name, state_name, to_check,
 };
 use super::wrap::capital;
@@ -139,7 +139,7 @@ fn matrix(record: &Record) -> Markup {
                     @for verdict in &all { th.n scope="col" { (verdict.part) } }
                 } }
                 tbody { @for row in rows { tr {
-                    th scope="row" { (row.label) }
+                    th scope="row" { (heading(row)) }
                     @for verdict in &all {
                         @match verdict.checks.iter().find(|check| same(row, check)) {
                             Some(check) => (matrix_cell(record, check)),

@@ -23,6 +23,9 @@ const PREFIXED: [(&str, i32); 13] = [
 /// Unit of a share of a whole, shown in per cent.
 const FRACTION: &str = "fraction";
 
+/// Share of a limit below which a value is rounding and shown as nothing.
+const NOTHING: f64 = 1e-9;
+
 /// Magnitudes that are written without an exponent, after the prefix.
 const PLAIN: std::ops::Range<f64> = 1e-5..1e7;
 
@@ -191,21 +194,31 @@ pub struct RowFormat<'a> {
 impl<'a> RowFormat<'a> {
     /// Format that suits the cells of `row`.
     pub fn of(row: &'a QuantityRow) -> Self {
-        let cells = row.cells.iter().flatten().filter_map(|cell| cell.value.number()).filter(|number| *number != 0.0);
-        let limits = || row.limit.iter().map(|limit| limit.value);
-        let scale =
-            if cells.clone().any(|_| true) { Scale::of(cells, &row.unit) } else { Scale::of(limits(), &row.unit) };
+        let limit = row.limit.as_ref().map(|limit| limit.value);
+        let nothing = limit.map_or(0.0, |limit| NOTHING * limit.abs());
+        let cells = row.cells.iter().flatten().filter_map(|cell| cell.value.number());
+        let mut cells = cells.filter(|number| number.abs() > nothing).peekable();
+        let scale = match (cells.peek(), limit) {
+            (None, Some(limit)) => Scale::of([limit], &row.unit),
+            _ => Scale::of(cells, &row.unit),
+        };
         Self { row, scale }
     }
 
     /// Value without unit; a count stays a whole number, a bound is marked as one.
     pub fn value(&self, cell: &Cell) -> String {
-        bounded(&self.scale, &cell.value, &self.row.unit)
+        self.bounded(&cell.value)
     }
 
     /// A value on the scale of the row.
     pub fn bounded(&self, value: &Value) -> String {
-        bounded(&self.scale, value, &self.row.unit)
+        let limit = self.row.limit.as_ref().map_or(0.0, |limit| limit.value.abs());
+        match value {
+            Value::Number(number) if number.abs() <= NOTHING * limit => {
+                bounded(&self.scale, &Value::Number(0.0), &self.row.unit)
+            }
+            value => bounded(&self.scale, value, &self.row.unit),
+        }
     }
 
     /// Change against the original in the same condition: "+15.1 %" where the original uses enough of its limit to be a base, else a

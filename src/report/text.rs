@@ -176,8 +176,7 @@ fn is_close(check: &Check) -> bool {
     share.is_finite() && (share.min(1.0 / share) > CLOSE || share > 1.0 && limit.side != crate::quantity::Side::AtLeast)
 }
 
-/// One check of all parts: values, then states. The condition is that of the part for which it decides; each cell is of its own
-/// worst condition where that is another.
+/// One check of all parts: values, then states, then the condition of each value; the same condition stands once.
 fn push_row(
     out: &mut String,
     record: &Record,
@@ -193,7 +192,8 @@ fn push_row(
         _ => "none".into(),
     };
     let unit = format.as_ref().map_or(String::new(), |format| format.scale.unit.clone());
-    let label = if unit.is_empty() { row.label.clone() } else { format!("{}, {unit}", row.label) };
+    let heading = heading(row);
+    let label = if unit.is_empty() { heading } else { format!("{heading}, {unit}") };
     let limit = match (&format, row.limit) {
         (Some(format), Some(limit)) => format.scale.short(limit.value),
         _ => String::new(),
@@ -206,8 +206,36 @@ fn push_row(
     let states = cells(&|check| state_name(check.state).into());
     push_line(out, &label.next().unwrap_or_default(), "", &states, (label_column, column));
     label.for_each(|line| out.push_str(&(line + "\n")));
-    if !row.place.is_empty() {
-        push_wrapped(out, &format!("at {}", row.place), width, "  ", "    ");
+    let conditions = conditions(parts, &checks);
+    if !conditions.is_empty() {
+        push_wrapped(out, &format!("at {conditions}"), width, "  ", "    ");
+    }
+}
+
+/// The condition of every value of a row: the same once, others with the names of their parts.
+fn conditions(parts: &[&Verdict], checks: &[Option<&Check>]) -> String {
+    let mut groups: Vec<(&str, Vec<&str>)> = vec![];
+    for (verdict, check) in parts.iter().zip(checks).filter_map(|(verdict, check)| Some((verdict, check.as_ref()?))) {
+        match groups.iter_mut().find(|(place, _)| *place == check.place) {
+            Some((_, names)) => names.push(&verdict.part),
+            None => groups.push((&check.place, vec![&verdict.part])),
+        }
+    }
+    match groups.as_slice() {
+        [(place, _)] => place.to_string(),
+        _ => {
+            let each = groups.iter().map(|(place, names)| format!("{place} ({})", names.join(", ")));
+            each.collect::<Vec<_>>().join("; ")
+        }
+    }
+}
+
+/// What a row of checks is called: where several quantities are one check, not by the quantity that decides it in one part.
+pub(super) fn heading(check: &Check) -> String {
+    match check.key.as_str() {
+        "pulse_rating" => "Highest current, switches".into(),
+        "below_limit" => "Highest current, lowest limit".into(),
+        _ => check.label.clone(),
     }
 }
 
