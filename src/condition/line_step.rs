@@ -14,7 +14,6 @@ use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
-use crate::measure::steady;
 use crate::model::board::InputStep;
 use crate::model::parts::saturation::FluxCurve;
 
@@ -44,9 +43,9 @@ impl Condition for LineStep {
         let mut figures = Figures::at(place, Some(stand.full_load_degc()?));
         let Some(step) = &stand.case.board.events.input_step else { return Ok(Found::of(figures)) };
         let (mut machine, _) = supplied(stand, step.to_v, false)?;
-        let to = steady::measure(&mut machine, step.load_a)?;
+        let to = stand.steady(&mut machine, step.load_a)?;
         let (mut machine, curve) = supplied(stand, step.from_v, false)?;
-        let from = steady::measure(&mut machine, step.load_a)?;
+        let from = stand.steady(&mut machine, step.load_a)?;
         let means_v = (from.mean_output_v(), to.mean_output_v());
         let seen = run(&mut machine, step, &from.orbit, means_v, stand.half_band_v())?;
         figures.push("input_step_deviation", seen.deviation_v);

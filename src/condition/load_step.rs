@@ -14,7 +14,6 @@ use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
 pub use crate::measure::edges::EdgeResponse;
 use crate::measure::edges::EdgeWatch;
-use crate::measure::steady;
 use crate::model::board::LoadStep;
 
 /// Number of intervals to which a waveform is thinned at most.
@@ -44,8 +43,8 @@ impl Condition for LoadStepAndRelease {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(step) = &stand.case.board.load_step else { return Ok(Found::of(Figures::at(place, None))) };
-        let Warm { mut machine, steady: high, winding_degc, .. } = stand.kept_or_warm(step.to_a)?;
-        let low = steady::measure(&mut machine, step.from_a)?;
+        let Warm { mut machine, steady: high, winding_degc, .. } = stand.warm(step.to_a)?;
+        let low = stand.steady(&mut machine, step.from_a)?;
         let means_v = (low.mean_output_v(), high.mean_output_v());
         // Nothing reads the instrument from here on.
         let mut machine = machine.without_instrument()?;

@@ -3,6 +3,7 @@
 pub mod contract;
 pub mod curves;
 pub mod figures;
+pub mod known;
 pub mod light_load;
 pub mod limit;
 pub mod line_step;

@@ -12,7 +12,7 @@ use crate::engine::program::{Instant, Program};
 use crate::engine::row::StateVector;
 use crate::engine::run_book::RunBook;
 use crate::measure::extremes::Range;
-use crate::measure::steady::{self, SteadyResult};
+use crate::measure::steady::SteadyResult;
 use crate::model::board::Overload;
 use crate::model::corner::{End, Parameter, end_of};
 use crate::model::parts::saturation::FluxCurve;
@@ -105,7 +105,7 @@ impl Ready {
             Some(End::Most) => states.winding_degc.1,
         };
         let (mut machine, curve) = stand.changed(winding_degc, further, |circuit| circuit.instrument = instrument)?;
-        let (from_a, from) = deliverable(&mut machine, stand.full_load_a())?;
+        let (from_a, from) = deliverable(stand, &mut machine)?;
         Ok(Ready { machine, curve, from_a, from, slew_a_per_s: states.slew_a_per_s, winding_degc, further })
     }
 
@@ -125,10 +125,11 @@ fn trip(further: &[(Parameter, End)]) -> &'static str {
 }
 
 /// The steady state at the full load, or where the limit does not deliver it at a half, a quarter and so on of it.
-fn deliverable(machine: &mut Machine, full_a: f64) -> Result<(f64, SteadyResult), EngineError> {
+fn deliverable(stand: &Stand<'_>, machine: &mut Machine) -> Result<(f64, SteadyResult), EngineError> {
+    let full_a = stand.full_load_a();
     let mut load_a = full_a;
     loop {
-        match steady::measure(machine, load_a) {
+        match stand.steady(machine, load_a) {
             Err(EngineError::DoesNotDeliver { .. }) if load_a > 0.05 * full_a => load_a *= 0.5,
             other => return other.map(|found| (load_a, found)),
         }

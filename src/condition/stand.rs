@@ -2,13 +2,15 @@
 
 use super::curves::{Curve, step_curve};
 use super::figures::{Failure, Figures, Note, Place};
+use super::known::Known;
 use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::network::{Circuit, LimitLevel};
 use crate::engine::program::Instant;
 use crate::engine::steady::Orbit;
 use crate::loss::budget::{Budget, budget};
-use crate::loss::{LossError, copper, thermal};
+use crate::loss::thermal::{self, Start};
+use crate::loss::{LossError, copper};
 use crate::measure::curves::Thinned;
 use crate::measure::steady::{self, SteadyResult};
 use crate::model::case::Case;
@@ -29,8 +31,7 @@ pub struct Stand<'a> {
     /// Input voltage in V.
     pub input_v: f64,
     full_load_degc: Cell<Option<f64>>,
-    /// A steady state that another condition begins from, with its load in A.
-    kept: RefCell<Option<(f64, Warm)>>,
+    known: RefCell<Known>,
 }
 
 /// A steady state at its own winding temperature.
@@ -52,7 +53,35 @@ pub struct Warm {
 impl<'a> Stand<'a> {
     /// A part of a case at a corner and an input voltage in V.
     pub fn new(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64) -> Stand<'a> {
-        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None), kept: RefCell::new(None) }
+        Stand::beside(case, part, corner, input_v, Known::default())
+    }
+
+    /// The same, with what is known from a stand that is like it.
+    pub fn beside(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64, known: Known) -> Stand<'a> {
+        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None), known: RefCell::new(known) }
+    }
+
+    /// What it knows in the end.
+    pub fn into_known(self) -> Known {
+        self.known.into_inner()
+    }
+
+    /// What it knows.
+    pub(super) fn known(&self) -> &RefCell<Known> {
+        &self.known
+    }
+
+    /// The steady state of a machine on this stand at a load in A, measured.
+    ///
+    /// # Errors
+    /// No steady state, or an energy book that does not close.
+    pub(crate) fn steady(&self, machine: &mut Machine, load_a: f64) -> Result<SteadyResult, EngineError> {
+        let near = self.known.borrow().state(machine, load_a).copied();
+        let steady = steady::measure_near(machine, load_a, near.as_ref())?;
+        if steady.orbit.periods == 1 {
+            self.known.borrow_mut().note_state(machine, load_a, steady.orbit.x);
+        }
+        Ok(steady)
     }
 
     /// The place of a condition at a load in A.
@@ -149,16 +178,16 @@ impl<'a> Stand<'a> {
     pub fn warm(&self, load_a: f64) -> Result<Warm, Failure> {
         let (board, part) = (&self.case.board, self.part);
         let core_factor = placed(&self.corner, &[], board, part).core_factor;
-        let at = |winding_degc: f64, near: Option<&Warm>| -> Result<Warm, Failure> {
+        let at = |winding_degc: f64| -> Result<Warm, Failure> {
             let (mut machine, curve) = self.machine(load_a, winding_degc)?;
-            let near = near.filter(|near| near.steady.orbit.periods == 1).map(|near| &near.steady.orbit.x);
-            let steady = steady::measure_near(&mut machine, load_a, near)?;
+            let steady = self.steady(&mut machine, load_a)?;
             let budget = budget(board, part, self.input_v, machine.circuit.dcr_ohm, core_factor, &steady);
             Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
         };
         let mut last: Option<Warm> = None;
-        let outcome = thermal::settle(board.ambient_degc, part.thermal_resistance_k_per_w, |winding_degc| {
-            let warm = at(winding_degc, last.as_ref())?;
+        let start = self.known.borrow().winding(load_a).unwrap_or(Start::at(board.ambient_degc));
+        let outcome = thermal::settle(board.ambient_degc, part.thermal_resistance_k_per_w, start, |winding_degc| {
+            let warm = at(winding_degc)?;
             // Without a loss nothing can balance, and the search ends where it is.
             let loss_w = warm.budget.as_ref().map_or(f64::NAN, Budget::inductor_w);
             let repeats = warm.steady.orbit.repeats;
@@ -166,31 +195,16 @@ impl<'a> Stand<'a> {
             Ok::<_, Failure>(thermal::Loss { loss_w, repeats })
         })?;
         let unsettled = match outcome {
-            thermal::Outcome::Settled(_) => None,
+            thermal::Outcome::Settled(settled) => {
+                self.known.borrow_mut().note_winding(load_a, settled.start);
+                None
+            }
             thermal::Outcome::Runaway { .. } => Some(Note::ThermalRunaway),
             thermal::Outcome::Unsettled { .. } => Some(Note::RoughTemperature),
         };
         match last {
             Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
-            None => at(board.ambient_degc, None),
-        }
-    }
-
-    /// Keeps a steady state at a load in A for the condition that begins there, if there is one.
-    pub(crate) fn keep(&self, load_a: f64, warm: Warm) {
-        if self.case.board.load_step.is_some_and(|step| step.to_a == load_a) {
-            self.kept.replace(Some((load_a, warm)));
-        }
-    }
-
-    /// As [`Stand::warm`]: what was kept at that load, if anything was. It is handed out once.
-    ///
-    /// # Errors
-    /// As [`Stand::warm`].
-    pub(crate) fn kept_or_warm(&self, load_a: f64) -> Result<Warm, Failure> {
-        match self.kept.take() {
-            Some((kept_a, warm)) if kept_a == load_a => Ok(warm),
-            _ => self.warm(load_a),
+            None => at(board.ambient_degc),
         }
     }
 
@@ -199,6 +213,9 @@ impl<'a> Stand<'a> {
     /// # Errors
     /// As [`Stand::warm`].
     pub(crate) fn others(&self, warm: &mut Warm, load_a: f64) -> Result<Vec<Warm>, Failure> {
+        if self.known.borrow().is_alone(load_a) {
+            return Ok(vec![]);
+        }
         let (board, part) = (&self.case.board, self.part);
         let core_factor = placed(&self.corner, &[], board, part).core_factor;
         let orbits = warm.machine.other_orbits(&warm.steady.orbit, load_a)?;
@@ -210,6 +227,9 @@ impl<'a> Stand<'a> {
             let winding_degc = board.ambient_degc + part.thermal_resistance_k_per_w * loss_w;
             Ok(Warm { steady, budget, winding_degc, machine, curve, unsettled: None })
         };
+        if orbits.is_empty() {
+            self.known.borrow_mut().note_alone(load_a);
+        }
         orbits.into_iter().map(at).collect()
     }
 

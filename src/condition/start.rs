@@ -13,7 +13,6 @@ use crate::engine::program::Program;
 use crate::engine::run_book::RunBook;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
-use crate::measure::steady;
 use crate::model::board::Compensator;
 use crate::model::case::Case;
 use crate::model::corner::{End, Parameter};
@@ -58,7 +57,7 @@ impl Condition for Starts {
         let (mut machine, curve) = started(stand, load_a, false)?;
         let soft_start_s = stand.case.board.control.protection.soft_start_s;
         let settling_s = stand.settling_s();
-        let mean_v = steady::measure(&mut machine, load_a)?.mean_output_v();
+        let mean_v = stand.steady(&mut machine, load_a)?.mean_output_v();
         let shown = ((2.0 * soft_start_s + settling_s) / machine.period_s()) as u64;
         let mut thinned = stand.thinned(place.prebias_v == 0.0, &machine, shown, (0, 0.0), INTERVALS);
         let seen = run(&mut machine, (place.prebias_v, mean_v), stand.half_band_v(), settling_s, &mut thinned)?;

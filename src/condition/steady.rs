@@ -72,7 +72,7 @@ impl Condition for Steady {
         }
         note(stand, &warm, &mut figures);
         // Which waveform runs depends on what came before: the worse of them counts.
-        if stand.corner.is_nominal() && warm.steady.orbit.repeats {
+        if warm.steady.orbit.repeats {
             for other in stand.others(&mut warm, load_a)? {
                 figures.keep_worse(values(stand, &other, place));
                 figures.notes.push(Note::SecondWaveform { output_v: other.steady.mean_output_v() });
@@ -89,7 +89,6 @@ impl Condition for Steady {
             found.curves.push(Curve::Period(period_curve(part, &warm.steady)));
             found.curves.push(Curve::Loop(loop_curve(part, control.as_ref(), margins)));
         }
-        stand.keep(load_a, warm);
         Ok(found)
     }
 

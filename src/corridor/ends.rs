@@ -4,7 +4,7 @@
 //! them are run together at the ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
 
 use super::cooling::KEY;
-use super::{Job, conclusions, found, side_by_side, stands};
+use super::{Job, Orbits, conclusions, found, side_by_side, stands};
 use crate::condition::contract::{Condition, Found};
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Value};
 use crate::condition::stand::Stand;
@@ -78,12 +78,13 @@ enum Scope {
 pub(super) fn explore(
     case: &Case,
     parts: &mut [PartFigures],
+    orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
     let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, parts, part)).collect();
-    alone(case, parts, &all, progress)?;
+    alone(case, parts, &all, orbits, progress)?;
     let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part])).collect();
-    together(case, parts, &all, &with_counterparts(&all, patterns), progress)
+    together(case, parts, &all, &with_counterparts(&all, patterns), orbits, progress)
 }
 
 impl Part {
@@ -238,6 +239,7 @@ fn alone(
     case: &Case,
     parts: &mut [PartFigures],
     all: &[Part],
+    orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
     let mut batches = vec![];
@@ -252,7 +254,7 @@ fn alone(
             batches.extend(values.into_iter().filter(|_| !places.is_empty()).map(batch));
         }
     }
-    for (batch, results) in batches.iter().zip(run(case, all, &batches, progress)?) {
+    for (batch, results) in batches.iter().zip(run(case, all, &batches, orbits, progress)?) {
         let (number, value) = batch.moves[0];
         let datum = all[batch.part].data[number];
         match all[batch.part].doubts[number].nature {
@@ -390,6 +392,7 @@ fn together(
     parts: &mut [PartFigures],
     all: &[Part],
     patterns: &[Vec<Pattern>],
+    orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
     let mut batches = vec![];
@@ -401,7 +404,7 @@ fn together(
             batches.push(Batch { part, moves, scope: Scope::Conditions(pattern.conditions.clone()) });
         }
     }
-    for ((batch, data), results) in batches.iter().zip(data).zip(run(case, all, &batches, progress)?) {
+    for ((batch, data), results) in batches.iter().zip(data).zip(run(case, all, &batches, orbits, progress)?) {
         let ends = &mut parts[batch.part].ends;
         match ends.iter_mut().find(|known| known.data == data) {
             // Alone: some places have been run already.
@@ -421,6 +424,7 @@ fn run(
     case: &Case,
     all: &[Part],
     batches: &[Batch],
+    orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Vec<Vec<Figures>>, Failure> {
     let bare = bare(case);
@@ -433,7 +437,7 @@ fn run(
         })
         .collect();
     let results = side_by_side(&jobs, progress, |&(number, corner, input_v)| {
-        batches[number].run(&posed[number], corner, input_v)
+        batches[number].run(&posed[number], orbits, corner, input_v)
     })?;
     let mut found: Vec<Vec<Found>> = batches.iter().map(|_| vec![]).collect();
     jobs.iter().zip(results).for_each(|((number, _, _), result)| found[*number].extend(result));
@@ -463,12 +467,14 @@ impl Batch {
         matches!(&self.scope, Scope::Conditions(names) if names.contains(&"steady"))
     }
 
-    fn run(&self, case: &Case, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
+    fn run(&self, case: &Case, orbits: &Orbits, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
+        let known = orbits.near(&Job { part: self.part, corner, input_v });
         match &self.scope {
             Scope::Conditions(names) => Job { part: 0, corner, input_v }
-                .run(case, &|condition: &dyn Condition| names.contains(&condition.name())),
+                .run(case, known, &|condition: &dyn Condition| names.contains(&condition.name()))
+                .map(|(found, _)| found),
             Scope::Places(places) => {
-                let stand = Stand::new(case, &case.parts[0], corner, input_v);
+                let stand = Stand::beside(case, &case.parts[0], corner, input_v, known);
                 let here = places.iter().filter(|place| is_on(place, &corner, input_v, case));
                 let of = |place: &Place| Some((condition::find(place.condition)?, *place));
                 // In the order of the conditions: the first tells the others how warm the winding is.

@@ -7,6 +7,7 @@ pub mod tipping;
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
 use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
+use crate::condition::known::Known;
 use crate::condition::stand::{Stand, prepared};
 use crate::crosscheck::{self, Difference};
 use crate::engine::error::EngineError;
@@ -60,16 +61,13 @@ pub enum Depth {
 pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
     let mut case = prepared(case)?;
     cooling::learn(&mut case)?;
-    let jobs = jobs(&case);
-    let results = side_by_side(&jobs, progress, |job| job.run(&case, &|_| true))?;
-    let mut found: Vec<Vec<Found>> = case.parts.iter().map(|_| vec![]).collect();
-    jobs.iter().zip(results).for_each(|(job, result)| found[job.part].extend(result));
+    let (mut found, orbits) = base(&case, progress)?;
     for (part, found) in found.iter_mut().enumerate() {
         found.extend(conclusions(&case, part, found));
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
     if depth == Depth::Full {
-        ends::explore(&case, &mut parts, progress)?;
+        ends::explore(&case, &mut parts, &orbits, progress)?;
     }
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
@@ -80,9 +78,45 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth })
 }
 
-fn jobs(case: &Case) -> Vec<Job> {
+/// What is known of every stand that has been run.
+struct Orbits(Vec<(Job, Known)>);
+
+impl Orbits {
+    /// Of a part's stand at a corner and input, else of its nominal corner there.
+    fn near(&self, job: &Job) -> Known {
+        let of = |corner: Corner| {
+            let is_it = |other: &Job| (other.part, other.corner, other.input_v) == (job.part, corner, job.input_v);
+            self.0.iter().find(|(other, _)| is_it(other)).map(|(_, known)| known)
+        };
+        of(job.corner).cloned().or_else(|| of(CORNERS[0]).map(Known::elsewhere)).unwrap_or_default()
+    }
+}
+
+/// Everything as the data are shown: what each part does in every place. The nominal corner first: the others begin from its states.
+fn base(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Vec<Vec<Found>>, Orbits), Failure> {
     let of_part = |part| stands(case).map(move |(corner, input_v)| Job { part, corner, input_v });
-    (0..case.parts.len()).flat_map(of_part).collect()
+    let jobs: Vec<Job> = (0..case.parts.len()).flat_map(of_part).collect();
+    let (nominal, others): (Vec<Job>, Vec<Job>) = jobs.iter().partition(|job| job.corner.is_nominal());
+    let mut orbits = Orbits(vec![]);
+    let mut results = vec![];
+    for wave in [nominal, others] {
+        let told = |done: usize, _: usize| progress(results.len() + done, jobs.len());
+        let run = |job: &Job| job.run(case, orbits.near(job), &|_| true);
+        let wave_results = side_by_side(&wave, &told, run)?;
+        for (job, (found, known)) in wave.into_iter().zip(wave_results) {
+            orbits.0.push((job, known));
+            results.push((job, found));
+        }
+    }
+    let mut found: Vec<Vec<Found>> = case.parts.iter().map(|_| vec![]).collect();
+    // In the order of the corners, as everything is told.
+    for job in &jobs {
+        let is_it = |other: &Job| (other.part, other.corner, other.input_v) == (job.part, job.corner, job.input_v);
+        if let Some(number) = results.iter().position(|(other, _)| is_it(other)) {
+            found[job.part].extend(results.swap_remove(number).1);
+        }
+    }
+    Ok((found, orbits))
 }
 
 /// Every corner at every input voltage.
@@ -91,31 +125,36 @@ fn stands(case: &Case) -> impl Iterator<Item = (Corner, f64)> {
 }
 
 /// What each job finds, in their order, whatever the order in which threads finish; or the first failure in that order.
-fn side_by_side<J: Sync>(
+fn side_by_side<J: Sync, R: Send>(
     jobs: &[J],
     progress: &(dyn Fn(usize, usize) + Sync),
-    run: impl Fn(&J) -> Result<Vec<Found>, Failure> + Sync,
-) -> Result<Vec<Vec<Found>>, Failure> {
+    run: impl Fn(&J) -> Result<R, Failure> + Sync,
+) -> Result<Vec<R>, Failure> {
     let done = AtomicUsize::new(0);
     let one = |job: &J| {
         let found = run(job);
         progress(done.fetch_add(1, Ordering::Relaxed) + 1, jobs.len());
         found
     };
-    let results: Vec<Result<Vec<Found>, Failure>> = jobs.par_iter().map(one).collect();
+    let results: Vec<Result<R, Failure>> = jobs.par_iter().map(one).collect();
     results.into_iter().collect()
 }
 
 impl Job {
-    fn run(&self, case: &Case, is_wanted: &dyn Fn(&dyn Condition) -> bool) -> Result<Vec<Found>, Failure> {
-        let stand = Stand::new(case, &case.parts[self.part], self.corner, self.input_v);
+    fn run(
+        &self,
+        case: &Case,
+        known: Known,
+        is_wanted: &dyn Fn(&dyn Condition) -> bool,
+    ) -> Result<(Vec<Found>, Known), Failure> {
+        let stand = Stand::beside(case, &case.parts[self.part], self.corner, self.input_v, known);
         let mut all = vec![];
         for condition in CONDITIONS.iter().filter(|condition| is_wanted(**condition)) {
             for place in condition.places(&stand) {
                 all.push(found(*condition, &stand, place)?);
             }
         }
-        Ok(all)
+        Ok((all, stand.into_known()))
     }
 }
 

@@ -47,6 +47,22 @@ pub enum Outcome {
     },
 }
 
+/// Where a search for the balance begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Start {
+    /// Temperature in degrees Celsius.
+    pub at_degc: f64,
+    /// How fast the gap between heating and temperature falls with it, in K/K: 1 where the loss does not depend on the temperature.
+    pub fall: f64,
+}
+
+impl Start {
+    /// A begin of which nothing is known but a temperature in degrees Celsius.
+    pub fn at(at_degc: f64) -> Start {
+        Start { at_degc, fall: 1.0 }
+    }
+}
+
 /// A balance of heating and loss.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Settled {
@@ -56,9 +72,11 @@ pub struct Settled {
     pub loss_w: f64,
     /// Number of evaluations of the loss.
     pub evaluations: usize,
+    /// Where a search in a like place begins.
+    pub start: Start,
 }
 
-/// Equation thermal-settle: T = T_ambient + R_th P(T), solved for T.
+/// Equation thermal-settle: T = T_ambient + R_th P(T), solved for T from a begin, as a rule the ambient temperature.
 ///
 /// `rth_k_per_w` in K/W from the winding to the ambient, `loss_at` the loss in W at a temperature in degrees Celsius; it is
 /// expensive, so it is evaluated as rarely as a secant search allows. While the loss seen so far rises by 1 K/K or
@@ -69,10 +87,11 @@ pub struct Settled {
 pub fn settle<E, L: Into<Loss>>(
     ambient_degc: f64,
     rth_k_per_w: f64,
+    start: Start,
     mut loss_at: impl FnMut(f64) -> Result<L, E>,
 ) -> Result<Outcome, E> {
-    let mut search = Search::default();
-    let mut at_degc = ambient_degc;
+    let mut search = Search { fall: start.fall, ..Search::default() };
+    let mut at_degc = start.at_degc;
     for evaluations in 1..=MAX_EVALUATIONS {
         let Loss { loss_w, repeats } = loss_at(at_degc)?.into();
         let settled_k = if repeats { SETTLED_K } else { SETTLED_ROUGHLY_K };
@@ -82,7 +101,8 @@ pub fn settle<E, L: Into<Loss>>(
         }
         let next_degc = search.next(at_degc, gap_k);
         if (next_degc - at_degc).abs() <= settled_k && gap_k.abs() <= settled_k {
-            return Ok(Outcome::Settled(Settled { temperature_degc: at_degc, loss_w, evaluations }));
+            let start = Start { at_degc, fall: search.fall };
+            return Ok(Outcome::Settled(Settled { temperature_degc: at_degc, loss_w, evaluations, start }));
         }
         if next_degc > RUNAWAY_DEGC {
             return Ok(Outcome::Runaway { evaluated_degc: at_degc });
@@ -99,6 +119,8 @@ pub fn settle<E, L: Into<Loss>>(
 #[derive(Default)]
 struct Search {
     last: Option<(f64, f64)>,
+    /// 1 minus the slope of the heating.
+    fall: f64,
     below: Option<f64>,
     above: Option<f64>,
 }
@@ -110,10 +132,12 @@ impl Search {
         } else {
             self.above = Some(at_degc)
         }
-        let fall = self.last.map_or(1.0, |(t, g)| (g - gap_k) / (at_degc - t));
+        if let Some((t, g)) = self.last.filter(|(t, _)| *t != at_degc) {
+            self.fall = (g - gap_k) / (at_degc - t);
+        }
         self.last = Some((at_degc, gap_k));
-        // `fall` is 1 minus the slope of the heating; at or below zero the line offers no balance.
-        let step_k = if fall > 0.0 && fall.is_finite() { gap_k / fall } else { gap_k };
+        // At or below zero the line offers no balance.
+        let step_k = if self.fall > 0.0 && self.fall.is_finite() { gap_k / self.fall } else { gap_k };
         let next = at_degc + step_k;
         match (self.below, self.above) {
             (Some(below), Some(above)) if !(below.min(above) < next && next < below.max(above)) => {

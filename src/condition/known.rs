@@ -1,0 +1,94 @@
+//! What is known of a stand from one that is like it: where searches begin. It saves time and changes no result.
+
+use crate::engine::machine::Machine;
+use crate::engine::row::StateVector;
+use crate::loss::thermal::Start;
+
+/// Steady states and temperatures near which those of a stand are looked for first.
+#[derive(Clone, Debug, Default)]
+pub struct Known {
+    states: Vec<(Key, StateVector)>,
+    windings: Vec<(f64, Start)>,
+    /// Loads in A at which no other stable waveform was found.
+    alone: Vec<f64>,
+    short_phase: Option<f64>,
+}
+
+/// What tells one machine's steady state from another's on the same stand.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Key {
+    states: usize,
+    instrument: bool,
+    short: bool,
+    resistor_ohm: Option<f64>,
+    source_v: f64,
+    load_a: f64,
+}
+
+impl Key {
+    fn of(machine: &Machine, load_a: f64) -> Key {
+        let circuit = &machine.circuit;
+        Key {
+            states: machine.states,
+            instrument: circuit.instrument,
+            short: circuit.short.is_some(),
+            resistor_ohm: circuit.resistor.map(|(ohm, _)| ohm),
+            source_v: circuit.source_v,
+            load_a,
+        }
+    }
+}
+
+impl Known {
+    /// As far as it holds in another corner: where to begin, not what was found there.
+    pub fn elsewhere(&self) -> Known {
+        Known { alone: vec![], short_phase: None, ..self.clone() }
+    }
+
+    /// The state at a clock edge of the last steady state of such a machine.
+    pub(super) fn state(&self, machine: &Machine, load_a: f64) -> Option<&StateVector> {
+        get(&self.states, &Key::of(machine, load_a))
+    }
+
+    pub(super) fn note_state(&mut self, machine: &Machine, load_a: f64, x: StateVector) {
+        put(&mut self.states, Key::of(machine, load_a), x);
+    }
+
+    /// Where the search for the winding temperature at a load begins.
+    pub(super) fn winding(&self, load_a: f64) -> Option<Start> {
+        get(&self.windings, &load_a).copied()
+    }
+
+    pub(super) fn note_winding(&mut self, load_a: f64, start: Start) {
+        put(&mut self.windings, load_a, start);
+    }
+
+    /// Whether it was found that there is no other stable waveform at a load.
+    pub(super) fn is_alone(&self, load_a: f64) -> bool {
+        self.alone.contains(&load_a)
+    }
+
+    pub(super) fn note_alone(&mut self, load_a: f64) {
+        self.alone.push(load_a);
+    }
+
+    /// Begin of the worst short circuit, as a share of the switching period.
+    pub(super) fn short_phase(&self) -> Option<f64> {
+        self.short_phase
+    }
+
+    pub(super) fn note_short_phase(&mut self, phase: f64) {
+        self.short_phase = Some(phase);
+    }
+}
+
+fn get<'a, K: PartialEq, V>(list: &'a [(K, V)], key: &K) -> Option<&'a V> {
+    list.iter().find(|(known, _)| known == key).map(|(_, value)| value)
+}
+
+fn put<K: PartialEq, V>(list: &mut Vec<(K, V)>, key: K, value: V) {
+    match list.iter_mut().find(|(known, _)| *known == key) {
+        Some(entry) => entry.1 = value,
+        None => list.push((key, value)),
+    }
+}
