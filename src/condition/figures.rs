@@ -269,7 +269,7 @@ pub struct PartFigures {
     pub results: Vec<Figures>,
     /// The same with data that nobody printed at the ends between which they lie.
     pub ends: Vec<AtEnds>,
-    /// The same in the nominal corner, with a printed datum moved by its standard uncertainty.
+    /// What moving each printed datum by its standard uncertainty changes.
     pub spreads: Vec<Moved>,
 }
 
@@ -282,15 +282,35 @@ pub struct AtEnds {
     pub results: Vec<Figures>,
 }
 
-/// Results with a datum moved by its standard uncertainty.
+/// What moving a datum by its standard uncertainty changes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Moved {
     /// Which datum.
     pub datum: Datum,
     /// Half width in standard uncertainties where it is rectangular.
     pub half_width: Option<f64>,
-    /// Results.
-    pub results: Vec<Figures>,
+    /// Changes, each in one place.
+    pub shifts: Vec<Shift>,
+}
+
+/// Changes of values in one place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shift {
+    /// Where.
+    pub place: Place,
+    /// Change of each quantity in its unit, by its identifier.
+    pub by: Vec<(&'static str, f64)>,
+}
+
+impl Shift {
+    /// What changes from one result to another of the same place; quantities without an exact number in both have none.
+    pub fn between(from: &Figures, to: &Figures) -> Shift {
+        let change = |figure: &Figure| {
+            let from = from.value(figure.quantity.id)?.exact()?;
+            Some((figure.quantity.id, figure.value.exact()? - from))
+        };
+        Shift { place: to.place, by: to.values.iter().filter_map(change).collect() }
+    }
 }
 
 /// A doubtful datum, as a result knows it.

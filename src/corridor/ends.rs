@@ -5,17 +5,17 @@
 
 use super::cooling::KEY;
 use super::{Job, Orbits, conclusions, found, side_by_side, stands};
-use crate::condition::contract::{Condition, Found};
-use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Value};
+use crate::condition::contract::Found;
+use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::condition::stand::Stand;
 use crate::condition::{self, CONDITIONS, DATA_SHEET};
-use crate::judge::finding::badness;
+use crate::judge::{self, finding::badness};
 use crate::judge::requirement::{REQUIREMENTS, Yardstick};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, End, same_board};
-use crate::model::doubt::{Acts, Doubt, Nature, Owner, doubts};
+use crate::model::doubt::{Acts, Doubt, Nature, Owner, Place as Owned, doubts};
 use crate::quantity::{self, Quantity};
 
 /// Effects below this share of a limit are none: no bench would see them.
@@ -28,17 +28,19 @@ const FAR_INSIDE: f64 = 0.6;
 const COULD_BE_MISSED: f64 = 0.2;
 /// Room for the spread of typical data, as a share of a limit, where it is estimated whether a check could turn.
 const LEFT_TO_SPREADS: f64 = 0.1;
+/// Margin in expanded uncertainties up to which a check is close.
+const CLOSE_IN_U: f64 = 3.0;
 /// Half width of a rectangular spread in standard uncertainties.
 const HALF_WIDTH: f64 = 1.732_050_807_568_877_2;
 
 /// Data of a part at ends or elsewhere, by the number of the doubt.
 type Moves = Vec<(usize, f64)>;
 
-/// Ends of absent data that hurt a check, by the number of the doubt, and the conditions in which they do.
+/// Ends of absent data that hurt a check, by the number of the doubt, and where they could turn it.
 #[derive(Clone, PartialEq)]
 struct Pattern {
     ends: Vec<(usize, End)>,
-    conditions: Vec<&'static str>,
+    scope: Scope,
 }
 
 /// A check of a part in the place that decides it.
@@ -62,13 +64,15 @@ pub(super) struct Part {
 struct Batch {
     part: usize,
     moves: Moves,
-    /// Where: in single places, or in all places of some conditions.
     scope: Scope,
 }
 
-enum Scope {
-    Places(Vec<Place>),
-    Conditions(Vec<&'static str>),
+/// Where data are moved.
+#[derive(Clone, Default, PartialEq)]
+struct Scope {
+    places: Vec<Place>,
+    /// Whether in every steady state besides, for what follows from all of them.
+    all_steady: bool,
 }
 
 /// Runs what the doubts about the data ask for, and adds it to the figures of the parts.
@@ -142,7 +146,7 @@ impl Part {
     fn places(&self, doubt: &Doubt) -> Vec<Place> {
         let typical = matches!(doubt.nature, Nature::Spread { .. });
         let mut places: Vec<Place> = vec![];
-        for check in self.checks.iter().filter(|check| acts_on(doubt, check.place.condition)) {
+        for check in self.checks.iter().filter(|check| acts_on(doubt, check)) {
             // Typical data do much the same to all checks of a condition and load: the closest of them stands for all.
             let known = |place: &Place| match typical {
                 true => Place { corner: place.corner, input_v: place.input_v, ..check.place } == *place,
@@ -221,26 +225,63 @@ fn datum(doubt: &Doubt) -> Datum {
     Datum { rule: doubt.rule, branch: doubt.branch, of_part: doubt.owner == Owner::Part, shown: doubt.shown }
 }
 
-/// Whether a condition changes by a datum that moves alone; what the part's temperature does to other conditions is left to the runs in
+/// Quantities that tell of what is drawn from the input.
+const SUPPLY: [&str; 3] = ["efficiency", "input_ripple_use", "input_ripple_current"];
+
+/// Whether a check changes by a datum that moves alone; what the part's temperature does to other conditions is left to the runs in
 /// which absent data move together.
-fn acts_on(doubt: &Doubt, condition: &str) -> bool {
+fn acts_on(doubt: &Doubt, check: &Check) -> bool {
+    let condition = check.place.condition;
     let is_data = condition::find(condition).is_some_and(|condition| condition.is_data());
     match doubt.rule.acts {
         Acts::Rating => is_data,
         Acts::Loss => condition == "steady",
+        Acts::Supply => SUPPLY.contains(&check.quantity.id),
         Acts::Start => condition == "start",
         Acts::Limit => !matches!(condition, "steady" | "light load"),
         Acts::Loop | Acts::Waveform => true,
     }
 }
 
-/// Every doubtful datum alone.
+/// Every doubtful datum alone: each part's own, and for the original the board's. A substitute is taken to feel those as the original
+/// does, except in the conditions where one of its checks is close or the original does no better: there it is run itself.
 fn alone(
     case: &Case,
     parts: &mut [PartFigures],
     all: &[Part],
     orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(), Failure> {
+    alone_where(case, parts, all, orbits, progress, &|part, doubt, _| part == 0 || !is_borrowed(doubt))?;
+    let (of_original, others) = parts.split_at_mut(1);
+    let of_board = of_original[0].spreads.iter().filter(|moved| moved.datum.rule.place != Owned::Part);
+    let of_board: Vec<Moved> = of_board.cloned().collect();
+    others.iter_mut().for_each(|part| part.spreads.extend(of_board.iter().cloned()));
+    let verdicts = judge::verdicts(case, parts);
+    let close = |part: usize, condition: &str| {
+        let findings = verdicts[part].findings.iter().filter(|finding| finding.place.condition == condition);
+        let mut close = findings.filter(|finding| {
+            let both = finding.state != State::Met && finding.original_state != State::Met;
+            finding.limit.is_some() && (finding.margin_in_u.abs() < CLOSE_IN_U || both)
+        });
+        close.next().is_some()
+    };
+    let wanted = |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
+    alone_where(case, parts, all, orbits, progress, &wanted)
+}
+
+/// Whether a substitute is taken to feel a doubt as the original does, until its own check is close.
+fn is_borrowed(doubt: &Doubt) -> bool {
+    doubt.rule.place != Owned::Part && matches!(doubt.nature, Nature::Spread { .. })
+}
+
+fn alone_where(
+    case: &Case,
+    parts: &mut [PartFigures],
+    all: &[Part],
+    orbits: &Orbits,
+    progress: &(dyn Fn(usize, usize) + Sync),
+    is_wanted: &dyn Fn(usize, &Doubt, &Place) -> bool,
 ) -> Result<(), Failure> {
     let mut batches = vec![];
     for (part, known) in all.iter().enumerate() {
@@ -249,9 +290,10 @@ fn alone(
                 Nature::Ends { low, high } => vec![low, high],
                 Nature::Spread { standard, .. } => vec![doubt.shown + standard],
             };
-            let places = known.places(doubt);
-            let batch = |value| Batch { part, moves: vec![(number, value)], scope: Scope::Places(places.clone()) };
-            batches.extend(values.into_iter().filter(|_| !places.is_empty()).map(batch));
+            let mut scope = Scope { places: known.places(doubt), all_steady: false };
+            scope.places.retain(|place| is_wanted(part, doubt, place));
+            let batch = |value| Batch { part, moves: vec![(number, value)], scope: scope.clone() };
+            batches.extend(values.into_iter().filter(|_| !scope.places.is_empty()).map(batch));
         }
     }
     for (batch, results) in batches.iter().zip(run(case, all, &batches, orbits, progress)?) {
@@ -263,11 +305,27 @@ fn alone(
                 parts[batch.part].ends.push(AtEnds { data: vec![(datum, end)], results });
             }
             Nature::Spread { rectangular, .. } => {
-                parts[batch.part].spreads.push(Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), results });
+                let shown = &parts[batch.part].results;
+                let shift = |found: &Figures| Some(Shift::between(shown.iter().find(|shown| shown.place == found.place)?, found));
+                let shifts: Vec<Shift> = results.iter().filter_map(shift).collect();
+                let moved = Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), shifts };
+                own(&mut parts[batch.part].spreads, moved);
             }
         }
     }
     Ok(())
+}
+
+/// Adds what a part feels itself; what was taken from the original for those conditions goes.
+fn own(spreads: &mut Vec<Moved>, moved: Moved) {
+    match spreads.iter_mut().find(|known| known.datum.is_same_as(&moved.datum)) {
+        Some(known) => {
+            let again = |shift: &Shift| moved.shifts.iter().any(|new| new.place.condition == shift.place.condition);
+            known.shifts.retain(|shift| !again(shift));
+            known.shifts.extend(moved.shifts);
+        }
+        None => spreads.push(moved),
+    }
 }
 
 /// Patterns of ends that hurt a check of a part which absent data could turn; each fits several checks.
@@ -285,10 +343,8 @@ fn patterns(case: &Case, figures: &PartFigures, part: &Part) -> Vec<Pattern> {
 /// The ends that hurt a check; none where they cannot turn it.
 fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pattern {
     let quantity = check.quantity;
-    let mut pattern = Pattern { ends: vec![], conditions: vec![check.place.condition] };
-    if condition::find(check.place.condition).is_some_and(|condition| condition.is_data()) {
-        pattern.conditions.push("steady");
-    }
+    let all_steady = condition::find(check.place.condition).is_some_and(|condition| condition.is_data());
+    let mut pattern = Pattern { ends: vec![], scope: Scope { places: vec![check.place], all_steady } };
     let value_in = |results: &[Figures]| {
         results.iter().find(|found| found.place == check.place).and_then(|found| found.value(quantity.id)).cloned()
     };
@@ -310,13 +366,20 @@ fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pa
         }
     }
     let uncertainty = shown.number().map_or(0.0, |number| quantity.uncertainty(number, case.board.ambient_degc));
-    let left = match (shown.number(), limit) {
-        (Some(number), Some(limit)) => margin(number, &limit).abs(),
-        _ => 0.0,
+    let reach = TOGETHER * sum + uncertainty + LEFT_TO_SPREADS * scale;
+    let could_turn = |value: &Value| match (value.number(), limit) {
+        (Some(number), Some(limit)) => margin(number, &limit).abs() <= reach,
+        _ => true,
     };
-    if left > TOGETHER * sum + uncertainty + LEFT_TO_SPREADS * scale {
+    if !could_turn(&shown) {
         pattern.ends.clear();
     }
+    // Elsewhere too the check could turn, and what happens or not in every corner of its setting.
+    let alike = figures.results.iter().filter(|found| match limit {
+        Some(_) => found.place.condition == check.place.condition && found.value(quantity.id).is_some_and(could_turn),
+        None => Place { corner: check.place.corner, ..found.place } == check.place,
+    });
+    pattern.scope.add(&Scope { places: alike.map(|found| found.place).collect(), all_steady });
     pattern
 }
 
@@ -335,9 +398,8 @@ fn merge(merged: &mut Vec<Pattern>, pattern: Pattern) {
         return;
     };
     let ends: Vec<_> = pattern.ends.into_iter().filter(|moved| !known.ends.contains(moved)).collect();
-    let conditions: Vec<_> = pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
     known.ends.extend(ends);
-    known.conditions.extend(conditions);
+    known.scope.add(&pattern.scope);
 }
 
 /// With each pattern its opposite, and for the original what the differences of the others need: the board's data at the same ends, its
@@ -345,7 +407,7 @@ fn merge(merged: &mut Vec<Pattern>, pattern: Pattern) {
 fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Pattern>> {
     let opposite = |pattern: &Pattern| Pattern {
         ends: pattern.ends.iter().map(|(doubt, end)| (*doubt, end.opposite())).collect(),
-        conditions: pattern.conditions.clone(),
+        scope: pattern.scope.clone(),
     };
     let mut wanted: Vec<Vec<Pattern>> = patterns
         .into_iter()
@@ -360,7 +422,7 @@ fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Patte
                     let number = all[0].with_ends().find(|number| all[0].data[*number].is_same_as(&datum))?;
                     Some((number, if datum.of_part { own(*end)? } else { *end }))
                 });
-                Pattern { ends: moved.collect(), conditions: pattern.conditions.clone() }
+                Pattern { ends: moved.collect(), scope: pattern.scope.on_like_boards() }
             };
             of_original.extend([theirs(&Some), theirs(&|end| Some(end.opposite())), theirs(&|_| None)]);
         }
@@ -369,17 +431,13 @@ fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Patte
     wanted.into_iter().map(distinct).collect()
 }
 
-/// Each set of ends once, in all the conditions for which it is wanted.
+/// Each set of ends once, wherever it is wanted.
 fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
     let mut distinct: Vec<Pattern> = vec![];
     for mut pattern in patterns.into_iter().filter(|pattern| !pattern.ends.is_empty()) {
         pattern.ends.sort_by_key(|(doubt, _)| *doubt);
         match distinct.iter_mut().find(|known| known.ends == pattern.ends) {
-            Some(known) => {
-                let new: Vec<_> =
-                    pattern.conditions.into_iter().filter(|name| !known.conditions.contains(name)).collect();
-                known.conditions.extend(new);
-            }
+            Some(known) => known.scope.add(&pattern.scope),
             None => distinct.push(pattern),
         }
     }
@@ -401,7 +459,7 @@ fn together(
         for pattern in patterns {
             let moves = pattern.ends.iter().map(|(doubt, end)| (*doubt, all[part].value_at(*doubt, *end))).collect();
             data.push(pattern.ends.iter().map(|(doubt, end)| (all[part].data[*doubt], *end)).collect::<Vec<_>>());
-            batches.push(Batch { part, moves, scope: Scope::Conditions(pattern.conditions.clone()) });
+            batches.push(Batch { part, moves, scope: pattern.scope.clone() });
         }
     }
     for ((batch, data), results) in batches.iter().zip(data).zip(run(case, all, &batches, orbits, progress)?) {
@@ -443,7 +501,7 @@ fn run(
     jobs.iter().zip(results).for_each(|((number, _, _), result)| found[*number].extend(result));
     let concluded = |(number, mut found): (usize, Vec<Found>)| {
         // What follows from steady states needs all of them.
-        let is_whole = |found: &Found| found.figures.place.corner == DATA_SHEET || batches[number].is_whole();
+        let is_whole = |found: &Found| found.figures.place.corner == DATA_SHEET || batches[number].scope.all_steady;
         let more: Vec<Found> = conclusions(&posed[number], 0, &found).into_iter().filter(is_whole).collect();
         found.extend(more);
         found.into_iter().map(|found| found.figures).collect()
@@ -454,35 +512,47 @@ fn run(
 impl Batch {
     /// Corners and input voltages on which it runs, the original order kept.
     fn stands(&self, case: &Case) -> Vec<(Corner, f64)> {
-        match &self.scope {
-            Scope::Conditions(_) => stands(case).collect(),
-            Scope::Places(places) => stands(case)
-                .filter(|(corner, input_v)| places.iter().any(|place| is_on(place, corner, *input_v, case)))
-                .collect(),
-        }
-    }
-
-    /// Whether every steady state is among its runs.
-    fn is_whole(&self) -> bool {
-        matches!(&self.scope, Scope::Conditions(names) if names.contains(&"steady"))
+        let Scope { places, all_steady } = &self.scope;
+        let is_wanted = |corner: &Corner, input_v: f64| places.iter().any(|place| is_on(place, corner, input_v, case));
+        stands(case).filter(|(corner, input_v)| *all_steady || is_wanted(corner, *input_v)).collect()
     }
 
     fn run(&self, case: &Case, orbits: &Orbits, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
         let known = orbits.near(&Job { part: self.part, corner, input_v });
-        match &self.scope {
-            Scope::Conditions(names) => Job { part: 0, corner, input_v }
-                .run(case, known, &|condition: &dyn Condition| names.contains(&condition.name()))
-                .map(|(found, _)| found),
-            Scope::Places(places) => {
-                let stand = Stand::beside(case, &case.parts[0], corner, input_v, known);
-                let here = places.iter().filter(|place| is_on(place, &corner, input_v, case));
-                let of = |place: &Place| Some((condition::find(place.condition)?, *place));
-                // In the order of the conditions: the first tells the others how warm the winding is.
-                let mut all: Vec<_> = here.filter_map(of).collect();
-                all.sort_by_key(|(condition, _)| CONDITIONS.iter().position(|known| known.name() == condition.name()));
-                all.into_iter().map(|(condition, place)| found(condition, &stand, place)).collect()
+        let stand = Stand::beside(case, &case.parts[0], corner, input_v, known);
+        let mut all = vec![];
+        // In the order of the conditions: the first tells the others how warm the winding is.
+        for condition in CONDITIONS {
+            let wanted = |place: &Place| match self.scope.all_steady && condition.name() == "steady" {
+                true => true,
+                false => self.scope.places.contains(place),
+            };
+            for place in condition.places(&stand).into_iter().filter(wanted) {
+                all.push(found(*condition, &stand, place)?);
             }
         }
+        Ok(all)
+    }
+}
+
+impl Scope {
+    fn add(&mut self, other: &Scope) {
+        for place in &other.places {
+            if !self.places.contains(place) {
+                self.places.push(*place);
+            }
+        }
+        self.all_steady |= other.all_steady;
+    }
+
+    /// The same settings in every corner in which the board stands at like ends: what hurts one part may not hurt another.
+    fn on_like_boards(&self) -> Scope {
+        let mut all = Scope { places: vec![], all_steady: self.all_steady };
+        for place in &self.places {
+            let alike = CORNERS.iter().map(|corner| corner.name).filter(|name| same_board(name, place.corner));
+            all.add(&Scope { places: alike.map(|corner| Place { corner, ..*place }).collect(), all_steady: false });
+        }
+        all
     }
 }
 
@@ -509,7 +579,7 @@ pub(super) fn posed_at(
         moves.push((number, value));
     }
     let bare = bare(case);
-    posed(&bare, case, known, &Batch { part, moves, scope: Scope::Places(vec![]) })
+    posed(&bare, case, known, &Batch { part, moves, scope: Scope::default() })
 }
 
 /// The case without parts; it still knows what is on the board.

@@ -62,10 +62,10 @@ fn sight<'a>(part: &'a PartFigures, quantity: &Quantity, figures: &'a Figures, v
         (u8::from(place.load_a != figures.place.load_a), same_input, u8::from(place.corner != figures.place.corner))
     };
     let effect = |moved: &'a crate::condition::figures::Moved| {
-        let alike = moved.results.iter().filter(|found| found.place.condition == figures.place.condition);
-        let known = alike.filter_map(|found| {
-            let value = found.value(quantity.id)?.exact()?;
-            Some((found.place, value - there(&part.results, &found.place)?.exact()?))
+        let alike = moved.shifts.iter().filter(|shift| shift.place.condition == figures.place.condition);
+        let known = alike.filter_map(|shift| {
+            let by = shift.by.iter().find(|(id, _)| *id == quantity.id)?;
+            Some((shift.place, by.1))
         });
         let (_, change) = known.min_by_key(|(place, _)| near(place))?;
         Some(Effect { datum: moved.datum, change, half_width: moved.half_width })

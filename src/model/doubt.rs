@@ -49,6 +49,8 @@ pub enum Acts {
     Rating,
     /// Losses and, in the inductor, its temperature.
     Loss,
+    /// What is drawn from the input: losses outside the inductor, and the ripple current of the input capacitors.
+    Supply,
     /// Start and pauses only.
     Start,
     /// What happens at the current limit only.

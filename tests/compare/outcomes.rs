@@ -7,7 +7,7 @@
 
 use crate::support;
 use presolder::case::Case;
-use presolder::condition::figures::{AtEnds, Datum, Figures, Moved, PartFigures, Place, Value, Why};
+use presolder::condition::figures::{AtEnds, Datum, Figures, Moved, PartFigures, Place, Shift, Value, Why};
 use presolder::judge::finding::Finding;
 use presolder::judge::sight::expanded;
 use presolder::judge::{self, COVERAGE, Outcome, State, Verdict};
@@ -500,9 +500,8 @@ fn closed_form_doubt_in_printed_data() {
     let with = |datum: [Datum; 2]| {
         let mut parts = two("ripple_20mhz", 37e-3, 37e-3);
         for (part, datum) in parts.iter_mut().zip(datum) {
-            let mut results = part.results.clone();
-            results[0].values[0].value = Value::Number(39e-3);
-            part.spreads.push(Moved { datum, half_width: None, results });
+            let shifts = vec![Shift { place: part.results[0].place, by: vec![("ripple_20mhz", 2e-3)] }];
+            part.spreads.push(Moved { datum, half_width: None, shifts });
         }
         verdict(&ripple_case(), &parts)
     };

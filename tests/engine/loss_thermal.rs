@@ -18,7 +18,7 @@ fn difference(what: &str, ours: f64, reference: f64, tolerance: f64) {
 }
 
 fn settled(ambient_degc: f64, rth_k_per_w: f64, loss_at: impl Fn(f64) -> f64) -> Outcome {
-    let Ok(outcome) = settle(ambient_degc, rth_k_per_w, |t| Ok::<f64, Infallible>(loss_at(t)));
+    let Ok(outcome) = settle(ambient_degc, rth_k_per_w, Start::at(ambient_degc), |t| Ok::<f64, Infallible>(loss_at(t)));
     outcome
 }
 
@@ -65,7 +65,7 @@ fn law_settled_temperature_balances_heating_and_loss() {
 fn law_steep_start_is_followed_to_its_balance() {
     let loss = |t: f64| 0.2 + 1.1 / (1.0 + (-(t - 60.0) / 4.0).exp());
     let mut coldest_degc = f64::INFINITY;
-    let Ok(outcome) = settle(46.0, 50.0, |t| {
+    let Ok(outcome) = settle(46.0, 50.0, Start::at(46.0), |t| {
         coldest_degc = coldest_degc.min(t);
         Ok::<f64, Infallible>(loss(t))
     });
@@ -89,7 +89,7 @@ fn law_collapsing_loss_is_bracketed() {
 
 #[test]
 fn error_loss_that_fails_or_jumps_is_reported() {
-    let refused: Result<Outcome, &str> = settle(25.0, 41.0, |t| if t > 30.0 { Err("no cycle") } else { Ok(0.7) });
+    let refused: Result<Outcome, &str> = settle(25.0, 41.0, Start::at(25.0), |t| if t > 30.0 { Err("no cycle") } else { Ok(0.7) });
     assert_eq!(refused, Err("no cycle"));
     assert_eq!(settled(27.0, 41.0, |_| f64::NAN), Outcome::Unsettled { evaluated_degc: 27.0 });
     let jumps = settled(27.0, 41.0, |t| if t > 41.3 { 0.1 } else { 0.9 });

@@ -110,4 +110,4 @@ const ELECTROLYTIC: For = For::Capacitor(CapacitorKind::Electrolytic);
 /// The rows of the output bank.
 pub static OUTPUT: &[Rule] = rows!(Place::OutputBank, output_bank, "output.capacitors.", Acts::Waveform);
 /// The rows of the input bank, of which ripple current and loss are calculated.
-pub static INPUT: &[Rule] = rows!(Place::InputBank, input_bank, "input.capacitors.", Acts::Loss);
+pub static INPUT: &[Rule] = rows!(Place::InputBank, input_bank, "input.capacitors.", Acts::Supply);

@@ -30,19 +30,19 @@ pub static RULES: &[Rule] = &[
     row("stage.hot_factor", "factor on the on-resistances of a warm board", Ratio, |b, _, _| Some(&mut b.stage.hot_factor))
         .absent(1.3, 1.15, 1.6).within(0.15),
     row("stage.rise_time", "rise time of the switch node", Time, |b, _, _| Some(&mut b.stage.rise_s))
-        .absent(8e-9, 2e-9, 20e-9).within(0.5).acts(Acts::Loss).ask("measure the switch node with an oscilloscope"),
+        .absent(8e-9, 2e-9, 20e-9).within(0.5).acts(Acts::Supply).ask("measure the switch node with an oscilloscope"),
     row("stage.fall_time", "fall time of the switch node", Time, |b, _, _| Some(&mut b.stage.fall_s))
-        .absent(8e-9, 2e-9, 20e-9).within(0.5).acts(Acts::Loss).ask("measure the switch node with an oscilloscope"),
+        .absent(8e-9, 2e-9, 20e-9).within(0.5).acts(Acts::Supply).ask("measure the switch node with an oscilloscope"),
     row("stage.gate_charge", "gate charge a cycle", Charge, |b, _, _| Some(&mut b.stage.gate_charge_c))
-        .absent(12e-9, 4e-9, 40e-9).within(0.3).acts(Acts::Loss),
+        .absent(12e-9, 4e-9, 40e-9).within(0.3).acts(Acts::Supply),
     row("stage.gate_supply", "gate supply", Voltage, |b, _, _| Some(&mut b.stage.gate_v))
-        .absent(5.0, 4.0, 12.0).within(0.1).acts(Acts::Loss),
+        .absent(5.0, 4.0, 12.0).within(0.1).acts(Acts::Supply),
     row("stage.recovery_charge", "recovery charge of the low side", Charge, |b, _, _| Some(&mut b.stage.recovery_charge_c))
-        .absent(20e-9, 0.0, 60e-9).within(0.3).acts(Acts::Loss),
+        .absent(20e-9, 0.0, 60e-9).within(0.3).acts(Acts::Supply),
     row("stage.output_capacitance", "output capacitance at the switch node", Capacitance, |b, _, _| Some(&mut b.stage.output_capacitance_f))
-        .absent(250e-12, 60e-12, 800e-12).within(0.3).acts(Acts::Loss),
+        .absent(250e-12, 60e-12, 800e-12).within(0.3).acts(Acts::Supply),
     row("stage.quiescent_current", "quiescent current from the input", Current, |b, _, _| Some(&mut b.stage.quiescent_a))
-        .absent(0.7e-3, 0.05e-3, 3e-3).within(0.3).acts(Acts::Loss),
+        .absent(0.7e-3, 0.05e-3, 3e-3).within(0.3).acts(Acts::Supply),
     row("stage.low_side.dead_time", "dead time", Time, |b, _, _| match &mut b.stage.low_side {
         LowSide::Switch { dead_time_s, .. } => Some(dead_time_s),
         LowSide::Diode { .. } => None,
