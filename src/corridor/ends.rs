@@ -24,8 +24,8 @@ const IMMATERIAL: f64 = 2e-3;
 const TOGETHER: f64 = 2.0;
 /// A value that uses less than this share of its limit is not turned by the spread of typical data.
 const FAR_INSIDE: f64 = 0.6;
-/// Share of a limit that is left where a check may turn out not to be met, so that the difference from the original counts.
-const COULD_BE_MISSED: f64 = 0.2;
+/// Places in which a check is looked at with absent data together: the one that decides, and those that come next.
+const MOST_PLACES: usize = 3;
 /// Room for the spread of typical data, as a share of a limit, where it is estimated whether a check could turn.
 const LEFT_TO_SPREADS: f64 = 0.1;
 /// Margin in expanded uncertainties up to which a check is close.
@@ -94,15 +94,7 @@ pub(super) fn explore(
 impl Part {
     fn of(case: &Case, parts: &[PartFigures], part: usize) -> Part {
         let Part { doubts, data, .. } = Part::doubts_of(case, part);
-        // Differences need both parts in the same places.
         let mut checks = checks(case, &parts[part], part);
-        if part == 0 {
-            checks.extend((1..parts.len()).flat_map(|other| checks_of_another(case, parts, other)));
-        } else {
-            checks.extend(
-                checks_of_another(case, parts, part).into_iter().filter(|check| has(&parts[part], &check.place)),
-            );
-        }
         checks.sort_by(|a, b| a.room.total_cmp(&b.room));
         Part { doubts, data, checks }
     }
@@ -161,10 +153,6 @@ impl Part {
     }
 }
 
-fn has(figures: &PartFigures, place: &Place) -> bool {
-    figures.results.iter().any(|found| found.place == *place)
-}
-
 /// The checks of a part, each in the place that decides it as the data are shown.
 fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
     let mut checks = vec![];
@@ -175,16 +163,6 @@ fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
         }
     }
     checks
-}
-
-/// The deciding checks of a substitute in the original's corner of the same setting as well: what hurts the one may not hurt the other.
-fn checks_of_another(case: &Case, parts: &[PartFigures], other: usize) -> Vec<Check> {
-    let theirs = checks(case, &parts[other], other).into_iter().filter(|check| check.room < COULD_BE_MISSED);
-    let moved = theirs.flat_map(|check| {
-        let corners = CORNERS.iter().map(|corner| corner.name).filter(move |name| same_board(name, check.place.corner));
-        corners.map(move |corner| Check { place: Place { corner, ..check.place }, ..check })
-    });
-    moved.filter(|check| has(&parts[0], &check.place)).collect()
 }
 
 fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yardstick) -> Option<Check> {
@@ -374,12 +352,12 @@ fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pa
     if !could_turn(&shown) {
         pattern.ends.clear();
     }
-    // Elsewhere too the check could turn, and what happens or not in every corner of its setting.
-    let alike = figures.results.iter().filter(|found| match limit {
-        Some(_) => found.place.condition == check.place.condition && found.value(quantity.id).is_some_and(could_turn),
-        None => Place { corner: check.place.corner, ..found.place } == check.place,
-    });
-    pattern.scope.add(&Scope { places: alike.map(|found| found.place).collect(), all_steady });
+    // What comes next to the place that decides could decide then.
+    let alike = figures.results.iter().filter(|found| found.place.condition == check.place.condition);
+    let valued = alike.filter_map(|found| Some((found.place, found.value(quantity.id)?)));
+    let mut next: Vec<(Place, &Value)> = valued.filter(|(_, value)| could_turn(value)).collect();
+    next.sort_by(|a, b| bad(b.1).total_cmp(&bad(a.1)));
+    pattern.scope.add(&Scope { places: next.iter().take(MOST_PLACES).map(|(place, _)| *place).collect(), all_steady });
     pattern
 }
 
