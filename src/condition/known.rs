@@ -11,7 +11,8 @@ pub struct Known {
     windings: Vec<(f64, Start)>,
     /// Loads in A at which no other stable waveform was found.
     alone: Vec<f64>,
-    short_phase: Option<f64>,
+    /// Load in A of the largest ripple at light load.
+    light_a: Option<f64>,
 }
 
 /// What tells one machine's steady state from another's on the same stand.
@@ -42,7 +43,7 @@ impl Key {
 impl Known {
     /// As far as it holds in another corner: where to begin, not what was found there.
     pub fn elsewhere(&self) -> Known {
-        Known { alone: vec![], short_phase: None, ..self.clone() }
+        Known { alone: vec![], light_a: None, ..self.clone() }
     }
 
     /// The state at a clock edge of the last steady state of such a machine.
@@ -72,13 +73,13 @@ impl Known {
         self.alone.push(load_a);
     }
 
-    /// Begin of the worst short circuit, as a share of the switching period.
-    pub(super) fn short_phase(&self) -> Option<f64> {
-        self.short_phase
+    /// Load in A at which the ripple at light load was the largest.
+    pub(super) fn light_a(&self) -> Option<f64> {
+        self.light_a
     }
 
-    pub(super) fn note_short_phase(&mut self, phase: f64) {
-        self.short_phase = Some(phase);
+    pub(super) fn note_light_a(&mut self, load_a: f64) {
+        self.light_a = Some(load_a);
     }
 }
 

@@ -45,15 +45,23 @@ impl Condition for LightLoad {
         let ambient_degc = stand.case.board.ambient_degc;
         let (mut machine, _) = stand.changed(ambient_degc, &[], |_| {})?;
         let mut figures = Figures::at(place, Some(ambient_degc));
-        let points = follow(&mut machine, lightest_a, full_a)?;
+        let worst_a = stand.known().borrow().light_a();
+        let points = match worst_a {
+            // A stand that is like another one is looked at where that one told something.
+            Some(worst_a) => at_loads(&mut machine, [lightest_a, worst_a].into_iter())?,
+            None => follow(&mut machine, lightest_a, full_a)?,
+        };
+        if let Some(worst) = points.iter().reduce(|a, b| if b.2 > a.2 { b } else { a }) {
+            stand.known().borrow_mut().note_light_a(worst.0);
+        }
         // Where the limit does not deliver even the lightest load there is nothing to tell.
         if let Some((_, pattern_hz, _)) = points.first() {
             let ripple_v = points.iter().map(|point| point.2).fold(0.0, f64::max);
             figures.extend([("light_ripple", ripple_v), ("pattern_frequency", *pattern_hz)]);
         }
-        let boundary = match continuous_down_to(&mut machine, lightest_a, full_a) {
-            Err(EngineError::DoesNotDeliver { .. }) => None,
-            found => found?,
+        let boundary = match worst_a.is_none().then(|| continuous_down_to(&mut machine, lightest_a, full_a)) {
+            None | Some(Err(EngineError::DoesNotDeliver { .. })) => None,
+            Some(found) => found?,
         };
         if let Some(load_a) = boundary {
             figures.push("boundary", load_a);
@@ -81,10 +89,14 @@ impl Condition for LightLoad {
 
 /// (load in A, repetition of the pattern in Hz, ripple in V) from the lightest load up, as far as the limit does not pause.
 fn follow(machine: &mut Machine, lightest_a: f64, full_a: f64) -> Result<Vec<(f64, f64, f64)>, EngineError> {
-    let mut points = vec![];
     let loads = machine.circuit.board.procedure.light_loads;
-    for k in 0..loads {
-        let load_a = lightest_a * (full_a / lightest_a).powf(k as f64 / (loads - 1) as f64);
+    let at = |k: u64| lightest_a * (full_a / lightest_a).powf(k as f64 / (loads - 1) as f64);
+    at_loads(machine, (0..loads).map(at))
+}
+
+fn at_loads(machine: &mut Machine, loads: impl Iterator<Item = f64>) -> Result<Vec<(f64, f64, f64)>, EngineError> {
+    let mut points = vec![];
+    for load_a in loads {
         let seen = run(machine, load_a)?;
         if seen.effort.pauses > 0 {
             break;

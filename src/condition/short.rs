@@ -98,13 +98,9 @@ fn worst_timing(
 ) -> Result<Timing, EngineError> {
     let places = stand.case.board.procedure.short_phases.max(1) as f64;
     let mut worst: Option<(f64, f64, Timing)> = None;
+    let mut tries: Vec<f64> = (0..places as u64).map(|place| place as f64 / places).collect();
     let mut width = 1.0 / places;
-    // On a stand that is like another one the worst begin is near the other's.
-    let (mut tries, closer) = match stand.known().borrow().short_phase() {
-        Some(phase) => ([-2.0, -1.0, 0.0, 1.0, 2.0].iter().map(|step| (phase + 0.25 * step * width).rem_euclid(1.0)).collect(), 1),
-        None => ((0..places as u64).map(|place| place as f64 / places).collect::<Vec<f64>>(), CLOSER),
-    };
-    for _ in 0..=closer {
+    for _ in 0..=CLOSER {
         for later_by in tries {
             let timing = Timing::new(states, machine, stand.settling_s(), later_by);
             let peak_a = first_peak_a(stand, machine, from, &timing)?;
@@ -115,9 +111,6 @@ fn worst_timing(
         width /= 4.0;
         let middle = worst.map_or(0.0, |(_, later_by, _)| later_by);
         tries = [-3.0, -2.0, -1.0, 1.0, 2.0, 3.0].iter().map(|step| (middle + step * width).rem_euclid(1.0)).collect();
-    }
-    if let Some((_, later_by, _)) = worst {
-        stand.known().borrow_mut().note_short_phase(later_by);
     }
     Ok(worst.map_or_else(|| Timing::new(states, machine, stand.settling_s(), 0.0), |(_, _, timing)| timing))
 }
