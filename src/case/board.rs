@@ -64,6 +64,8 @@ pub fn build(
             _ => LoadKind::Current,
         },
         ambient_degc: v.number("stage.ambient")?,
+        coldest_degc: v.number("stage.coldest_ambient"),
+        tolerances: tolerances(v),
         stage: stage(v)?,
         output_bank: output_bank?,
         input_bank: input_bank?,
@@ -126,6 +128,26 @@ fn stage(v: &Values) -> Option<Stage> {
     })
 }
 
+fn tolerances(v: &Values) -> Tolerances {
+    let at = |path: &str| v.number(path).unwrap_or(TO_BE_FILLED);
+    Tolerances {
+        frequency: at("stage.frequency_tolerance"),
+        reference: at("control.compensator.reference_tolerance"),
+        divider: at("control.compensator.divider_tolerance"),
+    }
+}
+
+/// Share of the printed resistance that a good unit has: of a guaranteed maximum, and of a typical value (range of ordinary data sheets,
+/// common practice); a measured one is what it is.
+fn least_esr(v: &Values, path: &str, kind: CapacitorKind) -> f64 {
+    match (kind, v.origin(path)) {
+        (CapacitorKind::Ceramic, _) | (_, Some(Origin::Measured)) => 1.0,
+        (CapacitorKind::Polymer, Some(Origin::Guaranteed)) => 0.4,
+        (CapacitorKind::Electrolytic, Some(Origin::Guaranteed)) => 0.3,
+        _ => 0.6,
+    }
+}
+
 /// Branches of a bank, each already combined from its equal capacitors.
 fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
     (0..v.count(path))
@@ -134,14 +156,18 @@ fn bank(v: &Values, path: &str) -> Option<Vec<CapacitorBranch>> {
             let count = v.number(&at("count")).unwrap_or(1.0);
             let one_f = v.number(&at("capacitance"))?;
             let esr_ohm = v.number(&at("esr"));
+            let kind = capacitor_kind(v, &format!("{path}[{i}]"))?;
+            let cold = v.number(&at("esr_cold")).zip(esr_ohm).map(|(cold_ohm, ohm)| cold_ohm / ohm);
             Some(CapacitorBranch {
                 name: v.text(&at("name"))?.to_string(),
-                kind: capacitor_kind(v, &format!("{path}[{i}]"))?,
+                kind,
                 count,
                 tolerance: v.number(&at("tolerance")).unwrap_or(TO_BE_FILLED),
                 capacitance_f: count * one_f,
                 aged_capacitance_f: count * v.number(&at("aged_capacitance")).unwrap_or(one_f),
                 esr_ohm: esr_ohm.unwrap_or(TO_BE_FILLED) / count,
+                least_esr: least_esr(v, &at("esr"), kind),
+                stated_cold_esr: cold,
                 esl_h: v.number(&at("esl")).unwrap_or(TO_BE_FILLED) / count,
                 ripple_rating_a: v.number(&at("ripple_rating")).map(|one_a| count * one_a),
             })

@@ -120,6 +120,11 @@ impl Values {
         self.origins.iter_mut().last().into_iter().for_each(|entry| entry.stated = false);
     }
 
+    /// Origin that is listed for a value.
+    pub fn origin(&self, path: &str) -> Option<Origin> {
+        self.origins.iter().find(|entry| entry.key == path).map(|entry| entry.origin)
+    }
+
     /// Lists the origin of a value that the files state, with the standard uncertainty that they state as a share of it.
     pub fn note(&mut self, path: &str, value: String, origin: Origin, note: String, uncertainty: Option<f64>) {
         let part = (!self.label.is_empty()).then(|| self.label.clone());

@@ -48,7 +48,8 @@ fn corner_words() -> PossibleValuesParser {
 }
 
 fn corner_word(corner: &Corner) -> String {
-    word_of(corner.name.split(',').next().unwrap_or(corner.name))
+    let name = corner.name();
+    word_of(name.split(',').next().unwrap_or(&name))
 }
 
 fn word_of(name: &str) -> String {

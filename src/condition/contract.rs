@@ -7,6 +7,7 @@ use crate::engine::book::Closing;
 use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::{Instant, Program};
 use crate::model::case::Case;
+use crate::model::corner::Parameter;
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
 
@@ -58,6 +59,11 @@ pub trait Condition: Sync {
     /// Whether a load current may be wished for.
     fn takes_load(&self) -> bool {
         false
+    }
+
+    /// Tolerances that the condition itself drives to an end in every corner but the nominal one.
+    fn drives(&self) -> &'static [Parameter] {
+        &[]
     }
 
     /// Whether a bench can set it up to read a quantity, and the part survives it.

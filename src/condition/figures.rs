@@ -3,7 +3,7 @@
 use crate::engine::error::EngineError;
 use crate::loss::LossError;
 use crate::loss::core::CoreCaution;
-use crate::model::corner::End;
+use crate::model::corner::{Corner, End};
 use crate::model::doubt::Rule;
 use crate::model::parts::saturation::SaturationError;
 use crate::quantity::{self, Quantity, Side};
@@ -162,8 +162,8 @@ impl Value {
 pub struct Place {
     /// Name of the condition.
     pub condition: &'static str,
-    /// Name of the corner.
-    pub corner: &'static str,
+    /// Corner.
+    pub corner: Corner,
     /// Input voltage in V; `None` where it plays no part.
     pub input_v: Option<f64>,
     /// Load current in A, or the upper level of a step.

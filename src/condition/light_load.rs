@@ -42,7 +42,7 @@ impl Condition for LightLoad {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let (lightest_a, full_a) = (place.load_a.unwrap_or(0.0), stand.full_load_a());
-        let ambient_degc = stand.case.board.ambient_degc;
+        let ambient_degc = stand.board().ambient_degc;
         let (mut machine, _) = stand.changed(ambient_degc, &[], |_| {})?;
         let mut figures = Figures::at(place, Some(ambient_degc));
         let worst_a = stand.known().borrow().light_a();
@@ -76,7 +76,7 @@ impl Condition for LightLoad {
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(lightest_a) = stand.case.board.events.light_load_a else { return Ok(None) };
-        let (machine, curve) = stand.changed(stand.case.board.ambient_degc, &[], |_| {})?;
+        let (machine, curve) = stand.changed(stand.board().ambient_degc, &[], |_| {})?;
         let begin = Begin::Clock(machine.first_guess(lightest_a));
         let program = Program::constant(machine.circuit.program_a(lightest_a));
         Ok(Some(Setup { machine, curve, begin, program, origin: (0, 0.0), cycles: Some(PATTERN) }))

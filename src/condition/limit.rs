@@ -5,6 +5,7 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place};
 use super::stand::Stand;
+use crate::model::corner::Corner;
 use crate::loss::copper;
 use crate::model::case::Case;
 use crate::model::parts::Inductor;
@@ -50,7 +51,7 @@ impl Condition for AtLimit {
         let hottest_degc = hottest_degc(case, found);
         let low = FluxCurve::of_unit(&part.saturation, part.core, hottest_degc, 1.0 - part.tolerance)?;
         let Some(current_a) = at_limit_a(case, part, &low, hottest_degc) else { return Ok(None) };
-        let corner = "output shorted, hottest winding, low L, highest limit and input";
+        let corner = Corner::told("output shorted, hottest winding, low L, highest limit and input");
         let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0 };
         let mut figures = Figures::at(place, Some(hottest_degc));
         figures.push("limit_current", current_a);

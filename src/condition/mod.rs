@@ -15,10 +15,11 @@ pub mod stand;
 pub mod start;
 pub mod steady;
 
+use crate::model::corner::Corner;
 use contract::Condition;
 
 /// What stands for the corner of a value that the data sheet alone gives.
-pub const DATA_SHEET: &str = "data sheet";
+pub const DATA_SHEET: Corner = Corner::told("data sheet");
 
 /// Every condition, in the order in which they run.
 pub static CONDITIONS: &[&dyn Condition] = &[

@@ -75,6 +75,10 @@ impl Condition for GrowingLoad {
         Ok(Found { books: vec![seen.book], ..Found::of(figures) })
     }
 
+    fn drives(&self) -> &'static [Parameter] {
+        &[Parameter::Inductance, Parameter::LimitThreshold, Parameter::Winding]
+    }
+
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
         let mut ready = Ready::on(stand, &states, true)?;

@@ -76,6 +76,10 @@ impl Condition for Short {
         Ok(Found { books: vec![seen.book], curves, ..Found::of(figures) })
     }
 
+    fn drives(&self) -> &'static [Parameter] {
+        &[Parameter::LimitThreshold]
+    }
+
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = &stand.case.board.events.short else { return Ok(None) };
         let (mut machine, curve) = shorted(stand, states, true)?;

@@ -14,7 +14,8 @@ use crate::loss::{LossError, copper};
 use crate::measure::curves::Thinned;
 use crate::measure::steady::{self, SteadyResult};
 use crate::model::case::Case;
-use crate::model::corner::{CORNERS, Corner, End, Parameter, placed};
+use crate::model::board::Board;
+use crate::model::corner::{CORNERS, Corner, End, Parameter, Placed, placed};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::{FluxCurve, FluxTable};
 use crate::stability::synthesis;
@@ -30,6 +31,7 @@ pub struct Stand<'a> {
     pub corner: Corner,
     /// Input voltage in V.
     pub input_v: f64,
+    unit: Placed,
     full_load_degc: Cell<Option<f64>>,
     known: RefCell<Known>,
 }
@@ -58,7 +60,13 @@ impl<'a> Stand<'a> {
 
     /// The same, with what is known from a stand that is like it.
     pub fn beside(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64, known: Known) -> Stand<'a> {
-        Stand { case, part, corner, input_v, full_load_degc: Cell::new(None), known: RefCell::new(known) }
+        let unit = placed(&corner, &[], &case.board, part);
+        Stand { case, part, corner, input_v, unit, full_load_degc: Cell::new(None), known: RefCell::new(known) }
+    }
+
+    /// The board in this corner.
+    pub(crate) fn board(&self) -> &Board {
+        &self.unit.board
     }
 
     /// What it knows in the end.
@@ -86,7 +94,7 @@ impl<'a> Stand<'a> {
 
     /// The place of a condition at a load in A.
     pub(crate) fn place(&self, condition: &'static str, load_a: f64) -> Place {
-        let (corner, input_v) = (self.corner.name, Some(self.input_v));
+        let (corner, input_v) = (self.corner, Some(self.input_v));
         Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0 }
     }
 
@@ -107,13 +115,13 @@ impl<'a> Stand<'a> {
 
     /// Half the width of the recovery band in V.
     pub fn half_band_v(&self) -> f64 {
-        self.case.limits.recovery_band * self.case.board.output_v
+        self.case.limits.recovery_band * self.board().output_v
     }
 
     /// Time in s in which a loop settles.
     pub(crate) fn settling_s(&self) -> f64 {
         let procedure = &self.case.board.procedure;
-        let periods_s = procedure.settling_periods / self.case.board.frequency_hz;
+        let periods_s = procedure.settling_periods / self.board().frequency_hz;
         let of_recovery_s = self.case.limits.recovery_s.map(|recovery_s| procedure.settling_recoveries * recovery_s);
         of_recovery_s.map_or(periods_s, |recoveries_s| periods_s.max(recoveries_s))
     }
@@ -136,9 +144,8 @@ impl<'a> Stand<'a> {
         let curve = self.curve(at.inductance_factor, winding_degc)?;
         let table = FluxTable::from_curve(&curve, case.numerics.saturation_error_a)?;
         let dcr_ohm = copper::resistance_ohm(at.dcr_ohm, winding_degc);
-        let mut circuit = Circuit::new(&case.board, table, dcr_ohm, self.input_v, load_a);
+        let mut circuit = Circuit::new(&at.board, table, dcr_ohm, self.input_v, load_a);
         circuit.cancel = case.cancel.clone();
-        circuit.bank = at.bank;
         circuit.limit_level = match at.threshold {
             None => LimitLevel::Typical,
             Some(End::Least) => LimitLevel::Lowest,
@@ -176,8 +183,7 @@ impl<'a> Stand<'a> {
     /// # Errors
     /// No steady state, or an energy book that does not close.
     pub fn warm(&self, load_a: f64) -> Result<Warm, Failure> {
-        let (board, part) = (&self.case.board, self.part);
-        let core_factor = placed(&self.corner, &[], board, part).core_factor;
+        let (board, part, core_factor) = (self.board(), self.part, self.unit.core_factor);
         let at = |winding_degc: f64| -> Result<Warm, Failure> {
             let (mut machine, curve) = self.machine(load_a, winding_degc)?;
             let steady = self.steady(&mut machine, load_a)?;
@@ -216,8 +222,7 @@ impl<'a> Stand<'a> {
         if self.known.borrow().is_alone(load_a) {
             return Ok(vec![]);
         }
-        let (board, part) = (&self.case.board, self.part);
-        let core_factor = placed(&self.corner, &[], board, part).core_factor;
+        let (board, part, core_factor) = (self.board(), self.part, self.unit.core_factor);
         let orbits = warm.machine.other_orbits(&warm.steady.orbit, load_a)?;
         let at = |orbit: Orbit| -> Result<Warm, Failure> {
             let (mut machine, curve) = self.machine(load_a, warm.winding_degc)?;
@@ -249,7 +254,7 @@ impl<'a> Stand<'a> {
         }
         let winding_degc = match self.warm(self.full_load_a()) {
             Ok(warm) => warm.winding_degc,
-            Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => self.case.board.ambient_degc,
+            Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => self.board().ambient_degc,
             Err(failure) => return Err(failure),
         };
         self.note_winding(winding_degc);

@@ -84,6 +84,10 @@ impl Condition for Starts {
         Ok(Found { books: vec![seen.book], peak_a: seen.peak_a, curves, ..Found::of(figures) })
     }
 
+    fn drives(&self) -> &'static [Parameter] {
+        &[Parameter::LimitThreshold]
+    }
+
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         if self.places(stand).is_empty() {
             return Ok(None);

@@ -14,7 +14,7 @@ use crate::judge::requirement::{REQUIREMENTS, Yardstick};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
 use crate::model::case::Case;
-use crate::model::corner::{CORNERS, Corner, End, same_board};
+use crate::model::corner::{Corner, End, same_board};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner, Place as Owned, doubts};
 use crate::quantity::{self, Quantity};
 
@@ -45,12 +45,12 @@ struct Pattern {
 
 /// A check of a part in the place that decides it.
 #[derive(Clone, Copy)]
-struct Check {
-    quantity: &'static Quantity,
+pub(super) struct Check {
+    pub(super) quantity: &'static Quantity,
     yardstick: Yardstick,
-    place: Place,
+    pub(super) place: Place,
     /// Share of the limit that is left; infinite where there is none to be left.
-    room: f64,
+    pub(super) room: f64,
 }
 
 /// What is doubtful about each part, and what it could turn.
@@ -88,7 +88,8 @@ pub(super) fn explore(
     let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, parts, part)).collect();
     alone(case, parts, &all, orbits, progress)?;
     let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part])).collect();
-    together(case, parts, &all, &with_counterparts(&all, patterns), orbits, progress)
+    let wanted = with_counterparts(&all, &parts[0], patterns);
+    together(case, parts, &all, &wanted, orbits, progress)
 }
 
 impl Part {
@@ -154,7 +155,7 @@ impl Part {
 }
 
 /// The checks of a part, each in the place that decides it as the data are shown.
-fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
+pub(super) fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
     let mut checks = vec![];
     for requirement in REQUIREMENTS {
         let Some(yardstick) = (requirement.yardstick)(case, &case.parts[part]) else { continue };
@@ -382,7 +383,7 @@ fn merge(merged: &mut Vec<Pattern>, pattern: Pattern) {
 
 /// With each pattern its opposite, and for the original what the differences of the others need: the board's data at the same ends, its
 /// own where they stand in the part, at the opposite, and as shown.
-fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Pattern>> {
+fn with_counterparts(all: &[Part], original: &PartFigures, patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Pattern>> {
     let opposite = |pattern: &Pattern| Pattern {
         ends: pattern.ends.iter().map(|(doubt, end)| (*doubt, end.opposite())).collect(),
         scope: pattern.scope.clone(),
@@ -400,7 +401,7 @@ fn with_counterparts(all: &[Part], patterns: Vec<Vec<Pattern>>) -> Vec<Vec<Patte
                     let number = all[0].with_ends().find(|number| all[0].data[*number].is_same_as(&datum))?;
                     Some((number, if datum.of_part { own(*end)? } else { *end }))
                 });
-                Pattern { ends: moved.collect(), scope: pattern.scope.on_like_boards() }
+                Pattern { ends: moved.collect(), scope: pattern.scope.on_like_boards(original) }
             };
             of_original.extend([theirs(&Some), theirs(&|end| Some(end.opposite())), theirs(&|_| None)]);
         }
@@ -491,8 +492,14 @@ impl Batch {
     /// Corners and input voltages on which it runs, the original order kept.
     fn stands(&self, case: &Case) -> Vec<(Corner, f64)> {
         let Scope { places, all_steady } = &self.scope;
-        let is_wanted = |corner: &Corner, input_v: f64| places.iter().any(|place| is_on(place, corner, input_v, case));
-        stands(case).filter(|(corner, input_v)| *all_steady || is_wanted(corner, *input_v)).collect()
+        let mut all: Vec<(Corner, f64)> = if *all_steady { stands(case).collect() } else { vec![] };
+        for place in places {
+            let stand = (place.corner, place.input_v.unwrap_or(case.board.nominal_input_v));
+            if !all.contains(&stand) {
+                all.push(stand);
+            }
+        }
+        all
     }
 
     fn run(&self, case: &Case, orbits: &Orbits, corner: Corner, input_v: f64) -> Result<Vec<Found>, Failure> {
@@ -523,20 +530,16 @@ impl Scope {
         self.all_steady |= other.all_steady;
     }
 
-    /// The same settings in every corner in which the board stands at like ends: what hurts one part may not hurt another.
-    fn on_like_boards(&self) -> Scope {
+    /// The same settings in every corner of the original in which the board stands at like ends: what hurts one part may not hurt another.
+    fn on_like_boards(&self, original: &PartFigures) -> Scope {
         let mut all = Scope { places: vec![], all_steady: self.all_steady };
         for place in &self.places {
-            let alike = CORNERS.iter().map(|corner| corner.name).filter(|name| same_board(name, place.corner));
-            all.add(&Scope { places: alike.map(|corner| Place { corner, ..*place }).collect(), all_steady: false });
+            let corners = original.results.iter().filter(|found| Place { corner: place.corner, ..found.place } == *place);
+            let alike = corners.filter(|found| same_board(found.place.corner, place.corner));
+            all.add(&Scope { places: alike.map(|found| found.place).collect(), all_steady: false });
         }
         all
     }
-}
-
-/// Whether a place is run on a stand; a condition with input voltages of its own runs at the nominal one.
-fn is_on(place: &Place, corner: &Corner, input_v: f64, case: &Case) -> bool {
-    place.corner == corner.name && place.input_v.unwrap_or(case.board.nominal_input_v) == input_v
 }
 
 /// The case with one part, data at ends and one of them elsewhere.

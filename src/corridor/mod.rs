@@ -1,6 +1,7 @@
 //! The corridor: calls the rooms in order. Read this first.
 
 mod cooling;
+mod corners;
 mod ends;
 pub mod tipping;
 
@@ -67,6 +68,7 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
     if depth == Depth::Full {
+        corners::explore(&case, &mut parts, &orbits, progress)?;
         ends::explore(&case, &mut parts, &orbits, progress)?;
     }
     let verdicts = judge::verdicts(&case, &parts);
@@ -88,7 +90,7 @@ impl Orbits {
             let is_it = |other: &Job| (other.part, other.corner, other.input_v) == (job.part, corner, job.input_v);
             self.0.iter().find(|(other, _)| is_it(other)).map(|(_, known)| known)
         };
-        of(job.corner).cloned().or_else(|| of(CORNERS[0]).map(Known::elsewhere)).unwrap_or_default()
+        of(job.corner).or_else(|| of(NOMINAL)).cloned().unwrap_or_default()
     }
 }
 
@@ -101,7 +103,7 @@ fn base(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Vec<Ve
     let mut results = vec![];
     for wave in [nominal, others] {
         let told = |done: usize, _: usize| progress(results.len() + done, jobs.len());
-        let run = |job: &Job| job.run(case, orbits.near(job), &|_| true);
+        let run = |job: &Job| job.run(case, orbits.near(job).elsewhere(), &|_| true);
         let wave_results = side_by_side(&wave, &told, run)?;
         for (job, (found, known)) in wave.into_iter().zip(wave_results) {
             orbits.0.push((job, known));

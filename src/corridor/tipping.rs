@@ -9,7 +9,6 @@ use crate::judge::finding::{Asked, Finding, badness};
 use crate::judge::sight::state;
 use crate::judge::{Outcome, State, Verdict};
 use crate::model::case::Case;
-use crate::model::corner::CORNERS;
 use rayon::prelude::*;
 
 /// Halvings of a range: to less than one part in a hundred of it.
@@ -98,11 +97,10 @@ fn state_at(
     let mut place = finding.place;
     let mut posed = posed_at(case, doubts, part, &finding.worst_ends, moved);
     change(&mut posed, &mut place);
-    let Some(corner) = CORNERS.into_iter().find(|corner| corner.name == place.corner) else { return Ok(State::Open) };
     let (Some(condition), Some(limit)) = (condition::find(place.condition), finding.limit) else {
         return Ok(State::Open);
     };
-    let stand = Stand::new(&posed, &posed.parts[0], corner, place.input_v.unwrap_or(posed.board.nominal_input_v));
+    let stand = Stand::new(&posed, &posed.parts[0], place.corner, place.input_v.unwrap_or(posed.board.nominal_input_v));
     match super::found(condition, &stand, place)?.figures.value(finding.quantity.id) {
         Some(value) => Ok(state(value, finding.value.uncertainty, &limit)),
         None => Ok(State::Open),

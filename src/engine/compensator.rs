@@ -52,12 +52,7 @@ pub fn clamp_v(compensator: &Compensator) -> Option<(f64, f64)> {
 
 /// Reference in V; 0 without a compensator.
 pub fn reference_v(compensator: &Compensator) -> f64 {
-    match compensator {
-        Compensator::Open => 0.0,
-        Compensator::OpAmp { reference_v, .. }
-        | Compensator::Transconductance { reference_v, .. }
-        | Compensator::Ripple { reference_v, .. } => *reference_v,
-    }
+    compensator.reference_v().unwrap_or(0.0)
 }
 
 /// State of the compensator at rest with the given control and output voltages: no capacitor current flows.

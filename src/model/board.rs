@@ -25,6 +25,10 @@ pub struct Board {
     pub load_kind: LoadKind,
     /// Ambient temperature at the inductor in degrees Celsius.
     pub ambient_degc: f64,
+    /// Coldest ambient temperature in degrees Celsius, where it is stated.
+    pub coldest_degc: Option<f64>,
+    /// What differs from board to board.
+    pub tolerances: Tolerances,
     /// Switches.
     pub stage: Stage,
     /// Output capacitors, at least one branch.
@@ -47,6 +51,17 @@ pub struct Board {
     pub grade: Option<Grade>,
     /// How conditions are run and measured.
     pub procedure: Procedure,
+}
+
+/// Tolerances of a board, as fractions either way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tolerances {
+    /// Of the switching frequency, or of the on-time.
+    pub frequency: f64,
+    /// Of the reference.
+    pub reference: f64,
+    /// Of each resistor of the divider.
+    pub divider: f64,
 }
 
 impl Board {
@@ -387,4 +402,25 @@ pub struct LoadStep {
     pub slew_a_per_s: f64,
     /// Time for which each level is held in s.
     pub hold_s: f64,
+}
+
+impl Compensator {
+    /// Reference in V; `None` without one.
+    pub fn reference_v(&self) -> Option<f64> {
+        match self {
+            Compensator::Open => None,
+            Compensator::OpAmp { reference_v, .. }
+            | Compensator::Transconductance { reference_v, .. }
+            | Compensator::Ripple { reference_v, .. } => Some(*reference_v),
+        }
+    }
+
+    pub(super) fn scale_reference(&mut self, factor: f64) {
+        match self {
+            Compensator::Open => {}
+            Compensator::OpAmp { reference_v, .. }
+            | Compensator::Transconductance { reference_v, .. }
+            | Compensator::Ripple { reference_v, .. } => *reference_v *= factor,
+        }
+    }
 }

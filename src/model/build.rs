@@ -1,7 +1,9 @@
 //! Constructors: a board, a part and a case from a few numbers, with usual values for the rest. They refuse what no simulation could
 //! use, and [`Case::check`] looks at the whole.
 
-use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage};
+use super::board::{
+    Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage, Tolerances,
+};
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
 use super::parts::{CapacitorBranch, CapacitorKind, Class, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
 use super::procedure::Procedure;
@@ -53,6 +55,8 @@ impl CapacitorBranch {
             capacitance_f,
             aged_capacitance_f: capacitance_f,
             esr_ohm,
+            least_esr: 1.0,
+            stated_cold_esr: None,
             esl_h,
             ripple_rating_a: None,
         };
@@ -195,6 +199,8 @@ impl Board {
             load_a: vec![load_a],
             load_kind: LoadKind::Current,
             ambient_degc: 25.0,
+            coldest_degc: None,
+            tolerances: Tolerances { frequency: 0.1, reference: 0.015, divider: 0.01 },
             stage: Stage::default(),
             output_bank,
             input_bank: vec![],

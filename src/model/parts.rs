@@ -272,10 +272,28 @@ pub struct CapacitorBranch {
     pub aged_capacitance_f: f64,
     /// Series resistance, whole branch, in ohm. May be 0 in one branch without inductance.
     pub esr_ohm: f64,
+    /// Share of that resistance that a good unit has.
+    pub least_esr: f64,
+    /// Multiple of it at -20 C, where that is stated.
+    pub stated_cold_esr: Option<f64>,
     /// Series inductance, whole branch, in H; 0 for none.
     pub esl_h: f64,
     /// Rated ripple current (rms), whole branch, in A.
     pub ripple_rating_a: Option<f64>,
+}
+
+/// Multiple of the series resistance of an electrolytic capacitor at -20 C (range of ordinary data sheets: 3 to 10), and the span in K
+/// below 20 C over which it grows by that.
+const COLD_ELECTROLYTIC: (f64, f64) = (5.0, 40.0);
+
+impl CapacitorBranch {
+    /// Multiple of the series resistance at a temperature in degrees Celsius: as stated for -20 C, for an electrolytic capacitor five there,
+    /// else one; it grows by the same factor with every kelvin below 20 C.
+    pub fn cold_esr(&self, degc: f64) -> f64 {
+        let usual = if self.kind == CapacitorKind::Electrolytic { COLD_ELECTROLYTIC.0 } else { 1.0 };
+        let colder = (20.0 - degc).max(0.0) / COLD_ELECTROLYTIC.1;
+        self.stated_cold_esr.unwrap_or(usual).powf(colder)
+    }
 }
 
 impl PadPair {

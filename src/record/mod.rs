@@ -138,7 +138,7 @@ fn condition(figures: &Figures) -> ConditionRecord {
     };
     ConditionRecord {
         condition: words::kind(&figures.place),
-        corner: figures.place.corner.into(),
+        corner: figures.place.corner.name(),
         input_v: figures.place.input_v,
         load_a: figures.place.load_a,
         winding_degc: figures.winding_degc,

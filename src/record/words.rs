@@ -50,14 +50,14 @@ pub(crate) fn kind(place: &Place) -> String {
 
 /// A place in words.
 pub(crate) fn place(place: &Place) -> String {
-    place_of(&kind(place), place.corner, place.input_v, place.load_a)
+    place_of(&kind(place), &place.corner.name(), place.input_v, place.load_a)
 }
 
 /// A place in words, from what the record has of it.
 pub(crate) fn place_of(condition: &str, corner: &str, input_v: Option<f64>, load_a: Option<f64>) -> String {
     if condition == "data" {
         // Of the data sheet there is nothing to say; a rule of data has its own conditions in its name.
-        return if corner == DATA_SHEET { String::new() } else { corner.into() };
+        return if corner == DATA_SHEET.name() { String::new() } else { corner.into() };
     }
     let steady = condition == "steady";
     let mut words = if steady { vec![] } else { vec![condition.to_string()] };

@@ -55,6 +55,18 @@ pub static RULES: &[Rule] = &[
         LowSide::Diode { forward_v, .. } => Some(forward_v),
         LowSide::Switch { .. } => None,
     }).typical(Typical::Width(0.1)),
+    row("stage.frequency_tolerance", "tolerance of the switching frequency", Fraction, |b, _, _| {
+        let timed = !matches!(b.control.modulator, Modulator::Hysteretic { .. });
+        timed.then_some(&mut b.tolerances.frequency)
+    }).absent(0.1, 0.1, 0.1),
+    row("control.compensator.reference_tolerance", "tolerance of the reference", Fraction, |b, _, _| {
+        let regulated = b.control.compensator != Compensator::Open || b.control.aim.is_some();
+        regulated.then_some(&mut b.tolerances.reference)
+    }).absent(0.015, 0.015, 0.015),
+    row("control.compensator.divider_tolerance", "tolerance of each divider resistor", Fraction, |b, _, _| {
+        let regulated = b.control.compensator != Compensator::Open || b.control.aim.is_some();
+        regulated.then_some(&mut b.tolerances.divider)
+    }).absent(0.01, 0.01, 0.01),
     row("control.min_on", "shortest conduction", Time, |b, _, _| {
         let blanked = b.control.modulator.is_blanked();
         blanked.then_some(&mut b.control.min_on_s)
