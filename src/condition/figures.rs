@@ -291,6 +291,8 @@ pub struct Moved {
     pub half_width: Option<f64>,
     /// Changes, each in one place.
     pub shifts: Vec<Shift>,
+    /// Changes by a move the other way, where the first could not stand for it.
+    pub back: Vec<Shift>,
 }
 
 /// Changes of values in one place.

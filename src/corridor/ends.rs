@@ -246,7 +246,60 @@ fn alone(
         close.next().is_some()
     };
     let wanted = |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
-    alone_where(case, parts, all, orbits, progress, &wanted)
+    alone_where(case, parts, all, orbits, progress, &wanted)?;
+    either_way(case, parts, all, orbits, progress)
+}
+
+/// Share of the variance of an open check from which a datum is moved the other way as well: a jump goes one way only.
+const LARGE_SHARE: f64 = 0.25;
+
+/// Moves the data that keep a check open either way, in the very place of it.
+fn either_way(
+    case: &Case,
+    parts: &mut [PartFigures],
+    all: &[Part],
+    orbits: &Orbits,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(), Failure> {
+    let mut wanted: Vec<(usize, usize, Place)> = vec![];
+    for verdict in judge::verdicts(case, parts) {
+        let open = verdict.findings.iter().filter(|finding| finding.state == State::Open && finding.limit.is_some());
+        for finding in open {
+            let total: f64 = finding.budget.iter().map(|effect| effect.change.powi(2)).sum();
+            for effect in finding.budget.iter().filter(|effect| effect.change.powi(2) > LARGE_SHARE * total) {
+                let known = &all[verdict.part];
+                let number = known.data.iter().position(|datum| datum.is_same_as(&effect.datum));
+                wanted.extend(number.map(|number| (verdict.part, number, finding.place)));
+            }
+        }
+    }
+    wanted.sort_by_key(|(part, number, _)| (*part, *number));
+    wanted.dedup();
+    let moved = |way: f64| {
+        move |&(part, number, place): &(usize, usize, Place)| {
+            let doubt = &all[part].doubts[number];
+            let standard = match doubt.nature {
+                Nature::Spread { standard, .. } => standard,
+                Nature::Ends { .. } => 0.0,
+            };
+            let scope = Scope { places: vec![place], all_steady: false };
+            Batch { part, moves: vec![(number, doubt.shown + way * standard)], scope }
+        }
+    };
+    let batches: Vec<Batch> = wanted.iter().map(moved(1.0)).chain(wanted.iter().map(moved(-1.0))).collect();
+    let results = run(case, all, &batches, orbits, progress)?;
+    for (number, (batch, results)) in batches.iter().zip(results).enumerate() {
+        let datum = all[batch.part].data[batch.moves[0].0];
+        let PartFigures { results: shown, spreads, .. } = &mut parts[batch.part];
+        let Some(known) = spreads.iter_mut().find(|known| known.datum.is_same_as(&datum)) else { continue };
+        let list = if number < wanted.len() { &mut known.shifts } else { &mut known.back };
+        for found in results {
+            let Some(shown) = shown.iter().find(|shown| shown.place == found.place) else { continue };
+            list.retain(|shift| shift.place != found.place);
+            list.push(Shift::between(shown, &found));
+        }
+    }
+    Ok(())
 }
 
 /// Whether a substitute is taken to feel a doubt as the original does, until its own check is close.
@@ -287,7 +340,7 @@ fn alone_where(
                 let shown = &parts[batch.part].results;
                 let shift = |found: &Figures| Some(Shift::between(shown.iter().find(|shown| shown.place == found.place)?, found));
                 let shifts: Vec<Shift> = results.iter().filter_map(shift).collect();
-                let moved = Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), shifts };
+                let moved = Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), shifts, back: vec![] };
                 own(&mut parts[batch.part].spreads, moved);
             }
         }

@@ -190,7 +190,7 @@ pub fn of_requirement(
     let limit = yardstick.limit();
     let floor = limit.map_or(0.0, |limit| 0.5 * requirement.allowance.at(limit.value));
     let uncertain = |sight: &Sight<'_>| match limit {
-        Some(_) => sight.uncertainty(quantity, ambient_degc).max(floor),
+        Some(limit) => sight.uncertainty(quantity, ambient_degc, Some(&limit)).max(floor),
         None => 0.0,
     };
     let uncertainty = uncertain(sight);

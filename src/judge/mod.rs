@@ -322,7 +322,7 @@ fn cell(
     Some(Cell {
         place: worst.figures.place,
         value: worst.value.clone(),
-        uncertainty: worst.uncertainty(quantity, case.board.ambient_degc),
+        uncertainty: worst.uncertainty(quantity, case.board.ambient_degc, None),
         ends: None,
         original: original.map(|original| original.value.clone()),
         limit: None,

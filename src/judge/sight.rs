@@ -1,7 +1,8 @@
 //! Values with everything that is not known of them: ends of absent data, uncertainty of printed ones.
 
 use super::state::{State, all_of};
-use crate::condition::figures::{Datum, Figures, PartFigures, Place, Value};
+use super::finding::badness;
+use crate::condition::figures::{Datum, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::model::case::Case;
 use crate::model::corner::{End, NOMINAL};
 use crate::quantity::{Limit, Quantity, Scope, Side};
@@ -29,8 +30,20 @@ pub struct Effect {
     pub datum: Datum,
     /// Change for one standard uncertainty.
     pub change: f64,
+    /// Change for one the other way, where it was run; otherwise it is the opposite.
+    pub back: Option<f64>,
     /// Half width in standard uncertainties where it is rectangular.
     pub half_width: Option<f64>,
+}
+
+impl Effect {
+    /// Size of the change towards a limit: where both ways were run, by the one that leads there.
+    fn towards(&self, quantity: &Quantity, number: f64, limit: Option<&Limit>) -> f64 {
+        let (Some(back), Some(limit)) = (self.back, limit) else { return self.change.abs() };
+        let outwards = if margin(number, limit) >= 0.0 { 1.0 } else { -1.0 };
+        let by = |change: f64| outwards * (badness(quantity.side, number + change) - badness(quantity.side, number));
+        by(self.change).max(by(back)).max(0.0)
+    }
 }
 
 /// Whether a quantity is compared in a place.
@@ -61,14 +74,18 @@ fn sight<'a>(part: &'a PartFigures, quantity: &Quantity, figures: &'a Figures, v
         let same_input = u8::from(place.input_v != figures.place.input_v);
         (u8::from(place.load_a != figures.place.load_a), same_input, u8::from(place.corner != figures.place.corner))
     };
-    let effect = |moved: &'a crate::condition::figures::Moved| {
-        let alike = moved.shifts.iter().filter(|shift| shift.place.condition == figures.place.condition);
+    let nearest = |shifts: &[Shift]| {
+        let alike = shifts.iter().filter(|shift| shift.place.condition == figures.place.condition);
         let known = alike.filter_map(|shift| {
             let by = shift.by.iter().find(|(id, _)| *id == quantity.id)?;
             Some((shift.place, by.1))
         });
-        let (_, change) = known.min_by_key(|(place, _)| near(place))?;
-        Some(Effect { datum: moved.datum, change, half_width: moved.half_width })
+        known.min_by_key(|(place, _)| near(place))
+    };
+    let effect = |moved: &Moved| {
+        let (place, change) = nearest(&moved.shifts)?;
+        let back = nearest(&moved.back).filter(|(other, _)| *other == place).map(|(_, back)| back);
+        Some(Effect { datum: moved.datum, change, back, half_width: moved.half_width })
     };
     Sight { figures, value, ends: ends.collect(), effects: part.spreads.iter().filter_map(effect).collect() }
 }
@@ -79,11 +96,13 @@ impl Sight<'_> {
         std::iter::once(self.value).chain(self.ends.iter().map(|(_, value)| *value))
     }
 
-    /// Expanded uncertainty of the value in its unit: what the printed data leave open, and the model's own share.
-    pub fn uncertainty(&self, quantity: &Quantity, ambient_degc: f64) -> f64 {
+    /// Expanded uncertainty of the value in its unit towards a limit, or either way without one: what the printed data leave open, and the
+    /// model's own share.
+    pub fn uncertainty(&self, quantity: &Quantity, ambient_degc: f64, limit: Option<&Limit>) -> f64 {
         let Some(number) = self.value.number() else { return 0.0 };
         let model = quantity.uncertainty(number, ambient_degc) / COVERAGE;
-        expanded(self.effects.iter().map(|effect| (effect.change, effect.half_width)), model)
+        let towards = |effect: &Effect| (effect.towards(quantity, number, limit), effect.half_width);
+        expanded(self.effects.iter().map(towards), model)
     }
 
     /// State against a limit.
