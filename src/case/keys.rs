@@ -147,6 +147,7 @@ const FILLETS: &str = "usual density of IPC-7351 for end terminals, from memory 
 pub const BOARD: &[Key] = &[
     key("title", Text, Req, "\"Pump controller, 24 V to 5 V\"", "Title of the board and the question, for people."),
     key("original", Text, Req, "\"Teal-10\"", "Name of the part now on the board. All other parts are substitutes, in the order of the files."),
+    key("rules", Text, Opt("no house rules bind"), "\"rules.toml\"", "File with the company's own deratings, relative to the case; `../rules.toml` serves several cases. Its hash stands in the record."),
     key("input", Table, Req, "", "Input."),
     Key { range: (1.0, 1000.0), ..key("input.voltages", Quantities(Voltage), Req, "[\"18 V\", \"24 V\", \"32 V\"]", "Input voltages to be simulated, ascending.") },
     q("input.nominal", Voltage, Req, 1.0, 1000.0, "\"24 V\"", "Nominal input voltage, one of `input.voltages`."),
@@ -418,6 +419,19 @@ pub const PART: &[Key] = &[
     key("origin", Choice(ORIGINS), Opt("not stated"), "\"typical\"", "Where the data of this part come from, unless a datum says otherwise."),
     key("note", Text, Opt("none"), "\"data sheet, issue 3\"", "Remark on the origin."),
 ];
+
+/// Keys of the file of house rules that `rules` in `board.toml` names. Each is asked only where it is stated, and then it binds.
+#[rustfmt::skip] // one row a line, as a table
+pub const RULES: &[Key] = &[
+    q("inductance_left", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"70 %\"", "Least share of the nominal inductance that is left at the highest current: where the current limit or a short circuit ends, and at the peaks of steady states."),
+    q("saturation_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"80 %\"", "Most of `saturation_current` that the peaks of steady states, load step and input step take."),
+    q("heating_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"90 %\"", "Most of `heating_current` that the rms current of a steady state takes."),
+    q("winding_margin", TemperatureRise, Opt(NOT_ASKED), 0.0, 100.0, "\"15 K\"", "Distance that the winding keeps from the part's own `max_temperature`."),
+    q("resonance_ratio", Number, Opt(NOT_ASKED), 1.0, 1000.0, "10", "Least self-resonance as a multiple of the switching frequency."),
+    q("voltage_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"80 %\"", "Most of the rated `working_voltage` that the highest input takes."),
+];
+
+const NOT_ASKED: &str = "not asked";
 
 /// Grades, the least demanding first.
 const GRADES: &[&str] = &["commercial", "industrial", "automotive"];

@@ -8,6 +8,7 @@ pub mod docs;
 pub mod keys;
 mod parts;
 mod protection;
+mod rules;
 mod source;
 mod walk;
 
@@ -49,6 +50,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         parts::check_names(&mut sources, values, &parts);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
+    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values));
     let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
     else {
         return Err(Error::Case(sorted(sources)));
@@ -72,13 +74,16 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     parts::list(&mut values, filled);
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
-    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
+    let (rules, of_rules) = rules.unzip();
+    let of_rules = of_rules.into_iter().flatten();
+    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).chain(of_rules).collect();
     let files = sources.hashes;
     Ok(Case {
         name,
         board,
         parts: inductors,
         fitted: None,
+        rules,
         waivers,
         readings,
         cooling: None,

@@ -315,6 +315,7 @@ impl Case {
             parts,
             fitted: None,
             limits: Limits::default(),
+            rules: None,
             waivers: vec![],
             readings: vec![],
             cooling: None,

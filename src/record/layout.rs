@@ -212,6 +212,9 @@ pub struct Check {
     pub limit: Option<LimitRecord>,
     /// Whether nobody states that limit and the original's own value stands in.
     pub stands_in: bool,
+    /// File and key of the house rule that asks it; absent for all other checks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
     /// What the part shows.
     pub value: Doubtful,
     /// What the original shows with the board alike, its own tolerances where they hurt it most.

@@ -5,6 +5,7 @@ use crate::condition::DATA_SHEET;
 use crate::condition::figures::{Datum, Figures, Note, OffAim, PartFigures, Place, Value};
 use crate::corridor::tipping::{Tipping, Within};
 use crate::judge::finding::{self, Asked, Finding};
+use crate::judge::requirement::Requirement;
 use crate::judge::{AcceptedChange, Outcome, State, Verdict};
 use crate::model::board::{Compensator, LoadStep};
 use crate::model::case::Case;
@@ -248,9 +249,20 @@ pub(crate) fn label(finding: &Finding) -> String {
             "ageing" => format!("{}, ageing of iron powder", finding.quantity.label),
             "thermal_balance" => "Balance of losses and temperature".into(),
             "starts" => "Board starts".into(),
+            _ if asked.house_key().is_some() => format!("{}, house rule", finding.quantity.label),
             _ => finding.quantity.label.into(),
         },
     }
+}
+
+/// What is not asked; house rules are one matter where the case names none.
+pub(crate) fn not_asked(case: &Case, verdict: &Verdict) -> Vec<String> {
+    let told = |asked: &&&Requirement| case.rules.is_some() || asked.house_key().is_none();
+    let mut all: Vec<String> = verdict.not_asked.iter().filter(told).map(|asked| requirement(asked.id)).collect();
+    if case.rules.is_none() {
+        all.push("house rules".into());
+    }
+    all
 }
 
 /// A requirement by its identifier, in words.
@@ -295,7 +307,8 @@ fn said(finding: &Finding) -> String {
         }
         (_, Some(limit), _) => {
             let word = if limit.side == Side::AtLeast { "at least" } else { "limit" };
-            format!("{label} {value}, {word} {}", say(limit.value, quantity.unit))
+            let source = finding.source.as_ref().map_or_else(String::new, |source| format!(" ({source})"));
+            format!("{label} {value}, {word} {}{source}", say(limit.value, quantity.unit))
         }
         _ => format!("{label} {value}"),
     }

@@ -649,3 +649,98 @@ fn error_what_compare_would_refuse_is_found_at_reading() {
     assert_eq!(problems.len(), 1, "{problems:?}");
     assert!(problems[0].key == "output.capacitors" && problems[0].expected.contains("not 14"), "{problems:?}");
 }
+
+/// A demo case that names house rules, and what stands in their file.
+fn with_rules(name: &str, text: &str) -> Copy {
+    let copy = Copy::of(KIOSK);
+    copy.replace(BOARD, "[input]\n", &format!("rules = \"{name}\"\n[input]\n"));
+    copy.write("rules.toml", text);
+    copy
+}
+
+#[test]
+fn error_house_rules() {
+    for (text, line, key, found, expected, hint) in [
+        ("", 1, "house rules", "nothing", "at least one rule", "winding_margin = \"15 K\""),
+        ("# to come\n", 1, "house rules", "nothing", "at least one rule", "remove the key rules"),
+        (
+            "winding_margn = \"15 K\"",
+            1,
+            "house rules: winding_margn",
+            "winding_margn",
+            "a known key",
+            "winding_margin?",
+        ),
+        (
+            "voltage_share = \"80 %\"\nwinding_margin = \"15 degC\"",
+            2,
+            "house rules: winding_margin",
+            "\"15 degC\"",
+            "temperature difference",
+            "K",
+        ),
+        (
+            "winding_margin = 15",
+            1,
+            "house rules: winding_margin",
+            "15",
+            "temperature difference with its unit",
+            "\"15 K\"",
+        ),
+        ("voltage_share = 0.8", 1, "house rules: voltage_share", "0.8", "percentage", "%"),
+        ("voltage_share = \"120 %\"", 1, "house rules: voltage_share", "\"120 %\"", "from 1 % to 100 %", ""),
+        ("inductance_left = \"0 %\"", 1, "house rules: inductance_left", "\"0 %\"", "from 1 % to 100 %", ""),
+        ("resonance_ratio = \"4 MHz\"", 1, "house rules: resonance_ratio", "\"4 MHz\"", "plain number", ""),
+        ("resonance_ratio = 0.5", 1, "house rules: resonance_ratio", "0.5", "from 1 to 1000", ""),
+        (
+            "heating_share = [\"80 %\"]",
+            1,
+            "house rules: heating_share",
+            "[\"80 %\"]",
+            "percentage as text with its unit",
+            "\"90 %\"",
+        ),
+        ("[winding]\nmargin = \"15 K\"", 1, "house rules: winding", "winding", "a known key", ""),
+        (
+            "heating_share = \"80 %\"\nheating_share = \"90 %\"",
+            2,
+            "rules.toml",
+            "heating_share",
+            "duplicate",
+            "stands once",
+        ),
+    ] {
+        let problems = with_rules("rules.toml", text).problems();
+        assert_eq!(problems.len(), 1, "{text}: {problems:#?}");
+        let p = &problems[0];
+        assert_eq!(
+            (p.file.as_str(), p.line, p.key.as_str(), p.found.as_str()),
+            ("rules.toml", line, key, found),
+            "{p}"
+        );
+        assert!(p.expected.contains(expected) && p.hint.contains(hint), "{p}");
+    }
+    let good = "winding_margin = \"15 K\"";
+    for (name, expected, hint) in [
+        (
+            "../nowhere/rules.toml",
+            "a readable file, but \"../nowhere/rules.toml\" is: no such file",
+            "relative to the case folder",
+        ),
+        ("/etc/rules.toml", "a path relative to the case", "rules = \"../rules.toml\""),
+        ("..", "is: a folder", "relative to the case folder"),
+    ] {
+        let copy = with_rules(name, good);
+        let problems = copy.problems();
+        assert_eq!(
+            (problems.len(), problems[0].key.as_str(), problems[0].file.as_str()),
+            (1, "rules", BOARD),
+            "{problems:?}"
+        );
+        assert_eq!(
+            problems[0].line,
+            copy.text(BOARD).lines().position(|line| line.starts_with("rules")).map_or(0, |at| at + 1)
+        );
+        assert!(problems[0].expected.contains(expected) && problems[0].hint.contains(hint), "{}", problems[0]);
+    }
+}

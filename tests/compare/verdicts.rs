@@ -10,7 +10,7 @@ use presolder::corridor::{self, Depth};
 use presolder::judge;
 use presolder::judge::State;
 use presolder::model::build::Refused;
-use presolder::model::case::Agreed;
+use presolder::model::case::{Agreed, HouseRules};
 use presolder::model::corner::{CORNERS, End, NOMINAL, Parameter, placed};
 use presolder::parts::{CapacitorBranch, CoreLoss, Inductor};
 use presolder::quantity::{Limit, QUANTITIES, Side};
@@ -214,4 +214,35 @@ fn error_constructors_name_what_they_refuse() {
     assert!(refused(Board::peak_current(23.0, 5.1, 1.3, 3e5, vec![])).contains("output capacitor branches is 0"));
     let board = Board::peak_current(23.0, 5.1, 1.3, 3e5, bank()).expect("a board");
     assert!(Case::new(board, vec![]).expect_err("refused").to_string().contains("number of parts is 0"));
+}
+
+/// A check by a house rule says file and key; without house rules the list of what is not asked has them as one entry.
+#[test]
+fn law_a_house_rule_is_shown_with_its_source() {
+    let mut case = case_of(2);
+    case.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(125.0));
+    let warm = two("steady", "winding_temperature", [87.0, 119.0], false);
+    let house =
+        |verdict: &Verdict| verdict.not_asked.iter().filter(|asked| asked.starts_with("house")).cloned().collect();
+    let (_, verdict) = judged(&case, &warm);
+    let not_asked: Vec<String> = house(&verdict);
+    assert_eq!(not_asked, ["house rules"]);
+    assert!(verdict.checks.iter().all(|check| check.source.is_none()));
+    let rules = HouseRules { file: "../deratings.toml".into(), winding_margin_k: Some(15.0), ..HouseRules::default() };
+    case.rules = Some(rules);
+    let (_, verdict) = judged(&case, &warm);
+    assert_eq!(verdict.outcome, Outcome::Fail);
+    let said = "Winding temperature, house rule 119.0 °C";
+    assert!(
+        verdict.sentence.starts_with(said)
+            && verdict.sentence.ends_with("limit 110.0 °C (../deratings.toml, winding_margin)"),
+        "{}",
+        verdict.sentence
+    );
+    assert_eq!(verdict.checks[0].source.as_deref(), Some("../deratings.toml, winding_margin"));
+    let not_asked: Vec<String> = house(&verdict);
+    assert!(
+        not_asked.contains(&"house voltage".into()) && !not_asked.contains(&"house winding".into()),
+        "{not_asked:?}"
+    );
 }

@@ -225,6 +225,7 @@ fn check(row: &QuantityRow, i: usize) -> Option<Check> {
         winding_degc: Some(91.7),
         limit: Some(limit),
         stands_in: false,
+        source: None,
         value: doubtful(&cell),
         original: Some(doubtful(original)),
         worse: Some(WorseRecord {
