@@ -323,6 +323,7 @@ impl Case {
             numerics,
             stated: BTreeMap::new(),
             origins: vec![],
+            places: BTreeMap::new(),
             warnings: vec![],
             files: vec![],
             cancel: Default::default(),

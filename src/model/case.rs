@@ -34,6 +34,8 @@ pub struct Case {
     pub stated: BTreeMap<String, Vec<f64>>,
     /// Origin of each datum that states one, and each assumed default.
     pub origins: Vec<DatumOrigin>,
+    /// File and line of each part, by its name; empty for a case that no file holds.
+    pub places: BTreeMap<String, String>,
     /// Doubts about the data that do not stop a run.
     pub warnings: Vec<String>,
     /// Files that were read, with the SHA-256 of each.

@@ -77,7 +77,8 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 
 fn record(comparison: &Comparison) -> Record {
     let Comparison { case, parts, found, rows, verdicts, tipping, depth } = comparison;
-    let mut warnings = case.warnings.clone();
+    let mut warnings = words::doubtful_losses(case, parts);
+    warnings.extend(case.warnings.clone());
     if *depth == Depth::Quick {
         warnings.insert(0, words::QUICK.into());
     }

@@ -246,3 +246,32 @@ fn law_a_house_rule_is_shown_with_its_source() {
         "{not_asked:?}"
     );
 }
+
+/// Losses out of all proportion are doubted before everything else, and change nothing: 4 A2 in 1.2 ohm are 4.8 W of 10 W. No demo board
+/// has such.
+#[test]
+fn law_losses_above_a_third_of_the_output_are_doubted() {
+    let bank = vec![CapacitorBranch::new("ceramic", 100e-6, 2e-3, 0.0).expect("a branch")];
+    let board = Board::peak_current(12.0, 5.0, 2.0, 400e3, bank).expect("a board");
+    let part = |name: &str, dcr_ohm: f64| Inductor {
+        thermal_resistance_k_per_w: 2.0,
+        ..Inductor::new(name, 22e-6, dcr_ohm).expect("a part")
+    };
+    let mut case = Case::new(board, vec![part("Thick", 20e-3), part("Thin", 1.2)]).expect("a case");
+    case.places.insert("Thin".into(), "parts.toml:17".into());
+    let quick = |case: &Case| record::compare(case, Depth::Quick, &|_, _| {}).expect("a comparison").0.warnings;
+    let of_losses = |warnings: &[String]| -> Vec<String> {
+        warnings.iter().filter(|warning| warning.contains("the losses at full load")).cloned().collect()
+    };
+    let doubts = of_losses(&quick(&case));
+    assert!(
+        doubts.len() == 1 && doubts[0].starts_with("parts.toml:17: Thin: the losses at full load are "),
+        "{doubts:?}"
+    );
+    assert!(doubts[0].contains("% of the output power, usual is at most 30 %"), "{doubts:?}");
+    for name in ["buoy-winch", "oven-panel", "river-gauge", "ticket-kiosk", "valve-controller"] {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(name);
+        let demo = presolder::case::read(&folder).expect("a demo board");
+        assert!(of_losses(&quick(&demo)).is_empty(), "{name}");
+    }
+}
