@@ -269,6 +269,15 @@ pub struct Bench {
     pub temperature_k: f64,
     /// Efficiency as a difference of fractions.
     pub efficiency: f64,
+    /// Ambient temperature of the bench in degrees Celsius; `None` where it is that of the board.
+    pub ambient_degc: Option<f64>,
+    /// Length of the wire loop for a current probe in m.
+    pub probe_loop_m: f64,
+}
+
+impl Bench {
+    /// Length in m of a wire loop that a clamp-on probe just fits into (common practice).
+    pub const USUAL_LOOP_M: f64 = 0.06;
 }
 
 /// Numerical settings.

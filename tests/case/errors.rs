@@ -744,3 +744,36 @@ fn error_house_rules() {
         assert!(problems[0].expected.contains(expected) && problems[0].hint.contains(hint), "{}", problems[0]);
     }
 }
+
+/// Readings, waivers, ratings, land, capacitors, limits, bench.
+#[test]
+#[rustfmt::skip]
+fn error_what_people_add_to_a_case() {
+    check(&[
+        [VALVE, BOARD, "winding_temperature = \"53 degC\"", "winding_temperature = \"53 K\"", "53 K", "reading[0].winding_temperature", "\"53 K\"", "temperature", "degC"],
+        [VALVE, BOARD, "winding_temperature = \"53 degC\"", "winding_temperature = \"23 degC\"", "23 degC", "reading[0].winding_temperature", "\"23 degC\"", "above the ambient of 25 degC", "swapped"],
+        [VALVE, BOARD, "load    = \"3 A\"\nambient", "load    = \"30 A\"\nambient", "30 A", "reading[0].load", "\"30 A\"", "below the highest current-limit threshold of 5.4 A", "check the unit"],
+        [VALVE, BOARD, "input   = \"24 V\"", "input   = \"2.4 V\"", "2.4 V", "reading[0].input", "\"2.4 V\"", "above the output voltage of 5 V", "steps down"],
+        [VALVE, BOARD, "input   = \"24 V\"", "inptu   = \"24 V\"", "inptu", "reading[0].inptu", "inptu", "a known key", "did you mean input?"],
+        [VALVE, BOARD, "ambient = \"25 degC\"", "ambient = \"25 degC\"\nuncertainty = \"0 K\"", "uncertainty = \"0 K\"", "reading[0].uncertainty", "\"0 K\"", "temperature difference from 0.1 K to 50 K", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"phase_margn\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "phase_margn", "waiver[0].requirement", "\"phase_margn\"", "one of regulation", "\"phase_margin\""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"house_winding\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "house_winding", "waiver[0].requirement", "\"house_winding\"", "one of regulation", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"28.11.2026\"\nreason = \"seen\"\n[limits]", "28.11.2026", "waiver[0].date", "\"28.11.2026\"", "a date as year-month-day", "2026-11-28"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-13-28\"\nreason = \"seen\"\n[limits]", "2026-13-28", "waiver[0].date", "\"2026-13-28\"", "a date as year-month-day", "2026-11-28"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \" \"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "by = ", "waiver[0].by", "\" \"", "a text in quotation marks, not empty", "owner of the board"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\nallowance = \"150 %\"\n[limits]", "150 %", "waiver[0].allowance", "\"150 %\"", "from 0 % to 100 %", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[[waiver]]\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"again\"\nrequirement  = \"ripple\"\n[limits]", "requirement  = \"ripple\"", "waiver[1].requirement", "\"ripple\"", "each requirement once", "one entry a requirement"],
+        [VALVE, BOARD, "gap        = \"3.2 mm\"", "gap        = \"0 mm\"", "= \"0 mm\"", "mechanics.land.gap", "\"0 mm\"", "length from 100 \u{b5}m", ""],
+        [VALVE, BOARD, "[mechanics.land]                # two pads 2.4 mm x 6.0 mm\npad_length = \"2.4 mm\"\npad_width  = \"6.0 mm\"\ngap        = \"3.2 mm\"", "[mechanics.fillets]", "[mechanics.fillets]", "mechanics.fillets", "[mechanics.fillets]", "the land with it", "[mechanics.land]"],
+        [VALVE, BOARD, "count            = 3", "count            = 3\nnominal_capacitance = \"22 uV\"", "22 uV", "output.capacitors[0].nominal_capacitance", "\"22 uV\"", "capacitance", "unit of voltage"],
+        [VALVE, BOARD, "ripple_rating    = \"4 A\"", "ripple_rating    = \"0 A\"", "= \"0 A\"", "output.capacitors[0].ripple_rating", "\"0 A\"", "current from 1 mA", ""],
+        [VALVE, BOARD, "ripple_rating = \"3 A\"", "ripple_rating = \"3 A\"\nvoltage_rating = \"50\"", "\"50\"", "input.capacitors[0].voltage_rating", "\"50\"", "voltage with its unit", ""],
+        [VALVE, BOARD, "phase_margin        = \"45 deg\"", "phase_margin        = \"45 degC\"", "45 degC", "limits.phase_margin", "\"45 degC\"", "angle", ""],
+        [VALVE, BOARD, "gain_margin         = \"10 dB\"", "efficiency          = \"102 %\"", "102 %", "limits.efficiency", "\"102 %\"", "from 1 % to 100 %", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nprobe_loop = \"60\"\n[mechanics.land]", "probe_loop", "bench.probe_loop", "\"60\"", "length with its unit", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nambient = \"25\"\n[mechanics.land]", "ambient = \"25\"", "bench.ambient", "\"25\"", "temperature with its unit", ""],
+        [VALVE, BOARD, "[input]\n", "rules = true\n[input]\n", "rules = true", "rules", "true", "a text in quotation marks", "rules.toml"],
+        [KIOSK, TOML, "working_voltage = \"120 V\"", "working_voltage = \"-120 V\"", "-120 V", "Alder-33: working_voltage", "\"-120 V\"", "voltage from 1 V", ""],
+        [KIOSK, TOML, "saturation_drop        = \"30 %\"", "saturation_drop        = \"30\"", "\"30\"", "Alder-33: saturation_drop", "\"30\"", "percentage", ""],
+    ]);
+}
