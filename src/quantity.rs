@@ -260,6 +260,23 @@ pub static QUANTITIES: &[Quantity] = &[
         agreed: |changes| Some(changes.peak_current),
         ..BASE
     },
+    // Only where house rules ask for them.
+    Quantity {
+        id: "saturation_use",
+        label: "Peak current of the saturation rating",
+        unit: "fraction",
+        definition: "Highest inductor current of a steady state, a load step or an input step over the part's own saturation current.",
+        trust: WAVEFORM,
+        ..BASE
+    },
+    Quantity {
+        id: "heating_use",
+        label: "Rms current of the heating rating",
+        unit: "fraction",
+        definition: "Root mean square of the inductor current of a steady state over the part's own heating current.",
+        trust: WAVEFORM,
+        ..BASE
+    },
     Quantity {
         id: "inductance_at_peak",
         label: "Inductance at peak",

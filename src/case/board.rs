@@ -489,6 +489,8 @@ fn bench(v: &Values) -> Option<Bench> {
         time_s: at("time")?,
         temperature_k: at("temperature")?,
         efficiency: at("efficiency")?,
+        ambient_degc: at("ambient"),
+        probe_loop_m: at("probe_loop").unwrap_or(Bench::USUAL_LOOP_M),
     })
 }
 
@@ -505,6 +507,9 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
         check_bank(v, path, &mut fault);
     }
     check_states(v, &mut fault);
+    check_waivers(v, &mut fault);
+    check_readings(v, &mut fault);
+    check_fillets(v, &mut fault);
     let period_s = v.number("stage.frequency").map(|f| 1.0 / f);
     if let (Some(dead_s), Some(period_s)) = (v.number("stage.low_side.dead_time"), period_s)
         && dead_s > 0.2 * period_s
@@ -514,6 +519,74 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
             format!("less than a fifth of the period of {}", show(period_s, Dimension::Time)),
             "both edges have one",
         );
+    }
+}
+
+/// Each requirement is waived once, on a day.
+fn check_waivers(v: &Values, fault: &mut Fault<'_>) {
+    let requirement = |i: usize| v.text(&format!("waiver[{i}].requirement"));
+    for i in 0..v.count("waiver") {
+        if requirement(i).is_some() && (0..i).any(|earlier| requirement(earlier) == requirement(i)) {
+            let hint = "one entry a requirement: who accepts it again replaces the former entry";
+            fault(&format!("waiver[{i}].requirement"), "each requirement once".into(), hint);
+        }
+        let path = format!("waiver[{i}].date");
+        if v.text(&path).is_some_and(|date| !is_date(date)) {
+            fault(&path, "a date as year-month-day".into(), "for example date = \"2026-11-28\"");
+        }
+    }
+}
+
+/// Year, month and day of ISO 8601; whether that month has the day is not looked at.
+fn is_date(text: &str) -> bool {
+    let parts: Vec<&str> = text.split('-').collect();
+    let digits = parts.iter().all(|part| part.chars().all(|c| c.is_ascii_digit()));
+    let lengths: Vec<usize> = parts.iter().map(|part| part.len()).collect();
+    let within = |i: usize, most: u32| parts[i].parse::<u32>().is_ok_and(|number| (1..=most).contains(&number));
+    digits && lengths == [4, 2, 2] && within(1, 12) && within(2, 31)
+}
+
+/// What a reading tells of the cooling is a rise, and at a load that the board delivers.
+fn check_readings(v: &Values, fault: &mut Fault<'_>) {
+    let lowest_v = v.numbers("input.voltages").and_then(|all| all.first().copied());
+    for i in 0..v.count("reading") {
+        let path = |name: &str| format!("reading[{i}].{name}");
+        let at = |name: &str| v.number(&path(name));
+        if let (Some(winding_degc), Some(ambient_degc)) = (at("winding_temperature"), at("ambient"))
+            && winding_degc <= ambient_degc
+        {
+            let expected = format!("above the ambient of {}", show(ambient_degc, Dimension::Temperature));
+            fault(
+                &path("winding_temperature"),
+                expected,
+                "a loaded winding is warmer than the air; are the two swapped?",
+            );
+        }
+        let limit = current_limit_a(v).map(|limit| limit.2);
+        if let (Some(load_a), Some(limit_a)) = (at("load"), limit)
+            && load_a >= limit_a
+        {
+            let expected =
+                format!("below the highest current-limit threshold of {}", show(limit_a, Dimension::Current));
+            fault(&path("load"), expected, "the board does not deliver that load; check the unit");
+        }
+        // An output that no input reaches is told where it stands.
+        let output_v =
+            v.number("output.voltage").filter(|output_v| lowest_v.is_none_or(|lowest_v| *output_v < lowest_v));
+        if let (Some(input_v), Some(output_v)) = (at("input"), output_v)
+            && input_v <= output_v
+        {
+            let expected = format!("above the output voltage of {}", show(output_v, Dimension::Voltage));
+            fault(&path("input"), expected, "a buck converter steps down");
+        }
+    }
+}
+
+/// Fillets are those between terminals and a land.
+fn check_fillets(v: &Values, fault: &mut Fault<'_>) {
+    if v.count("mechanics.fillets") == 1 && v.count("mechanics.land") == 0 {
+        let hint = "add the table [mechanics.land], or remove the goals";
+        fault("mechanics.fillets", "the land with it".into(), hint);
     }
 }
 

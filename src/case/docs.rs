@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use serde_json::{Map, Value, json};
 
-use super::keys::{BOARD, Key, Kind, Need, ORIGINS, PART, children};
+use super::keys::{BOARD, Key, Kind, Need, ORIGINS, PART, RULES, children};
 use super::walk::range_text;
 use crate::model::doubt::{self, Absent, For, Owner, Place, Rule, Typical};
 use crate::parts::{CapacitorKind, CoreFamily};
@@ -57,6 +57,15 @@ All points are listed as estimated. Up to 3 Is, in 25 points:
 A rating without its percentage is refused.
 "#;
 
+const HOUSE_RULES: &str = "
+## Keys of the house rules
+
+The company's own deratings stand in a file of their own (TOML), which the key `rules` of `board.toml` names; several cases may name
+the same. A part is held to each rule that the file states as to any limit, and what the original does excuses nothing. Without a file
+nothing of this is asked: less than 70 % (hard knee) or 50 % (soft knee) of the inductance left at the current limit or in a short
+circuit, where the original keeps more, is then listed under the changes to accept.
+";
+
 /// Text of `docs/case-format.md`.
 pub fn format_text() -> String {
     let mut text = INTRODUCTION.replace("ORIGINS", &ORIGINS.join(", "));
@@ -64,6 +73,8 @@ pub fn format_text() -> String {
     section(&mut text, BOARD, "");
     text += "\n## Keys of a part\n\nAn entry `[[part]]` in `parts.toml`, or a line in `parts.csv`.\n";
     section(&mut text, PART, "");
+    text += HOUSE_RULES;
+    section(&mut text, RULES, "");
     text
 }
 
@@ -271,17 +282,25 @@ pub fn schema_text() -> String {
     let part_list = json!({ "type": "array", "items": { "$ref": "#/$defs/part" }, "minItems": 1 });
     let schema = json!({
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "A case: board.toml or parts.toml",
-        "anyOf": [{ "$ref": "#/$defs/board" }, { "$ref": "#/$defs/parts" }],
+        "title": "A case: board.toml or parts.toml, or house rules",
+        "anyOf": [{ "$ref": "#/$defs/board" }, { "$ref": "#/$defs/parts" }, { "$ref": "#/$defs/rules" }],
         "$defs": {
             "board": table_schema(BOARD, ""),
             "parts": { "type": "object", "properties": { "part": part_list }, "required": ["part"], "additionalProperties": false },
             "part": table_schema(PART, ""),
+            "rules": house_rules_schema(),
             "quantity": { "type": "string", "pattern": "^\\s*(\\+/?-|±)?\\s*[-+]?[0-9]*\\.?[0-9]*([eE][-+]?[0-9]+)?\\s*\\S.*$" },
             "origin": { "enum": ORIGINS },
         },
     });
     serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n"
+}
+
+/// At least one rule.
+fn house_rules_schema() -> Value {
+    let mut schema = table_schema(RULES, "");
+    schema["minProperties"] = json!(1);
+    schema
 }
 
 fn table_schema(keys: &'static [Key], parent: &'static str) -> Value {

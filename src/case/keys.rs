@@ -147,6 +147,7 @@ const FILLETS: &str = "usual density of IPC-7351 for end terminals, from memory 
 pub const BOARD: &[Key] = &[
     key("title", Text, Req, "\"Pump controller, 24 V to 5 V\"", "Title of the board and the question, for people."),
     key("original", Text, Req, "\"Teal-10\"", "Name of the part now on the board. All other parts are substitutes, in the order of the files."),
+    key("rules", Text, Opt("no house rules bind"), "\"rules.toml\"", "File with the company's own deratings, relative to the case; `../rules.toml` serves several cases. Its hash stands in the record."),
     key("input", Table, Req, "", "Input."),
     Key { range: (1.0, 1000.0), ..key("input.voltages", Quantities(Voltage), Req, "[\"18 V\", \"24 V\", \"32 V\"]", "Input voltages to be simulated, ascending.") },
     q("input.nominal", Voltage, Req, 1.0, 1000.0, "\"24 V\"", "Nominal input voltage, one of `input.voltages`."),
@@ -154,6 +155,7 @@ pub const BOARD: &[Key] = &[
     key("input.capacitors.name", Text, Req, "\"ceramic\"", "Name for tables."),
     Key { range: (1.0, 1000.0), ..key("input.capacitors.count", Count, Opt("one capacitor"), "2", "Number of equal capacitors in parallel; the values below are of one of them.") },
     q("input.capacitors.capacitance", Capacitance, Req, 1e-10, 1.0, "\"5.5 uF\"", "Effective capacitance of one at its bias, not the printed one."),
+    q("input.capacitors.nominal_capacitance", Capacitance, Opt("`capacitance` is not held against it"), 1e-10, 1.0, "\"10 uF\"", "Printed capacitance of one, without bias: only to tell that `capacitance` is not above it."),
     key("input.capacitors.kind", Choice(&["ceramic", "polymer", "electrolytic"]), Derived("by `esr` x `capacitance`: below 1 us ceramic, below 12 us polymer, else electrolytic; without `esr` as `name` says"), "\"ceramic\"", "Kind, which decides what holds for data that are not given."),
     q("input.capacitors.tolerance", Fraction, Ruled, 0.0, 0.9, "\"10 %\"", "Tolerance of the effective capacitance, either way."),
     q("input.capacitors.aged_capacitance", Capacitance, Ruled, 1e-10, 1.0, "\"5 uF\"", "The same at the end of life."),
@@ -161,6 +163,7 @@ pub const BOARD: &[Key] = &[
     q("input.capacitors.esr_cold", Resistance, Opt("with a coldest ambient: an electrolytic capacitor has five times as much at -20 degC, others as warm"), 0.0, 1000.0, "\"0.9 ohm\"", "Series resistance of one at -20 degC."),
     q("input.capacitors.esl", Inductance, Ruled, 0.0, 1e-6, "\"0.6 nH\"", "Series inductance of one."),
     q("input.capacitors.ripple_rating", Current, Opt("the ripple current with the original stands in: a substitute with more of it is undecided"), 1e-3, 1000.0, "\"2 A\"", "Rated ripple current (rms) of one, at the switching frequency and the hottest ambient."),
+    q("input.capacitors.voltage_rating", Voltage, Opt("no test is held against it"), 1.0, 1e4, "\"50 V\"", "Rated voltage of one: no test above it is proposed."),
     key("input.step", Table, Opt("no step of the input voltage is simulated"), "", "Step of the input voltage and back."),
     q("input.step.from", Voltage, Req, 1.0, 1000.0, "\"18 V\"", "Voltage before the step."),
     q("input.step.to", Voltage, Req, 1.0, 1000.0, "\"32 V\"", "Voltage after the step; the way back is simulated as well."),
@@ -173,6 +176,7 @@ pub const BOARD: &[Key] = &[
     key("output.capacitors.name", Text, Req, "\"ceramic\"", "Name for tables."),
     Key { range: (1.0, 1000.0), ..key("output.capacitors.count", Count, Opt("one capacitor"), "3", "Number of equal capacitors in parallel; the values below are of one of them.") },
     q("output.capacitors.capacitance", Capacitance, Req, 1e-10, 1.0, "\"15 uF\"", "Effective capacitance of one at its bias, not the printed one."),
+    q("output.capacitors.nominal_capacitance", Capacitance, Opt("`capacitance` is not held against it"), 1e-10, 1.0, "\"22 uF\"", "Printed capacitance of one, without bias: only to tell that `capacitance` is not above it."),
     key("output.capacitors.kind", Choice(&["ceramic", "polymer", "electrolytic"]), Derived("by `esr` x `capacitance`: below 1 us ceramic, below 12 us polymer, else electrolytic; without `esr` as `name` says"), "\"ceramic\"", "Kind, which decides what holds for data that are not given."),
     q("output.capacitors.tolerance", Fraction, Ruled, 0.0, 0.9, "\"10 %\"", "Tolerance of the effective capacitance, either way."),
     q("output.capacitors.aged_capacitance", Capacitance, Ruled, 1e-10, 1.0, "\"13 uF\"", "The same at the end of life."),
@@ -343,6 +347,8 @@ pub const BOARD: &[Key] = &[
     q("bench.time", Time, Std("1 us", CP), 1e-12, 1e-2, "\"1 us\"", "Times."),
     q("bench.temperature", TemperatureRise, Std("2 K", CP), 1e-3, 50.0, "\"2 K\"", "Temperatures."),
     q("bench.efficiency", Points, Std("0.3 points", CP), 1e-5, 0.5, "\"0.3 points\"", "Efficiency."),
+    q("bench.ambient", Temperature, Opt("as `stage.ambient`: the board is tested where it will stand"), -65.0, 175.0, "\"25 degC\"", "Ambient temperature at the inductor on the bench, for which readings are predicted."),
+    q("bench.probe_loop", Length, Opt("60 mm, common practice"), 1e-3, 1.0, "\"60 mm\"", "Length of the wire loop for a current probe; its inductance is told beside that of the part."),
     key("measure", Table, Opt("everything as in its rows"), "", "How conditions are run and measured."),
     q("measure.instrument_bandwidth", Frequency, Opt("20 MHz"), 1e4, 1e10, "\"20 MHz\"", "Bandwidth of the instrument at the output, a first-order low-pass."),
     Key { range: (1.0, 64.0), ..key("measure.step_phases", Count, Opt("4"), "4", "Begins of the load step within the switching period that are tried; the worst counts.") },
@@ -424,6 +430,19 @@ pub const PART: &[Key] = &[
     key("origin", Choice(ORIGINS), Opt("not stated"), "\"typical\"", "Where the data of this part come from, unless a datum says otherwise."),
     key("note", Text, Opt("none"), "\"data sheet, issue 3\"", "Remark on the origin."),
 ];
+
+/// Keys of the file of house rules that `rules` in `board.toml` names. Each is asked only where it is stated, and then it binds.
+#[rustfmt::skip] // one row a line, as a table
+pub const RULES: &[Key] = &[
+    q("inductance_left", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"70 %\"", "Least share of the nominal inductance that is left at the highest current: where the current limit or a short circuit ends, and at the peaks of steady states."),
+    q("saturation_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"80 %\"", "Most of `saturation_current` that the peaks of steady states, load step and input step take."),
+    q("heating_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"90 %\"", "Most of `heating_current` that the rms current of a steady state takes."),
+    q("winding_margin", TemperatureRise, Opt(NOT_ASKED), 0.0, 100.0, "\"15 K\"", "Distance that the winding keeps from the part's own `max_temperature`."),
+    q("resonance_ratio", Number, Opt(NOT_ASKED), 1.0, 1000.0, "10", "Least self-resonance as a multiple of the switching frequency."),
+    q("voltage_share", Fraction, Opt(NOT_ASKED), 0.01, 1.0, "\"80 %\"", "Most of the rated `working_voltage` that the highest input takes."),
+];
+
+const NOT_ASKED: &str = "not asked";
 
 /// Grades, the least demanding first.
 const GRADES: &[&str] = &["commercial", "industrial", "automotive"];

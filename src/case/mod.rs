@@ -7,7 +7,9 @@ mod curves;
 pub mod docs;
 pub mod keys;
 mod parts;
+pub mod plausible;
 mod protection;
+mod rules;
 mod source;
 mod walk;
 
@@ -43,12 +45,16 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
     let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
+    for doubt in &mut doubts {
+        *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
+    }
     let inductors: Vec<Option<Inductor>> =
         parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
     if let Some(values) = &values {
         parts::check_names(&mut sources, values, &parts);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
+    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values));
     let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
     else {
         return Err(Error::Case(sorted(sources)));
@@ -58,27 +64,34 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     }
     let original = values.text("original").unwrap_or("").to_string();
     for (inductor, values) in inductors.iter_mut().zip(&mut parts) {
-        parts::finish(values, inductor, &mut board, &context, &mut doubts);
+        parts::finish(&sources, values, inductor, &mut board, &context, &mut doubts);
     }
+    let typed: Vec<(&Values, &Inductor)> = parts.iter().zip(&inductors).collect();
+    doubts.splice(0..0, plausible::doubts(&sources, &values, &typed, &original));
+    let place_of =
+        |(values, part): &(&Values, &Inductor)| (part.name.clone(), plausible::place(&sources, values, "name"));
+    let places = typed.iter().map(place_of).collect();
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
     let has_room = board::has_room_for_inductances(&values);
     if !has_room {
-        doubts.push(
-            "output.capacitors: no room for the series inductances that are not stated; they are left out".into(),
-        );
+        let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
+        doubts.push(located(&sources, &values, doubt));
     }
     let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
     let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
-    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).collect();
+    let (rules, of_rules) = rules.unzip();
+    let of_rules = of_rules.into_iter().flatten();
+    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).chain(of_rules).collect();
     let files = sources.hashes;
     Ok(Case {
         name,
         board,
         parts: inductors,
         fitted: None,
+        rules,
         waivers,
         readings,
         cooling: None,
@@ -87,10 +100,17 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         numerics,
         stated,
         origins,
+        places,
         warnings: doubts,
         files,
         cancel: Cancel::default(),
     })
+}
+
+/// A doubt about the board, which begins with the key, with file and line of it.
+fn located(sources: &Sources, board: &Values, doubt: &str) -> String {
+    let key = doubt.split(": ").next().unwrap_or("");
+    format!("{}: {doubt}", plausible::place(sources, board, key))
 }
 
 /// Problems in the order of the files, for people who mend them from top to bottom.

@@ -6,6 +6,7 @@ use std::path::Path;
 use super::board::{Context, SATURATION_ERROR, TO_BE_FILLED};
 use super::curves;
 use super::keys::{Key, Kind, Need, PART};
+use super::plausible;
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
 use crate::board::Board;
@@ -223,7 +224,14 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
 }
 
 /// Fills in what a part does not say, by the table of missing data, and lists it; then says what is doubtful.
-pub fn finish(v: &mut Values, part: &mut Inductor, board: &mut Board, context: &Context, doubts: &mut Vec<String>) {
+pub fn finish(
+    sources: &Sources,
+    v: &mut Values,
+    part: &mut Inductor,
+    board: &mut Board,
+    context: &Context,
+    doubts: &mut Vec<String>,
+) {
     let printed = part.saturation.clone();
     follow_hot_rating(v, part, board);
     let lacks_hot = doubt::lacks_hot(part);
@@ -235,7 +243,12 @@ pub fn finish(v: &mut Values, part: &mut Inductor, board: &mut Board, context: &
     };
     let filled = doubt::fill(board, part, true, absent);
     list(v, filled);
-    say_doubts(&Inductor { saturation: printed, ..part.clone() }, context, doubts);
+    let printed = Inductor { saturation: printed, ..part.clone() };
+    say_doubts(&printed, context, &mut |key, text| {
+        // A curve may stand in files that another key names.
+        let key = if v.absent(key) && v.stated("saturation_files") { "saturation_files" } else { key };
+        doubts.push(format!("{}: {}: {key}: {text}", plausible::place(sources, v, key), part.name));
+    });
 }
 
 /// Where only the cold curve is printed, the hot rating says how far its currents fall.
@@ -502,19 +515,10 @@ fn together(sources: &mut Sources, v: &Values, paths: &[&str]) {
     }
 }
 
-/// Doubts that do not stop a run.
-fn say_doubts(part: &Inductor, context: &Context, doubts: &mut Vec<String>) {
-    let mut say = |key: &str, text: String| doubts.push(format!("{}: {key}: {text}", part.name));
-    doubt_trade(part, &mut say);
-    doubt_curves(part, context, &mut say);
-    if let (Some(srf_hz), Some(f_hz)) = (part.self_resonance_hz, context.frequency_hz)
-        && srf_hz < 10.0 * f_hz
-    {
-        say(
-            "self_resonance",
-            format!("{} is below ten times the switching frequency", show(srf_hz, Dimension::Frequency)),
-        );
-    }
+/// Doubts that do not stop a run, beside those of the table of what is plausible.
+fn say_doubts(part: &Inductor, context: &Context, say: &mut dyn FnMut(&str, String)) {
+    doubt_trade(part, say);
+    doubt_curves(part, context, say);
 }
 
 /// What the trade sells as moulded composite parts (common practice): outside it, a slip of the pen is likely.
@@ -558,7 +562,7 @@ fn doubt_curves(part: &Inductor, context: &Context, say: &mut dyn FnMut(&str, St
             say(
                 "saturation",
                 format!(
-                    "at {at} and {} the curve has dropped by {:.1} %, the rating says {:.1} %",
+                    "at {at} and {} the curve has dropped by {:.1} %, the rating says {:.1} %; curve and rating may be of two parts",
                     degc(curve.temperature_degc),
                     100.0 * drop,
                     100.0 * rating.drop
@@ -569,12 +573,19 @@ fn doubt_curves(part: &Inductor, context: &Context, say: &mut dyn FnMut(&str, St
     let room =
         curves.iter().min_by(|a, b| (a.temperature_degc - 25.0).abs().total_cmp(&(b.temperature_degc - 25.0).abs()));
     if let Some(curve) = room
-        && (curve.points[0].1 / part.inductance_h - 1.0).abs() > 0.05
+        && let off = curve.points[0].1 / part.inductance_h
+        && (off - 1.0).abs() > part.tolerance
     {
+        let fits = |scale: &f64| (off * scale - 1.0).abs() <= part.tolerance;
+        let prefix = [1e-3, 1e3].into_iter().find(fits);
+        let meaning = prefix.map_or("part and curve may not belong together".into(), |scale| {
+            let would = show(curve.points[0].1 * scale, Dimension::Inductance);
+            format!("{would} would be plausible: a prefix may be wrong")
+        });
         say(
             "saturation",
             format!(
-                "without current the curve at {} begins at {}, more than 5 % off the nominal inductance",
+                "without current the curve at {} begins at {}, outside the tolerance of the nominal inductance; {meaning}",
                 degc(curve.temperature_degc),
                 show(curve.points[0].1, Dimension::Inductance)
             ),

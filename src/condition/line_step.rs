@@ -3,6 +3,7 @@
 //! Definitions: docs/physics.md, "input step".
 
 use super::contract::{Condition, Found, Setup, Wish};
+use super::derating;
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::load_step::LEAD_CYCLES;
 use super::stand::{Stand, note_beyond};
@@ -55,6 +56,7 @@ impl Condition for LineStep {
             if seen.recovered { Value::Number(recovery_s) } else { Value::AtLeast(recovery_s) },
         );
         figures.push("input_step_peak", seen.peak_a);
+        derating::of_peak(stand, seen.peak_a, &mut figures);
         figures.push("limited_cycles", seen.limited as f64);
         figures.note_if(!seen.recovered, Note::NotBackAtInput);
         note_beyond(&curve, seen.peak_a, &mut figures);

@@ -3,6 +3,7 @@
 //! Definitions: docs/physics.md, "load step".
 
 use super::contract::{Condition, Found, Setup, Wish};
+use super::derating;
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, Warm};
 use crate::engine::book::Closing;
@@ -61,6 +62,7 @@ impl Condition for LoadStepAndRelease {
             runs.push(found_run);
         }
         measure(&runs, stand.case.board.output_v, &mut found.figures);
+        derating::of_peak(stand, runs.iter().map(StepResult::peak_a).fold(0.0, f64::max), &mut found.figures);
         Ok(found)
     }
 

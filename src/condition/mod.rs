@@ -2,6 +2,7 @@
 
 pub mod contract;
 pub mod curves;
+pub(crate) mod derating;
 pub mod figures;
 pub mod known;
 pub mod light_load;

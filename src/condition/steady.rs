@@ -4,6 +4,7 @@
 
 use super::contract::{Condition, Found, Setup, Wish};
 use super::curves::{Curve, LossSplit, loop_curve, period_curve};
+use super::derating;
 use super::figures::{Failure, Figures, Note, OffAim, Place, Value, Why};
 use super::stand::{Stand, Warm, note_beyond};
 use crate::engine::error::EngineError;
@@ -129,6 +130,8 @@ fn values(stand: &Stand<'_>, warm: &Warm, place: Place) -> Figures {
         ("discontinuous", f64::from(u8::from(discontinuous))),
         ("limited_cycles", steady.effort.limited as f64),
     ]);
+    derating::of_peak(stand, steady.current.high, &mut figures);
+    derating::of_rms(stand, steady.rms_current_a(), &mut figures);
     if is_regulated(stand) {
         // A band is around what the board is meant to give; without one each unit is held against its own aim.
         let banded = stand.case.limits.output_band.is_some();

@@ -49,6 +49,8 @@ pub struct Finding {
     pub limit: Option<Limit>,
     /// Whether nobody states that limit and the original's value stands in.
     pub stands_in: bool,
+    /// File and key of the house rule that asks it.
+    pub source: Option<String>,
     /// What the part shows.
     pub value: Spread,
     /// What the original shows with the board alike; for the original itself the same.
@@ -209,6 +211,7 @@ pub fn of_requirement(
         winding_degc: sight.figures.winding_degc,
         limit,
         stands_in: false,
+        source: source(bench.case, requirement),
         value: Spread::of(sight, uncertainty),
         original: original.map(|other| Spread::of(other, uncertain(other))),
         worse,
@@ -220,6 +223,11 @@ pub fn of_requirement(
         worst_ends: worst_ends(quantity, sight),
         budget: budget(sight),
     }
+}
+
+/// Where a house rule stands.
+fn source(case: &Case, requirement: &Requirement) -> Option<String> {
+    Some(format!("{}, {}", case.rules.as_ref()?.file, requirement.house_key()?))
 }
 
 /// A requirement for which the original's `most` stands in: no worse than that is as good as it says, beyond it is open.
@@ -297,6 +305,7 @@ pub fn of_change(
         winding_degc: sight.figures.winding_degc,
         limit: Some(Limit { value: allowed, side: quantity.side, stated: true }),
         stands_in: false,
+        source: None,
         value: Spread::of(sight, uncertainty),
         original: Some(Spread::of(original, 0.0)),
         worse,

@@ -181,6 +181,7 @@ fn changes(case: &Case, parts: &[PartFigures], part: usize, findings: &[Finding]
             largest_change(case, parts, part, quantity, usual.change)
         })
         .collect();
+    all.extend(below_customary(case, parts, part));
     all.sort_by(|a, b| b.in_usual.total_cmp(&a.in_usual));
     all.truncate(MOST_CHANGES);
     all
@@ -216,6 +217,24 @@ fn largest_change(
         })
     };
     mine.iter().filter_map(of).reduce(|a, b| if b.in_usual > a.in_usual { b } else { a })
+}
+
+/// Where a part has less than the trade keeps to and the original has more of it: of each quantity the least.
+fn below_customary(case: &Case, parts: &[PartFigures], part: usize) -> Vec<AcceptedChange> {
+    let of = |quantity: &'static Quantity| {
+        let least = requirement::customary(case, &case.parts[part], quantity.id)?.value;
+        let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+        let below = |sight: &Sight<'_>| {
+            let original = same_place(&sight.figures.place, &originals)?.value.exact()?;
+            let value = sight.value.exact().filter(|value| *value < least)?;
+            let doubt = quantity.uncertainty_of_difference(value, case.board.ambient_degc);
+            let in_usual = (original - value) / (case.limits.changes.inductance.change * original);
+            let place = sight.figures.place;
+            (original - value > doubt).then_some(AcceptedChange { quantity, place, original, value, in_usual })
+        };
+        mine.iter().filter_map(below).reduce(|a, b| if b.value < a.value { b } else { a })
+    };
+    QUANTITIES.iter().filter_map(of).collect()
 }
 
 /// The original's sight in the very same place: which tolerance is worse is ambiguous where a change either way counts, and a twin

@@ -15,6 +15,9 @@ const REGULATED: f64 = 0.01;
 /// Share of a terminal's area that should lie on its pad (common practice).
 const LEAST_TERMINAL_ON_PAD: f64 = 0.75;
 
+/// Share of the nominal inductance that should be left at the highest current: with a hard knee, with a soft one (common practice).
+const USUALLY_LEFT: (f64, f64) = (0.7, 0.5);
+
 /// Winding temperature in degrees Celsius above which iron powder ages, where its maker says nothing (common practice).
 const AGES_ABOVE_DEGC: f64 = 100.0;
 
@@ -27,6 +30,8 @@ pub enum Basis {
     Always,
     /// A rating of the part itself: the original excuses nothing.
     Rating,
+    /// A derating of the company's own from a rating of the part, by the key that states it: the original excuses nothing.
+    House(&'static str),
 }
 
 /// What a value is held against.
@@ -209,12 +214,42 @@ pub static REQUIREMENTS: &[Requirement] = &[
     of(Basis::Rating, "grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
     of(Basis::Rating, "shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
     of(Basis::Rating, "start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
+    house("inductance_left", "house_inductance_left", &["limit_share", "short_share"], OTHER, |case, _| {
+        case.rules.as_ref()?.inductance_left.and_then(least)
+    }),
+    house("inductance_left", "house_inductance_at_peak", &["inductance_at_peak"], OTHER, |case, part| {
+        least(case.rules.as_ref()?.inductance_left? * part.inductance_h)
+    }),
+    house("saturation_share", "house_saturation", &["saturation_use"], OTHER, |case, _| {
+        case.rules.as_ref()?.saturation_share.and_then(most)
+    }),
+    house("heating_share", "house_heating", &["heating_use"], OTHER, |case, _| {
+        case.rules.as_ref()?.heating_share.and_then(most)
+    }),
+    house("winding_margin", "house_winding", &["winding_temperature"], KELVINS, |case, part| {
+        most(part.max_temperature_degc? - case.rules.as_ref()?.winding_margin_k?)
+    }),
+    house("resonance_ratio", "house_resonance", &["self_resonance"], NONE, |case, _| {
+        least(case.rules.as_ref()?.resonance_ratio? * case.board.frequency_hz)
+    }),
+    house("voltage_share", "house_voltage", &["working_voltage"], NONE, |case, _| {
+        least(case.board.highest_input_v() / case.rules.as_ref()?.voltage_share?)
+    }),
     of(Basis::Rating, "pads", &["terminal_on_pad"], |case, _| Some(pads(case)), NONE),
 ];
 
 /// Currents that the switches must bear.
 const PEAKS: &[&str] =
     &["peak_current", "input_step_peak", "start_peak", "overload_peak", "short_peak", "limit_current"];
+
+/// What no rule asks of a quantity and the trade keeps to: less of it is a change to accept where the original has more.
+pub fn customary(case: &Case, part: &Inductor, quantity: &str) -> Option<Limit> {
+    let ruled = case.rules.as_ref().is_some_and(|rules| rules.inductance_left.is_some());
+    let (hard, soft) = USUALLY_LEFT;
+    let value = if part.core == CoreFamily::Ferrite { hard } else { soft };
+    let left = matches!(quantity, "limit_share" | "short_share");
+    (left && !ruled).then_some(Limit { value, side: Side::AtLeast, stated: false })
+}
 
 type Asked = fn(&Case, &Inductor) -> Option<Yardstick>;
 
@@ -226,6 +261,17 @@ const fn of(
     allowance: Allowance,
 ) -> Requirement {
     Requirement { id, quantities, basis, yardstick, allowance, as_one: false }
+}
+
+/// A house rule, by the key that states it.
+const fn house(
+    key: &'static str,
+    id: &'static str,
+    quantities: &'static [&'static str],
+    allowance: Allowance,
+    yardstick: Asked,
+) -> Requirement {
+    of(Basis::House(key), id, quantities, yardstick, allowance)
 }
 
 fn limit(value: f64, side: Side) -> Option<Yardstick> {
@@ -325,7 +371,12 @@ fn resonance(case: &Case) -> Option<Yardstick> {
 impl Requirement {
     /// Whether a part is judged alone.
     pub fn is_alone(&self) -> bool {
-        self.basis == Basis::Rating
+        matches!(self.basis, Basis::Rating | Basis::House(_))
+    }
+
+    /// The key of the house rule that it is.
+    pub fn house_key(&self) -> Option<&'static str> {
+        if let Basis::House(key) = self.basis { Some(key) } else { None }
     }
 }
 

@@ -304,7 +304,16 @@ impl Default for Limits {
 impl Default for Bench {
     /// An ordinary bench (common practice).
     fn default() -> Bench {
-        Bench { voltage_v: 0.5e-3, voltage: 0.02, current: 0.01, time_s: 1e-6, temperature_k: 2.0, efficiency: 0.003 }
+        Bench {
+            voltage_v: 0.5e-3,
+            voltage: 0.02,
+            current: 0.01,
+            time_s: 1e-6,
+            temperature_k: 2.0,
+            efficiency: 0.003,
+            ambient_degc: None,
+            probe_loop_m: Bench::USUAL_LOOP_M,
+        }
     }
 }
 
@@ -321,6 +330,7 @@ impl Case {
             parts,
             fitted: None,
             limits: Limits::default(),
+            rules: None,
             waivers: vec![],
             readings: vec![],
             cooling: None,
@@ -328,6 +338,7 @@ impl Case {
             numerics,
             stated: BTreeMap::new(),
             origins: vec![],
+            places: BTreeMap::new(),
             warnings: vec![],
             files: vec![],
             cancel: Default::default(),

@@ -18,6 +18,8 @@ pub struct Case {
     pub fitted: Option<Box<Inductor>>,
     /// Limits and agreed changes.
     pub limits: Limits,
+    /// The company's own deratings; `None` where the case names none.
+    pub rules: Option<HouseRules>,
     /// What the board's owner accepts.
     pub waivers: Vec<Waiver>,
     /// What was read on the board with the original fitted.
@@ -32,6 +34,8 @@ pub struct Case {
     pub stated: BTreeMap<String, Vec<f64>>,
     /// Origin of each datum that states one, and each assumed default.
     pub origins: Vec<DatumOrigin>,
+    /// File and line of each part, by its name; empty for a case that no file holds.
+    pub places: BTreeMap<String, String>,
     /// Doubts about the data that do not stop a run.
     pub warnings: Vec<String>,
     /// Files that were read, with the SHA-256 of each.
@@ -87,6 +91,25 @@ pub struct Waiver {
     pub reason: String,
     /// How much worse than the original still counts as no worse, as a fraction of the limit.
     pub allowance: Option<f64>,
+}
+
+/// The company's own deratings. They bind; what is `None` is not asked.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct HouseRules {
+    /// File that states them, as the case names it.
+    pub file: String,
+    /// Least share of the nominal inductance that is left at the highest current.
+    pub inductance_left: Option<f64>,
+    /// Most of the saturation rating that a peak of ordinary use takes, as a fraction.
+    pub saturation_share: Option<f64>,
+    /// Most of the heating rating that an rms current takes, as a fraction.
+    pub heating_share: Option<f64>,
+    /// Distance in K that the winding keeps from the part's own maximum.
+    pub winding_margin_k: Option<f64>,
+    /// Least self-resonance as a multiple of the switching frequency.
+    pub resonance_ratio: Option<f64>,
+    /// Most of the rated working voltage that the highest input takes, as a fraction.
+    pub voltage_share: Option<f64>,
 }
 
 /// A winding temperature that was read with the original fitted.
@@ -246,6 +269,15 @@ pub struct Bench {
     pub temperature_k: f64,
     /// Efficiency as a difference of fractions.
     pub efficiency: f64,
+    /// Ambient temperature of the bench in degrees Celsius; `None` where it is that of the board.
+    pub ambient_degc: Option<f64>,
+    /// Length of the wire loop for a current probe in m.
+    pub probe_loop_m: f64,
+}
+
+impl Bench {
+    /// Length in m of a wire loop that a clamp-on probe just fits into (common practice).
+    pub const USUAL_LOOP_M: f64 = 0.06;
 }
 
 /// Numerical settings.

@@ -212,6 +212,9 @@ pub struct Check {
     pub limit: Option<LimitRecord>,
     /// Whether nobody states that limit and the original's own value stands in.
     pub stands_in: bool,
+    /// File and key of the house rule that asks it; absent for all other checks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
     /// What the part shows.
     pub value: Doubtful,
     /// What the original shows with the board alike, its own tolerances where they hurt it most.
@@ -293,6 +296,9 @@ pub struct BenchPlan {
     pub lines: Vec<BenchLine>,
     /// The measurements that tell the most pairs of parts apart, best first; empty where the parts are equal for this bench.
     pub measurements: Vec<BenchMeasurement>,
+    /// Tests that a rating forbids.
+    #[serde(default)]
+    pub do_not_run: Vec<BenchDanger>,
     /// Pairs of parts that these measurements leave equal.
     pub left_equal: Vec<BenchPair>,
     /// What holds for every reading.
@@ -392,12 +398,37 @@ pub struct BenchMeasurement {
     pub unit: String,
     /// Condition and expected values.
     pub reading: BenchReading,
+    /// The highest that the simulation expects there of any of these parts, in any corner.
+    #[serde(default)]
+    pub highest: BenchHighest,
     /// Settings of the instruments in words (common practice).
     pub settings: Vec<BenchSetting>,
     /// The screen of an oscilloscope, where one is used.
     pub screen: Option<BenchScreen>,
     /// What can hurt.
     pub cautions: Vec<String>,
+}
+
+/// What a test asks of board and parts at its worst. Absent where the condition has no such value.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchHighest {
+    /// Inductor current in A.
+    pub current_a: Option<f64>,
+    /// Input voltage in V, which lies across switches and inductor; ringing of the switch node comes on top.
+    pub voltage_v: Option<f64>,
+    /// Winding temperature in degrees Celsius.
+    pub winding_degc: Option<f64>,
+}
+
+/// A test that is not to be run, because a rating would be passed in some corner: it is decided on paper.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchDanger {
+    /// Condition.
+    pub condition: String,
+    /// Parts with which.
+    pub parts: Vec<String>,
+    /// Why, with the worst of them and its condition.
+    pub reason: String,
 }
 
 /// One setting.

@@ -77,7 +77,8 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 
 fn record(comparison: &Comparison) -> Record {
     let Comparison { case, parts, found, rows, verdicts, tipping, depth } = comparison;
-    let mut warnings = case.warnings.clone();
+    let mut warnings = words::doubtful_losses(case, parts);
+    warnings.extend(case.warnings.clone());
     if *depth == Depth::Quick {
         warnings.insert(0, words::QUICK.into());
     }
@@ -187,7 +188,7 @@ pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &
         next: words::next(verdict, tipping),
         within: words::within(verdict.outcome, &tipping.within),
         checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),
-        not_asked: verdict.not_asked.iter().map(|requirement| words::requirement(requirement.id)).collect(),
+        not_asked: words::not_asked(case, verdict),
         changes: verdict.changes.iter().map(words::accepted).collect(),
         notes: words::part_notes(parts, verdict.part),
         bench: if verdict.part == 0 { String::new() } else { words::seen(verdict) },
@@ -216,6 +217,7 @@ fn check(finding: &Finding, deciding: bool) -> layout::Check {
         winding_degc: finding.winding_degc,
         limit: finding.limit,
         stands_in: finding.stands_in,
+        source: finding.source.clone(),
         value: spread(&finding.value),
         original: finding.original.as_ref().map(spread),
         worse: finding.worse.map(|worse| layout::WorseRecord {

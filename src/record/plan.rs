@@ -2,16 +2,18 @@
 //!
 //! The rule: docs/physics.md, "bench plan".
 
+mod safety;
 mod settings;
 
 use super::layout::{BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading};
 use super::words::{self, say};
 use crate::condition;
-use crate::condition::figures::{Figures, Note, PartFigures, Place};
+use crate::condition::figures::{Figures, PartFigures, Place};
+use crate::condition::stand::Stand;
 use crate::judge::sight::sights;
 use crate::judge::{COVERAGE, Row};
 use crate::model::case::Case;
-use crate::model::corner::NOMINAL;
+use crate::model::corner::{CORNERS, NOMINAL};
 use crate::quantity::Quantity;
 use settings::Method;
 pub use settings::step_125;
@@ -64,6 +66,7 @@ pub fn plan(case: &Case, parts: &[PartFigures], rows: &[Row]) -> BenchPlan {
     BenchPlan {
         summary: summary(parts, &chosen, &open),
         measurements: chosen.iter().map(|reading| reading.measurement(case, parts)).collect(),
+        do_not_run: safety::do_not_run(case, parts),
         left_equal: open.iter().map(|pair| farthest(&all, parts, *pair)).collect(),
         remarks: remarks(case),
         lines,
@@ -85,7 +88,7 @@ fn readings<'a>(
     for (index, part) in parts.iter().enumerate() {
         for seen in sights(case, part, quantity) {
             let (Some(value), figures) = (seen.value.exact(), seen.figures) else { continue };
-            if !can_be_run(case, quantity.id, index, figures) {
+            if !can_be_run(case, quantity.id, (index, part), figures) {
                 continue;
             }
             let found = Found { value, figures };
@@ -98,17 +101,20 @@ fn readings<'a>(
     conditions.into_iter().filter_map(|values| Reading::new(case, quantity, method, values)).collect()
 }
 
-/// Whether a bench can set the condition for a quantity and the part survives it: no corners of tolerance, only what the condition
-/// itself calls readable, no winding above what the part bears.
-fn can_be_run(case: &Case, id: &str, index: usize, figures: &Figures) -> bool {
+/// Whether a bench can set the condition for a quantity and everything survives it: no corners of tolerance, only what the condition
+/// itself calls readable, and no rating that is passed in any corner.
+fn can_be_run(case: &Case, id: &str, (index, part): (usize, &PartFigures), figures: &Figures) -> bool {
     let ordinary = condition::find(figures.place.condition).is_some_and(|condition| condition.can_be_read(id));
-    let most_degc = case.parts.get(index).and_then(|part| part.max_temperature_degc);
-    let cool = match (figures.winding_degc, most_degc) {
-        (Some(winding_degc), Some(most_degc)) => winding_degc <= most_degc,
-        _ => true,
-    };
-    let runs_away = figures.notes.contains(&Note::ThermalRunaway);
-    ordinary && figures.place.corner == NOMINAL && cool && !runs_away
+    ordinary && figures.place.corner == NOMINAL && safety::is_safe(case, part, index, &figures.place)
+}
+
+/// The expected value at the bench's own ambient, where that is another than the board's.
+fn at_the_bench(case: &Case, index: usize, quantity: &Quantity, place: &Place) -> Option<f64> {
+    let ambient_degc = case.bench.ambient_degc.filter(|degc| *degc != case.board.ambient_degc)?;
+    let mut bench = case.clone();
+    bench.board.ambient_degc = ambient_degc;
+    let stand = Stand::new(&bench, &bench.parts[index], CORNERS[0], place.input_v?);
+    condition::find(place.condition)?.simulate(&stand, *place).ok()?.figures.number(quantity.id)
 }
 
 impl<'a> Reading<'a> {
@@ -173,6 +179,19 @@ impl<'a> Reading<'a> {
         }
     }
 
+    /// The expected values at the bench's ambient; which pairs are told apart stays as it was at the board's.
+    fn warm(&self, case: &Case, mut reading: BenchReading) -> BenchReading {
+        let place = self.values[0].1.figures.place;
+        let ambient_degc = case.bench.ambient_degc.unwrap_or(case.board.ambient_degc);
+        for (expected, (index, _)) in reading.expected.iter_mut().zip(&self.values) {
+            if let Some(value) = at_the_bench(case, *index, self.quantity, &place) {
+                expected.value = value;
+                expected.uncertainty = self.quantity.uncertainty(value, ambient_degc);
+            }
+        }
+        reading
+    }
+
     fn measurement(&self, case: &Case, parts: &[PartFigures]) -> BenchMeasurement {
         let at = settings::At {
             case,
@@ -180,12 +199,14 @@ impl<'a> Reading<'a> {
             values: self.values.iter().map(|(_, found)| found.value).collect(),
             conditions: self.values.iter().map(|(_, found)| found.figures).collect(),
             names: self.values.iter().map(|(index, _)| parts[*index].name.as_str()).collect(),
+            of: self.values.iter().map(|(index, _)| *index).collect(),
         };
         BenchMeasurement {
             quantity: self.quantity.id.into(),
             label: self.quantity.label.into(),
             unit: self.quantity.unit.into(),
-            reading: self.record(case, parts),
+            reading: self.warm(case, self.record(case, parts)),
+            highest: safety::highest(self.values.iter().map(|(index, _)| &parts[*index]), &at.conditions[0].place),
             settings: self.method.settings(&at),
             screen: self.method.screen(&at),
             cautions: self.method.cautions(&at),
@@ -291,9 +312,10 @@ fn remarks(case: &Case) -> Vec<String> {
              a difference."
         ),
         format!(
-            "Expected values hold for parts of nominal data, fresh capacitors and {} ambient; most of their uncertainty \
-             is common to all parts.",
-            say(case.board.ambient_degc, "degC")
+            "Expected values hold for parts of nominal data, fresh capacitors, {} ambient and a board that has run warm for {} min; \
+             most of their uncertainty is common to all parts.",
+            say(case.bench.ambient_degc.unwrap_or(case.board.ambient_degc), "degC"),
+            settings::WARM_UP_MIN
         ),
     ];
     if tolerance > 0.0 {

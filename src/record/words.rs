@@ -5,6 +5,7 @@ use crate::condition::DATA_SHEET;
 use crate::condition::figures::{Datum, Figures, Note, OffAim, PartFigures, Place, Value};
 use crate::corridor::tipping::{Tipping, Within};
 use crate::judge::finding::{self, Asked, Finding};
+use crate::judge::requirement::Requirement;
 use crate::judge::{AcceptedChange, Outcome, State, Verdict};
 use crate::model::board::{Compensator, LoadStep};
 use crate::model::case::Case;
@@ -234,6 +235,34 @@ pub(crate) fn say_value(value: &Value, unit: &str) -> String {
     }
 }
 
+/// Share of the output power that the losses at full load take in no converter that anybody would ship (common practice).
+const LOSSES_TAKE: f64 = 0.3;
+
+/// Parts with which the losses at full load are out of all proportion, in the nominal corner at the nominal input.
+pub(crate) fn doubtful_losses(case: &Case, parts: &[PartFigures]) -> Vec<String> {
+    let output_w = case.board.output_v * case.board.full_load_a();
+    let place = |figures: &&Figures| {
+        let Place { condition, corner, input_v, load_a, .. } = figures.place;
+        let nominal = input_v == Some(case.board.nominal_input_v) && load_a == Some(case.board.full_load_a());
+        condition == "steady" && corner == NOMINAL && nominal
+    };
+    let doubtful = |part: &PartFigures| {
+        let loss_w = part.results.iter().find(place)?.number("total_loss")?;
+        let at = case.places.get(&part.name).map_or_else(String::new, |place| format!("{place}: "));
+        (loss_w > LOSSES_TAKE * output_w).then(|| {
+            format!(
+                "{at}{}: the losses at full load are {}, {:.0} % of the output power, usual is at most {:.0} %; a resistance, \
+                 a core loss or a load may have a wrong prefix",
+                part.name,
+                say(loss_w, "W"),
+                100.0 * loss_w / output_w,
+                100.0 * LOSSES_TAKE
+            )
+        })
+    };
+    parts.iter().filter_map(doubtful).collect()
+}
+
 /// What stands above the outcomes of a quick look.
 pub(crate) const QUICK: &str =
     "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
@@ -248,9 +277,20 @@ pub(crate) fn label(finding: &Finding) -> String {
             "ageing" => format!("{}, ageing of iron powder", finding.quantity.label),
             "thermal_balance" => "Balance of losses and temperature".into(),
             "starts" => "Board starts".into(),
+            _ if asked.house_key().is_some() => format!("{}, house rule", finding.quantity.label),
             _ => finding.quantity.label.into(),
         },
     }
+}
+
+/// What is not asked; house rules are one matter where the case names none.
+pub(crate) fn not_asked(case: &Case, verdict: &Verdict) -> Vec<String> {
+    let told = |asked: &&&Requirement| case.rules.is_some() || asked.house_key().is_none();
+    let mut all: Vec<String> = verdict.not_asked.iter().filter(told).map(|asked| requirement(asked.id)).collect();
+    if case.rules.is_none() {
+        all.push("house rules".into());
+    }
+    all
 }
 
 /// A requirement by its identifier, in words.
@@ -295,7 +335,8 @@ fn said(finding: &Finding) -> String {
         }
         (_, Some(limit), _) => {
             let word = if limit.side == Side::AtLeast { "at least" } else { "limit" };
-            format!("{label} {value}, {word} {}", say(limit.value, quantity.unit))
+            let source = finding.source.as_ref().map_or_else(String::new, |source| format!(" ({source})"));
+            format!("{label} {value}, {word} {}{source}", say(limit.value, quantity.unit))
         }
         _ => format!("{label} {value}"),
     }

@@ -4,7 +4,8 @@ use super::number::{Scale, difference_unit, fixed, quantity, separation};
 use super::wrap::{capital, pad_right, push_wrapped};
 use crate::judge::COVERAGE;
 use crate::record::layout::{
-    BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading,
+    BenchAnswer, BenchDanger, BenchExpected, BenchHighest, BenchLine, BenchMeasurement, BenchPair, BenchPlan,
+    BenchReading,
 };
 use maud::{Markup, html};
 
@@ -26,6 +27,9 @@ pub(super) fn push_text(out: &mut String, plan: &BenchPlan, width: usize) {
     push_wrapped(out, &format!("{HEADING}: {}.", plan.summary), width, "", "  ");
     for (number, measurement) in plan.measurements.iter().enumerate() {
         push_measurement(out, number + 1, measurement, width);
+    }
+    for danger in &plan.do_not_run {
+        push_wrapped(out, &forbidden(danger), width, "  ", "    ");
     }
     for pair in &plan.left_equal {
         push_wrapped(out, &left_equal(pair), width, "  ", "    ");
@@ -59,12 +63,27 @@ fn push_measurement(out: &mut String, number: usize, measurement: &BenchMeasurem
         }
     }
     push_wrapped(out, &told(&measurement.reading), width, "     ", "     ");
+    push_wrapped(out, &at_worst(&measurement.highest), width, "     ", "     ");
     for setting in &measurement.settings {
         push_wrapped(out, &format!("{}: {}", setting.what, setting.setting), width, "     ", "       ");
     }
     for caution in &measurement.cautions {
         push_wrapped(out, &format!("Caution: {caution}"), width, "     ", "       ");
     }
+}
+
+/// What a test asks of the board at its worst; empty where nothing is known.
+fn at_worst(highest: &BenchHighest) -> String {
+    let of = |value: Option<f64>, unit: &str| value.map(|value| quantity(value, unit));
+    let known = [of(highest.current_a, "A"), of(highest.voltage_v, "V"), of(highest.winding_degc, "degC")];
+    let known: Vec<String> = known.into_iter().flatten().collect();
+    if known.is_empty() { String::new() } else { format!("At most, in any corner: {}.", known.join(", ")) }
+}
+
+/// A test that is not to be run.
+fn forbidden(danger: &BenchDanger) -> String {
+    let BenchDanger { condition, parts, reason } = danger;
+    format!("Do not run {condition} with {}; decided on paper because {reason}.", parts.join(", "))
 }
 
 fn scale_of(reading: &BenchReading, unit: &str) -> Scale {
@@ -129,6 +148,9 @@ pub(super) fn section(plan: &BenchPlan) -> Markup {
                 @for (number, measurement) in plan.measurements.iter().enumerate() {
                     (measurement_article(number + 1, measurement))
                 }
+                @if !plan.do_not_run.is_empty() {
+                    ul { @for danger in &plan.do_not_run { li { strong { (forbidden(danger)) } } } }
+                }
                 @if !plan.left_equal.is_empty() { ul { @for pair in &plan.left_equal { li { (left_equal(pair)) } } } }
                 @for remark in &plan.remarks { p.sub { (remark) } }
                 div.scroll tabindex="0" role="group" aria-label="Every quantity on the bench" {
@@ -166,7 +188,7 @@ fn measurement_article(number: usize, measurement: &BenchMeasurement) -> Markup 
                     } } }
                 }
             }
-            p { (told(&measurement.reading)) }
+            p { (told(&measurement.reading)) " " (at_worst(&measurement.highest)) }
             dl {
                 @for setting in &measurement.settings { dt { (setting.what) } dd { (setting.setting) } }
                 @for caution in &measurement.cautions { dt { "Caution" } dd { strong { (caution) } } }

@@ -267,7 +267,9 @@ fn push_rest(out: &mut String, record: &Record, width: usize) {
     let tests = record.bench_plan.measurements.iter().enumerate();
     let tests: Vec<String> =
         tests.map(|(i, test)| format!("{}. {} ({})", i + 1, lower(&test.label), test.reading.place)).collect();
-    say("Bench tests", &tests.join("  "));
+    let forbidden = record.bench_plan.do_not_run.iter();
+    let forbidden = forbidden.map(|danger| format!("do not run {} with {}", danger.condition, danger.parts.join(", ")));
+    say("Bench tests", &tests.into_iter().chain(forbidden).collect::<Vec<_>>().join("  "));
     say("Not asked", &record.original.not_asked.join(", "));
     say("Not judged", NOT_JUDGED);
     say("Open checks", &open_share(record));

@@ -649,3 +649,131 @@ fn error_what_compare_would_refuse_is_found_at_reading() {
     assert_eq!(problems.len(), 1, "{problems:?}");
     assert!(problems[0].key == "output.capacitors" && problems[0].expected.contains("not 14"), "{problems:?}");
 }
+
+/// A demo case that names house rules, and what stands in their file.
+fn with_rules(name: &str, text: &str) -> Copy {
+    let copy = Copy::of(KIOSK);
+    copy.replace(BOARD, "[input]\n", &format!("rules = \"{name}\"\n[input]\n"));
+    copy.write("rules.toml", text);
+    copy
+}
+
+#[test]
+fn error_house_rules() {
+    for (text, line, key, found, expected, hint) in [
+        ("", 1, "house rules", "nothing", "at least one rule", "winding_margin = \"15 K\""),
+        ("# to come\n", 1, "house rules", "nothing", "at least one rule", "remove the key rules"),
+        (
+            "winding_margn = \"15 K\"",
+            1,
+            "house rules: winding_margn",
+            "winding_margn",
+            "a known key",
+            "winding_margin?",
+        ),
+        (
+            "voltage_share = \"80 %\"\nwinding_margin = \"15 degC\"",
+            2,
+            "house rules: winding_margin",
+            "\"15 degC\"",
+            "temperature difference",
+            "K",
+        ),
+        (
+            "winding_margin = 15",
+            1,
+            "house rules: winding_margin",
+            "15",
+            "temperature difference with its unit",
+            "\"15 K\"",
+        ),
+        ("voltage_share = 0.8", 1, "house rules: voltage_share", "0.8", "percentage", "%"),
+        ("voltage_share = \"120 %\"", 1, "house rules: voltage_share", "\"120 %\"", "from 1 % to 100 %", ""),
+        ("inductance_left = \"0 %\"", 1, "house rules: inductance_left", "\"0 %\"", "from 1 % to 100 %", ""),
+        ("resonance_ratio = \"4 MHz\"", 1, "house rules: resonance_ratio", "\"4 MHz\"", "plain number", ""),
+        ("resonance_ratio = 0.5", 1, "house rules: resonance_ratio", "0.5", "from 1 to 1000", ""),
+        (
+            "heating_share = [\"80 %\"]",
+            1,
+            "house rules: heating_share",
+            "[\"80 %\"]",
+            "percentage as text with its unit",
+            "\"90 %\"",
+        ),
+        ("[winding]\nmargin = \"15 K\"", 1, "house rules: winding", "winding", "a known key", ""),
+        (
+            "heating_share = \"80 %\"\nheating_share = \"90 %\"",
+            2,
+            "rules.toml",
+            "heating_share",
+            "duplicate",
+            "stands once",
+        ),
+    ] {
+        let problems = with_rules("rules.toml", text).problems();
+        assert_eq!(problems.len(), 1, "{text}: {problems:#?}");
+        let p = &problems[0];
+        assert_eq!(
+            (p.file.as_str(), p.line, p.key.as_str(), p.found.as_str()),
+            ("rules.toml", line, key, found),
+            "{p}"
+        );
+        assert!(p.expected.contains(expected) && p.hint.contains(hint), "{p}");
+    }
+    let good = "winding_margin = \"15 K\"";
+    for (name, expected, hint) in [
+        (
+            "../nowhere/rules.toml",
+            "a readable file, but \"../nowhere/rules.toml\" is: no such file",
+            "relative to the case folder",
+        ),
+        ("/etc/rules.toml", "a path relative to the case", "rules = \"../rules.toml\""),
+        ("..", "is: a folder", "relative to the case folder"),
+    ] {
+        let copy = with_rules(name, good);
+        let problems = copy.problems();
+        assert_eq!(
+            (problems.len(), problems[0].key.as_str(), problems[0].file.as_str()),
+            (1, "rules", BOARD),
+            "{problems:?}"
+        );
+        assert_eq!(
+            problems[0].line,
+            copy.text(BOARD).lines().position(|line| line.starts_with("rules")).map_or(0, |at| at + 1)
+        );
+        assert!(problems[0].expected.contains(expected) && problems[0].hint.contains(hint), "{}", problems[0]);
+    }
+}
+
+/// Readings, waivers, ratings, land, capacitors, limits, bench.
+#[test]
+#[rustfmt::skip]
+fn error_what_people_add_to_a_case() {
+    check(&[
+        [VALVE, BOARD, "winding_temperature = \"53 degC\"", "winding_temperature = \"53 K\"", "53 K", "reading[0].winding_temperature", "\"53 K\"", "temperature", "degC"],
+        [VALVE, BOARD, "winding_temperature = \"53 degC\"", "winding_temperature = \"23 degC\"", "23 degC", "reading[0].winding_temperature", "\"23 degC\"", "above the ambient of 25 degC", "swapped"],
+        [VALVE, BOARD, "load    = \"3 A\"\nambient", "load    = \"30 A\"\nambient", "30 A", "reading[0].load", "\"30 A\"", "below the highest current-limit threshold of 5.4 A", "check the unit"],
+        [VALVE, BOARD, "input   = \"24 V\"", "input   = \"2.4 V\"", "2.4 V", "reading[0].input", "\"2.4 V\"", "above the output voltage of 5 V", "steps down"],
+        [VALVE, BOARD, "input   = \"24 V\"", "inptu   = \"24 V\"", "inptu", "reading[0].inptu", "inptu", "a known key", "did you mean input?"],
+        [VALVE, BOARD, "ambient = \"25 degC\"", "ambient = \"25 degC\"\nuncertainty = \"0 K\"", "uncertainty = \"0 K\"", "reading[0].uncertainty", "\"0 K\"", "temperature difference from 0.1 K to 50 K", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"phase_margn\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "phase_margn", "waiver[0].requirement", "\"phase_margn\"", "one of regulation", "\"phase_margin\""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"house_winding\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "house_winding", "waiver[0].requirement", "\"house_winding\"", "one of regulation", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"28.11.2026\"\nreason = \"seen\"\n[limits]", "28.11.2026", "waiver[0].date", "\"28.11.2026\"", "a date as year-month-day", "2026-11-28"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-13-28\"\nreason = \"seen\"\n[limits]", "2026-13-28", "waiver[0].date", "\"2026-13-28\"", "a date as year-month-day", "2026-11-28"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \" \"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[limits]", "by = ", "waiver[0].by", "\" \"", "a text in quotation marks, not empty", "owner of the board"],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\nallowance = \"150 %\"\n[limits]", "150 %", "waiver[0].allowance", "\"150 %\"", "from 0 % to 100 %", ""],
+        [VALVE, BOARD, "[limits]", "[[waiver]]\nrequirement = \"ripple\"\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"seen\"\n[[waiver]]\nby = \"owner\"\ndate = \"2026-11-28\"\nreason = \"again\"\nrequirement  = \"ripple\"\n[limits]", "requirement  = \"ripple\"", "waiver[1].requirement", "\"ripple\"", "each requirement once", "one entry a requirement"],
+        [VALVE, BOARD, "gap        = \"3.2 mm\"", "gap        = \"0 mm\"", "= \"0 mm\"", "mechanics.land.gap", "\"0 mm\"", "length from 100 \u{b5}m", ""],
+        [VALVE, BOARD, "[mechanics.land]                # two pads 2.4 mm x 6.0 mm\npad_length = \"2.4 mm\"\npad_width  = \"6.0 mm\"\ngap        = \"3.2 mm\"", "[mechanics.fillets]", "[mechanics.fillets]", "mechanics.fillets", "[mechanics.fillets]", "the land with it", "[mechanics.land]"],
+        [VALVE, BOARD, "count            = 3", "count            = 3\nnominal_capacitance = \"22 uV\"", "22 uV", "output.capacitors[0].nominal_capacitance", "\"22 uV\"", "capacitance", "unit of voltage"],
+        [VALVE, BOARD, "ripple_rating    = \"4 A\"", "ripple_rating    = \"0 A\"", "= \"0 A\"", "output.capacitors[0].ripple_rating", "\"0 A\"", "current from 1 mA", ""],
+        [VALVE, BOARD, "ripple_rating = \"3 A\"", "ripple_rating = \"3 A\"\nvoltage_rating = \"50\"", "\"50\"", "input.capacitors[0].voltage_rating", "\"50\"", "voltage with its unit", ""],
+        [VALVE, BOARD, "phase_margin        = \"45 deg\"", "phase_margin        = \"45 degC\"", "45 degC", "limits.phase_margin", "\"45 degC\"", "angle", ""],
+        [VALVE, BOARD, "gain_margin         = \"10 dB\"", "efficiency          = \"102 %\"", "102 %", "limits.efficiency", "\"102 %\"", "from 1 % to 100 %", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nprobe_loop = \"60\"\n[mechanics.land]", "probe_loop", "bench.probe_loop", "\"60\"", "length with its unit", ""],
+        [VALVE, BOARD, "[mechanics.land]", "[bench]\nambient = \"25\"\n[mechanics.land]", "ambient = \"25\"", "bench.ambient", "\"25\"", "temperature with its unit", ""],
+        [VALVE, BOARD, "[input]\n", "rules = true\n[input]\n", "rules = true", "rules", "true", "a text in quotation marks", "rules.toml"],
+        [KIOSK, TOML, "working_voltage = \"120 V\"", "working_voltage = \"-120 V\"", "-120 V", "Alder-33: working_voltage", "\"-120 V\"", "voltage from 1 V", ""],
+        [KIOSK, TOML, "saturation_drop        = \"30 %\"", "saturation_drop        = \"30\"", "\"30\"", "Alder-33: saturation_drop", "\"30\"", "percentage", ""],
+    ]);
+}

@@ -3,5 +3,6 @@
 mod absent;
 mod doubts;
 mod errors;
+mod plausible;
 mod reading;
 mod ripple;

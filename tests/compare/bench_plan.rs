@@ -7,6 +7,7 @@ use presolder::condition::figures::Value;
 use presolder::corridor::Depth;
 use presolder::judge::COVERAGE;
 use presolder::model::corner::NOMINAL;
+use presolder::parts::CoreFamily;
 use presolder::quantity::find;
 use presolder::record;
 use presolder::record::layout::{BenchAnswer, BenchPlan};
@@ -268,4 +269,127 @@ fn law_the_plan_of_a_demo_stands_on_its_record() {
     for measurement in &plan.measurements {
         assert!(!measurement.settings.is_empty() && !measurement.cautions.is_empty());
     }
+}
+
+/// A test states its worst over all corners and parts, and one that passes a rating in any corner is decided on paper: 10 A are what the
+/// switches of this board bear.
+#[test]
+fn law_a_test_that_passes_a_rating_in_any_corner_is_not_proposed() {
+    let case = case_of(2);
+    let at = |condition: &'static str, corner: &'static str, values: Vec<(&'static str, f64)>| Shown {
+        condition,
+        corner,
+        input_v: 47.0,
+        load_a: 3.9,
+        values,
+    };
+    let parts = |peak_a: f64, short_a: f64| -> Vec<Vec<Shown>> {
+        let one = |ripple_a: f64, factor: f64| {
+            vec![
+                at("steady", NOMINAL, vec![("inductor_ripple", ripple_a), ("peak_current", 4.7)]),
+                at("steady", "low L, aged", vec![("peak_current", factor * peak_a)]),
+                at("short circuit", "low L, aged", vec![("short_peak", factor * short_a)]),
+            ]
+        };
+        vec![one(1.07, 0.5), one(1.93, 1.0)]
+    };
+    let safe = plan_of(&case, &parts(6.3, 9.1));
+    assert!(safe.do_not_run.is_empty(), "{:?}", safe.do_not_run);
+    let highest = safe.measurements[0].highest;
+    assert_eq!((highest.current_a, highest.voltage_v, highest.winding_degc), (Some(6.3), Some(47.0), Some(83.0)));
+    let short = plan_of(&case, &parts(6.3, 12.7));
+    assert_eq!(short.measurements.len(), 1);
+    let [danger] = &short.do_not_run[..] else { panic!("{:?}", short.do_not_run) };
+    assert_eq!((danger.condition.as_str(), &danger.parts[..]), ("short circuit", &[support::NAMES[1].to_string()][..]));
+    let reason = "12.7 A flow, and the switches bear pulses of 10 A (short circuit, 47 V, low L, aged)";
+    assert_eq!(danger.reason, reason);
+    // The nominal peak is harmless; that of the corner is not, and the steady state itself is left alone with that part.
+    let steady = plan_of(&case, &parts(11.3, 9.1));
+    assert!(steady.measurements.is_empty(), "{:?}", steady.measurements);
+    assert_eq!(steady.do_not_run[0].condition, "steady load");
+}
+
+/// Winding, working voltage and input capacitors are ratings too.
+#[test]
+fn law_every_rating_that_is_known_keeps_a_test_from_being_proposed() {
+    let dangers = |change: &dyn Fn(&mut Case)| {
+        let mut case = case_of(2);
+        change(&mut case);
+        let parts = [1.07, 1.93].map(|value| vec![steady(47.0, 3.9, "inductor_ripple", value)]);
+        let plan = plan_of(&case, &parts);
+        assert_eq!(plan.do_not_run.is_empty(), !plan.measurements.is_empty());
+        plan.do_not_run.into_iter().map(|danger| danger.reason).collect::<Vec<_>>().join("\n")
+    };
+    assert_eq!(dangers(&|_| {}), "");
+    // The hand-made winding is at 83 degrees.
+    let cool = |case: &mut Case| case.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(80.0));
+    assert!(dangers(&cool).contains("the winding reaches 83.0 °C, and the part bears 80.0 °C"));
+    let low = |case: &mut Case| case.parts.iter_mut().for_each(|part| part.working_voltage_v = Some(40.0));
+    assert!(dangers(&low).contains("47 V lie across the part, which is rated for 40 V"));
+    let capacitor = |case: &mut Case| {
+        case.stated.insert("input.capacitors[1].voltage_rating".into(), vec![45.0]);
+    };
+    assert!(dangers(&capacitor).contains("47 V lie at the input capacitors, which are rated for 45 V"));
+}
+
+/// A loop of 60 mm adds 60 nH at 1 nH/mm: 0.2 % of 33 uH are little, 6 % of 1 uH are not.
+#[test]
+fn closed_form_the_loop_of_a_current_probe_is_told() {
+    let said = |inductance_h: f64| {
+        let mut case = case_of(2);
+        case.parts.iter_mut().for_each(|part| part.inductance_h = inductance_h);
+        let parts = [1.07, 1.93].map(|value| vec![steady(47.0, 3.9, "inductor_ripple", value)]);
+        let settings = plan_of(&case, &parts).measurements.remove(0).settings;
+        settings.into_iter().find(|setting| setting.what == "Loop").expect("the loop").setting
+    };
+    let (large, small) = (said(33e-6), said(1e-6));
+    assert!(large.contains("60 mm of wire add about 60 nH, 0.2 %") && large.contains("little"), "{large}");
+    assert!(small.contains("6.0 %") && small.contains("correct for it"), "{small}");
+}
+
+/// Where a moulded body hides the winding no sensor is asked for: its resistance, or the body plus a tenth of the rise of 55 K.
+#[test]
+fn law_no_sensor_is_asked_for_where_the_body_hides_the_winding() {
+    let said = |core: CoreFamily| {
+        let mut case = case_of(2);
+        case.parts.iter_mut().for_each(|part| part.core = core);
+        let parts = [71.0, 105.0].map(|degc| vec![steady(47.0, 3.9, "winding_temperature", degc)]);
+        let settings = plan_of(&case, &parts).measurements.remove(0).settings;
+        settings.iter().map(|setting| format!("{}: {}\n", setting.what, setting.setting)).collect::<String>()
+    };
+    let (open, moulded) = (said(CoreFamily::Ferrite), said(CoreFamily::Composite));
+    assert!(open.contains("Sensor: ") && !open.contains("four-wire resistance"), "{open}");
+    assert!(!moulded.contains("Sensor: ") && moulded.contains("T2 = R2/R1 (234.5 + T1) - 234.5"), "{moulded}");
+    assert!(
+        moulded.contains("plus a tenth of its rise, up to 5.5 K here") && moulded.contains("Soak: 30 min"),
+        "{moulded}"
+    );
+}
+
+/// Readings are predicted for the bench's own ambient: 25 K below the board's the winding is about that much cooler, by less than copper's
+/// share of a tenth more.
+#[test]
+fn law_readings_are_predicted_for_the_bench_s_own_ambient() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller");
+    let mut case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
+    case.board.input_v.retain(|input_v| *input_v == case.board.nominal_input_v);
+    let planned = |case: &Case| {
+        let (record, _) = record::compare(case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}"));
+        record.bench_plan
+    };
+    let at_board = planned(&case);
+    case.bench.ambient_degc = Some(25.0);
+    let at_bench = planned(&case);
+    let temperature = |plan: &BenchPlan| -> Vec<f64> {
+        let found =
+            plan.measurements.iter().find(|found| found.quantity == "winding_temperature").expect("a temperature");
+        found.reading.expected.iter().map(|part| part.value).collect()
+    };
+    let (warm, cool) = (temperature(&at_board), temperature(&at_bench));
+    let cooler_k = case.board.ambient_degc - 25.0;
+    assert!(warm.len() > 1 && warm.len() == cool.len());
+    for (warm, cool) in warm.iter().zip(&cool) {
+        assert!((cooler_k..1.1 * cooler_k).contains(&(warm - cool)), "{warm} to {cool}");
+    }
+    assert!(at_bench.remarks.iter().any(|remark| remark.contains("25.0 °C ambient") && remark.contains("30 min")));
 }

@@ -7,7 +7,8 @@ use presolder::condition::figures::{Note, Value, Why};
 use presolder::corridor::{self, Comparison, Depth};
 use presolder::judge::finding::Finding;
 use presolder::judge::{Outcome, State};
-use presolder::parts::{CapacitorBranch, Inductor};
+use presolder::model::case::HouseRules;
+use presolder::parts::{CapacitorBranch, CoreFamily, HeatingRating, Inductor, SaturationCurve, SaturationRating};
 
 /// Temperature coefficient of copper at 25 C (IEC 60028).
 const COPPER: f64 = 0.003854;
@@ -126,4 +127,115 @@ fn closed_form_of_two_waveforms_the_worse_is_judged() {
         notes.filter(|note| matches!(note, Note::SecondWaveform { .. })).count()
     };
     assert_eq!((second(0), second(1)), (0, 1));
+}
+
+/// The same comparison without and with house rules.
+fn with_rules(board: Board, parts: [Inductor; 2], rules: HouseRules) -> [Comparison; 2] {
+    let mut case = Case::new(board, parts.to_vec()).expect("a case");
+    let compared =
+        |case: &Case| corridor::compare(case, Depth::Quick, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
+    let without = compared(&case);
+    case.rules = Some(HouseRules { file: "rules.toml".into(), ..rules });
+    [without, compared(&case)]
+}
+
+/// A part that meets everything without the rule, and fails by it alone; what was not asked before tells so.
+fn assert_fails_by_rule(substitute: Inductor, ids: &[&str], rules: HouseRules) {
+    let mut board = board(12.0, 5.0, 2.0, 100e-6);
+    board.output_bank[0].ripple_rating_a = Some(4.0);
+    board.stage.pulse_rating_a = Some(15.0);
+    board.control.protection.current_limit = Some(CurrentLimit::peak((5.0, 5.5, 6.0), 0.0));
+    let sound = Inductor {
+        max_temperature_degc: Some(200.0),
+        working_voltage_v: Some(80.0),
+        self_resonance_hz: Some(40e6),
+        saturation_ratings: vec![SaturationRating { current_a: 9.0, drop: 0.3, temperature_degc: 25.0 }],
+        heating_rating: Some(HeatingRating { current_a: 7.0, rise_k: 40.0 }),
+        ..part("Sound", 22e-6, 20e-3)
+    };
+    let [without, with] = with_rules(board, [sound, substitute], rules);
+    assert_eq!(without.verdicts[1].outcome, Outcome::Pass, "{ids:?}: {:?}", without.verdicts[1].deciding());
+    for id in ids {
+        let not_asked = |comparison: &Comparison| comparison.verdicts[1].not_asked.iter().any(|asked| asked.id == *id);
+        assert!(not_asked(&without) && !not_asked(&with), "{id}");
+        assert_fails(&with, id);
+        let source = finding(&with, 1, id).source.clone().expect("file and key");
+        assert!(source.starts_with("rules.toml, "), "{source}");
+    }
+    let fails = with.verdicts[1].findings.iter().filter(|finding| finding.outcome == Outcome::Fail);
+    let mut fails: Vec<&str> = fails.map(|finding| finding.asked.id()).collect();
+    fails.sort_unstable();
+    assert_eq!(fails, ids);
+}
+
+/// Each house rule binds by itself. The ripple of 8.2 uH, a fifth less in the worst unit, is 7 V x 5/12 / (6.56 uH x 400 kHz) = 1.11 A:
+/// a peak of 2.56 A of 2.8 A is 91 %, an rms current of 2.03 A of 2.2 A is 92 %. A self-resonance of 3 MHz is 7.5 times the switching
+/// frequency; 12 V are 75 % of 16 V.
+#[test]
+fn closed_form_a_part_that_breaks_a_house_rule_fails() {
+    let tight = || Inductor {
+        max_temperature_degc: Some(200.0),
+        working_voltage_v: Some(16.0),
+        self_resonance_hz: Some(3e6),
+        saturation_ratings: vec![SaturationRating { current_a: 2.8, drop: 0.3, temperature_degc: 25.0 }],
+        heating_rating: Some(HeatingRating { current_a: 2.2, rise_k: 40.0 }),
+        ..part("Tight", 8.2e-6, 20e-3)
+    };
+    let none = HouseRules::default;
+    for (id, rules) in [
+        ("house_saturation", HouseRules { saturation_share: Some(0.8), ..none() }),
+        ("house_heating", HouseRules { heating_share: Some(0.8), ..none() }),
+        ("house_resonance", HouseRules { resonance_ratio: Some(10.0), ..none() }),
+        ("house_voltage", HouseRules { voltage_share: Some(0.7), ..none() }),
+    ] {
+        assert_fails_by_rule(tight(), &[id], rules);
+    }
+    // 4 A2 in 115 mohm, the worst unit, and 50 K/W heat it by 23 K and a tenth more, to 50 degrees: 110 are 60 K away, not 70 K.
+    let warm = Inductor { max_temperature_degc: Some(110.0), dcr_typical_ohm: 100e-3, dcr_max_ohm: 115e-3, ..tight() };
+    let margin = HouseRules { winding_margin_k: Some(70.0), ..none() };
+    assert_fails_by_rule(warm, &["house_winding"], margin);
+    // Half of the inductance is gone from 1.6 A on: at the limit, and at the peak of full load too.
+    let points = vec![(0.0, 8.2e-6), (1.2, 8.1e-6), (1.6, 4.1e-6), (9.0, 3.9e-6)];
+    let saturated = Inductor { saturation: vec![SaturationCurve { temperature_degc: 25.0, points }], ..tight() };
+    let left = HouseRules { inductance_left: Some(0.7), ..none() };
+    assert_fails_by_rule(saturated, &["house_inductance_at_peak", "house_inductance_left"], left);
+}
+
+/// What a rule is a share of and nobody states is not known: undecided, and never met.
+#[test]
+fn closed_form_a_house_rule_on_a_rating_that_is_not_stated_is_open() {
+    let rules = HouseRules { saturation_share: Some(0.8), heating_share: Some(0.9), ..HouseRules::default() };
+    let parts = [part("Sound", 22e-6, 20e-3), part("Bare", 22e-6, 20e-3)];
+    let [_, with] = with_rules(board(12.0, 5.0, 2.0, 100e-6), parts, rules);
+    for id in ["house_saturation", "house_heating"] {
+        let found = finding(&with, 1, id);
+        assert_eq!((found.state, found.outcome), (State::Open, Outcome::Undecided), "{id}");
+        assert_eq!(found.value.value, Value::NotComputed(Why::NotStated));
+    }
+}
+
+/// Without a rule the customary share of inductance decides nothing: with 4 A of 4.4 A that the limit lets through 40 % are left of a hard
+/// knee, where the original keeps all of it. That is a change to accept, and none for the part that keeps 85 %.
+#[test]
+fn closed_form_less_inductance_at_the_limit_than_is_customary_is_a_change_to_accept() {
+    let mut limited = board(12.0, 5.0, 2.0, 100e-6);
+    limited.control.protection.current_limit = Some(CurrentLimit::peak((4.0, 4.2, 4.4), 0.0));
+    let left = |share: f64, core: CoreFamily| {
+        let points = vec![(0.0, 22e-6), (3.0, 21.9e-6), (3.5, share * 22e-6), (9.0, 0.99 * share * 22e-6)];
+        let saturation = vec![SaturationCurve { temperature_degc: 25.0, points }];
+        Inductor { saturation, core, ..part("Knee", 22e-6, 30e-3) }
+    };
+    let changes = |share: f64, core: CoreFamily| {
+        let comparison = compared(limited.clone(), part("Flat", 22e-6, 30e-3), left(share, core));
+        let changed = comparison.verdicts[1].changes.iter().filter(|change| change.quantity.id == "limit_share");
+        (comparison.verdicts[1].outcome, changed.map(|change| change.value).collect::<Vec<_>>())
+    };
+    let (outcome, found) = changes(0.4, CoreFamily::Ferrite);
+    // A unit of a fifth less inductance keeps between all of the share and as much of it as it has of the inductance.
+    assert!(found.len() == 1 && (0.8 * 0.4..0.4).contains(&found[0]), "{found:?}");
+    assert_ne!(outcome, Outcome::Fail);
+    assert!(changes(0.85, CoreFamily::Ferrite).1.is_empty());
+    // A soft knee may lose more.
+    assert!(changes(0.66, CoreFamily::Composite).1.is_empty());
+    assert_eq!(changes(0.66, CoreFamily::Ferrite).1.len(), 1);
 }

@@ -10,7 +10,7 @@ use presolder::corridor::{self, Depth};
 use presolder::judge;
 use presolder::judge::State;
 use presolder::model::build::Refused;
-use presolder::model::case::Agreed;
+use presolder::model::case::{Agreed, HouseRules};
 use presolder::model::corner::{CORNERS, End, NOMINAL, Parameter, placed};
 use presolder::parts::{CapacitorBranch, CoreLoss, Inductor};
 use presolder::quantity::{Limit, QUANTITIES, Side};
@@ -214,4 +214,64 @@ fn error_constructors_name_what_they_refuse() {
     assert!(refused(Board::peak_current(23.0, 5.1, 1.3, 3e5, vec![])).contains("output capacitor branches is 0"));
     let board = Board::peak_current(23.0, 5.1, 1.3, 3e5, bank()).expect("a board");
     assert!(Case::new(board, vec![]).expect_err("refused").to_string().contains("number of parts is 0"));
+}
+
+/// A check by a house rule says file and key; without house rules the list of what is not asked has them as one entry.
+#[test]
+fn law_a_house_rule_is_shown_with_its_source() {
+    let mut case = case_of(2);
+    case.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(125.0));
+    let warm = two("steady", "winding_temperature", [87.0, 119.0], false);
+    let house =
+        |verdict: &Verdict| verdict.not_asked.iter().filter(|asked| asked.starts_with("house")).cloned().collect();
+    let (_, verdict) = judged(&case, &warm);
+    let not_asked: Vec<String> = house(&verdict);
+    assert_eq!(not_asked, ["house rules"]);
+    assert!(verdict.checks.iter().all(|check| check.source.is_none()));
+    let rules = HouseRules { file: "../deratings.toml".into(), winding_margin_k: Some(15.0), ..HouseRules::default() };
+    case.rules = Some(rules);
+    let (_, verdict) = judged(&case, &warm);
+    assert_eq!(verdict.outcome, Outcome::Fail);
+    let said = "Winding temperature, house rule 119.0 °C";
+    assert!(
+        verdict.sentence.starts_with(said)
+            && verdict.sentence.ends_with("limit 110.0 °C (../deratings.toml, winding_margin)"),
+        "{}",
+        verdict.sentence
+    );
+    assert_eq!(verdict.checks[0].source.as_deref(), Some("../deratings.toml, winding_margin"));
+    let not_asked: Vec<String> = house(&verdict);
+    assert!(
+        not_asked.contains(&"house voltage".into()) && !not_asked.contains(&"house winding".into()),
+        "{not_asked:?}"
+    );
+}
+
+/// Losses out of all proportion are doubted before everything else, and change nothing: 4 A2 in 1.2 ohm are 4.8 W of 10 W. No demo board
+/// has such.
+#[test]
+fn law_losses_above_a_third_of_the_output_are_doubted() {
+    let bank = vec![CapacitorBranch::new("ceramic", 100e-6, 2e-3, 0.0).expect("a branch")];
+    let board = Board::peak_current(12.0, 5.0, 2.0, 400e3, bank).expect("a board");
+    let part = |name: &str, dcr_ohm: f64| Inductor {
+        thermal_resistance_k_per_w: 2.0,
+        ..Inductor::new(name, 22e-6, dcr_ohm).expect("a part")
+    };
+    let mut case = Case::new(board, vec![part("Thick", 20e-3), part("Thin", 1.2)]).expect("a case");
+    case.places.insert("Thin".into(), "parts.toml:17".into());
+    let quick = |case: &Case| record::compare(case, Depth::Quick, &|_, _| {}).expect("a comparison").0.warnings;
+    let of_losses = |warnings: &[String]| -> Vec<String> {
+        warnings.iter().filter(|warning| warning.contains("the losses at full load")).cloned().collect()
+    };
+    let doubts = of_losses(&quick(&case));
+    assert!(
+        doubts.len() == 1 && doubts[0].starts_with("parts.toml:17: Thin: the losses at full load are "),
+        "{doubts:?}"
+    );
+    assert!(doubts[0].contains("% of the output power, usual is at most 30 %"), "{doubts:?}");
+    for name in ["buoy-winch", "oven-panel", "river-gauge", "ticket-kiosk", "valve-controller"] {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(name);
+        let demo = presolder::case::read(&folder).expect("a demo board");
+        assert!(of_losses(&quick(&demo)).is_empty(), "{name}");
+    }
 }

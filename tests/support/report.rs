@@ -125,6 +125,7 @@ fn bench_plan(names: &[&str]) -> BenchPlan {
             label: "Output ripple, 20 MHz low-pass".into(),
             unit: "V".into(),
             reading,
+            highest: BenchHighest { current_a: Some(3.9), voltage_v: Some(32.0), winding_degc: Some(97.0) },
             settings: vec![
                 BenchSetting { what: "Input".into(), setting: "AC coupling, bandwidth limit 20 MHz".into() },
                 BenchSetting { what: "Screen".into(), setting: "5 mV/div, 2 µs/div".into() },
@@ -137,6 +138,11 @@ fn bench_plan(names: &[&str]) -> BenchPlan {
                 record_points: 2000.0,
             }),
             cautions: vec!["the winding reaches about 97 °C: do not touch".into()],
+        }],
+        do_not_run: vec![BenchDanger {
+            condition: "short circuit".into(),
+            parts: vec![names[names.len() - 1].into()],
+            reason: "7.4 A flow, and the switches bear pulses of 6.6 A (short circuit, 32 V, low L, aged)".into(),
         }],
         left_equal,
         remarks: vec!["Settings of instruments are common practice, chosen from the expected values.".into()],
@@ -225,6 +231,7 @@ fn check(row: &QuantityRow, i: usize) -> Option<Check> {
         winding_degc: Some(91.7),
         limit: Some(limit),
         stands_in: false,
+        source: None,
         value: doubtful(&cell),
         original: Some(doubtful(original)),
         worse: Some(WorseRecord {

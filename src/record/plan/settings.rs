@@ -8,6 +8,7 @@ use super::super::words::say;
 use crate::condition::figures::Figures;
 use crate::judge::COVERAGE;
 use crate::model::case::Case;
+use crate::model::parts::{CoreFamily, Inductor, Shield};
 use crate::quantity::{Instrument, Quantity};
 
 /// Divisions of a screen: upwards and sideways (what most oscilloscopes have).
@@ -31,6 +32,17 @@ const PROBE_RISE_SHARE: f64 = 0.1;
 const BURNS_DEGC: f64 = 60.0;
 /// Direct voltage in V above which open-bench work needs more care (the same as in the cautions of every report).
 const SAFE_V: f64 = 60.0;
+/// Minutes that a board runs before a reading, so that it is warm throughout (common practice).
+pub(super) const WARM_UP_MIN: u32 = 30;
+/// Inductance of a wire loop in H/m (common practice: 1 nH a millimetre).
+const LOOP_H_PER_M: f64 = 1e-6;
+/// Share of the inductance from which a probe's loop is to be taken into account.
+const LOOP_MATTERS: f64 = 0.02;
+/// By how much a moulded body stays below its winding, as a share of the rise (common practice).
+const BODY_BELOW_WINDING: f64 = 0.1;
+/// Temperature in degrees Celsius at which the resistance of copper would be nothing, with its sign turned (IEC 60028).
+const COPPER_ZERO_DEGC: f64 = 234.5;
+
 /// Edges of the load that are tried by chance, where the simulation tries four starts in the period.
 const SHOTS: usize = 20;
 
@@ -67,6 +79,8 @@ pub(crate) struct At<'a> {
     pub conditions: Vec<&'a Figures>,
     /// Names of the parts.
     pub names: Vec<&'a str>,
+    /// Their numbers.
+    pub of: Vec<usize>,
 }
 
 /// Smallest of 1, 2, 5 times a power of ten that is not below a positive value.
@@ -180,6 +194,11 @@ impl Method {
 }
 
 impl At<'_> {
+    /// The parts that are read.
+    fn parts(&self) -> impl Iterator<Item = &Inductor> {
+        self.of.iter().filter_map(|index| self.case.parts.get(*index))
+    }
+
     fn is_step(&self) -> bool {
         self.conditions.iter().any(|condition| condition.place.condition == "load step")
     }
@@ -316,6 +335,7 @@ fn current(at: &At<'_>) -> Vec<BenchSetting> {
             say(at.largest_of("peak_current").unwrap_or(at.largest()), "A")
         ),
     )];
+    list.extend(probe_loop(at));
     // The mean of a steady ripple does not matter and would need an offset.
     let coupling = if at.quantity.id == "inductor_ripple" { "AC" } else { "DC" };
     list.push(setting(
@@ -376,18 +396,60 @@ fn counter(at: &At<'_>) -> Vec<BenchSetting> {
     ]
 }
 
+/// What the loop adds to the inductance that it is to tell about.
+fn probe_loop(at: &At<'_>) -> Option<BenchSetting> {
+    let least_h = at.parts().map(|part| part.inductance_h).reduce(f64::min)?;
+    let loop_m = at.case.bench.probe_loop_m;
+    let loop_h = LOOP_H_PER_M * loop_m;
+    let share = loop_h / least_h;
+    let what = if share > LOOP_MATTERS { "too much to be left out: shorten it, or correct for it" } else { "little" };
+    Some(setting(
+        "Loop",
+        format!(
+            "{} of wire add about {}, {} of the least inductance of these parts, {what} (1 nH/mm, common practice)",
+            say(loop_m, "m"),
+            say(loop_h, "H"),
+            say(share, "fraction")
+        ),
+    ))
+}
+
 fn temperature(at: &At<'_>) -> Vec<BenchSetting> {
-    let ambient = say(at.case.board.ambient_degc, "degC");
+    let ambient_degc = at.case.bench.ambient_degc.unwrap_or(at.case.board.ambient_degc);
+    let mut list = if at.parts().any(hides_its_winding) { by_resistance(at, ambient_degc) } else { by_sensor() };
+    list.push(setting("Soak", format!("{WARM_UP_MIN} min, and until the reading changes by less than 1 K/min")));
+    list.push(setting("Reading", format!("rise above the air beside the board, plus {}", say(ambient_degc, "degC"))));
+    list
+}
+
+/// Whether no sensor reaches the winding: moulded in, or closed in by its shield.
+fn hides_its_winding(part: &Inductor) -> bool {
+    part.core == CoreFamily::Composite || part.class.shield == Some(Shield::Shielded)
+}
+
+fn by_sensor() -> Vec<BenchSetting> {
+    let how = "thin thermocouple glued to the winding, or infrared on matt black paint; same spot and same air for every part; a \
+               surface reads a few kelvin below the winding";
+    vec![setting("Sensor", how)]
+}
+
+/// The winding as its own thermometer; or the body, and by how much it stays below.
+fn by_resistance(at: &At<'_>, ambient_degc: f64) -> Vec<BenchSetting> {
+    let offset_k = BODY_BELOW_WINDING * (at.largest() - ambient_degc).max(0.0);
     vec![
         setting(
-            "Sensor",
-            "thin thermocouple glued to the winding, or infrared on matt black paint; same spot and same air for every part",
-        ),
-        setting("Soak", "until the reading changes by less than 1 K/min"),
-        setting(
-            "Reading",
+            "Method",
             format!(
-                "rise above the air beside the board, plus {ambient}; a surface reads a few kelvin below the winding"
+                "the body hides the winding: four-wire resistance of the winding, cold (R1 at T1) and within 5 s after switching off (R2), \
+                 drawn back to that instant; T2 = R2/R1 ({COPPER_ZERO_DEGC} + T1) - {COPPER_ZERO_DEGC} in degC (copper, IEC 60028)"
+            ),
+        ),
+        setting(
+            "Or",
+            format!(
+                "thermocouple or infrared on the body, plus a tenth of its rise, up to {} here (common practice); same spot and same air \
+                 for every part",
+                say(offset_k, "K")
             ),
         ),
     ]
@@ -401,7 +463,7 @@ fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
     let mut list = vec![
         setting("Leads", "four-wire: voltages sensed at the board's terminals, shunts or meters in the current paths"),
         setting("Meters", "the same, in the same ranges, for every part; mean of 10 readings of all four at once"),
-        setting("Soak", "until the input power is steady (less than 1 K/min at the inductor)"),
+        setting("Soak", format!("{WARM_UP_MIN} min, and until the input power is steady")),
     ];
     if span_w.is_finite() && span_w > 0.0 {
         list.push(setting(

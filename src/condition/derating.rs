@@ -1,0 +1,28 @@
+//! Currents as shares of the part's own ratings, where house rules ask for them.
+
+use super::figures::{Figures, Value, Why};
+use super::stand::Stand;
+
+/// The share of the saturation rating that a peak of ordinary use takes.
+pub(crate) fn of_peak(stand: &Stand<'_>, peak_a: f64, figures: &mut Figures) {
+    let asked = stand.case.rules.as_ref().is_some_and(|rules| rules.saturation_share.is_some());
+    // The first rating is that of a cold part; where only a hot one is stated it is the stricter.
+    let rated_a = stand.part.saturation_ratings.first().map(|rating| rating.current_a);
+    if asked {
+        figures.push("saturation_use", share(peak_a, rated_a));
+    }
+}
+
+/// The share of the heating rating that an rms current takes.
+pub(crate) fn of_rms(stand: &Stand<'_>, rms_a: f64, figures: &mut Figures) {
+    let asked = stand.case.rules.as_ref().is_some_and(|rules| rules.heating_share.is_some());
+    let rated_a = stand.part.heating_rating.map(|rating| rating.current_a);
+    if asked {
+        figures.push("heating_use", share(rms_a, rated_a));
+    }
+}
+
+/// Without a rating nothing is known of its share.
+fn share(current_a: f64, rated_a: Option<f64>) -> Value {
+    rated_a.map_or(Value::NotComputed(Why::NotStated), |rated_a| Value::Number(current_a / rated_a))
+}
