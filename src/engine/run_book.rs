@@ -6,9 +6,10 @@
 
 use super::book::{Book, Closing, Integrals};
 use super::error::EngineError;
-use super::machine::{Mode, Observer, Stretch};
+use super::mode::Mode;
 use super::network::{Circuit, Path};
 use super::row::{INPUTS, Input, InputVector, MAX_STATES, Row, StateVector};
+use super::stretch::{Observer, Stretch};
 use nalgebra::{Complex, DMatrix, DVector};
 
 /// Inputs that the power stage feels and that may move: the source and the load.
