@@ -3,10 +3,11 @@
 //! At an instant where `n.x` crosses its threshold the instant moves by `-n.dx / (n.f + ramp)`; where the right side jumps
 //! from `f` to `g` the state then picks up `(f - g) dt`. Equations: docs/physics.md, "period map".
 
-use super::machine::{Mode, Opener};
 use super::modal::Flow;
+use super::mode::Mode;
 use super::network::ModeKey;
 use super::row::{Row, StateVector};
+use super::run_state::Opener;
 use nalgebra::{DMatrix, RowDVector};
 
 /// A stretch as the linearised map passes it.
