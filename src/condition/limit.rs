@@ -5,9 +5,9 @@
 use super::contract::{Condition, Found, Setup, Wish};
 use super::figures::{Failure, Figures, Note, Place};
 use super::stand::Stand;
-use crate::model::corner::Corner;
 use crate::loss::copper;
 use crate::model::case::Case;
+use crate::model::corner::Corner;
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
 

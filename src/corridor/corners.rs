@@ -15,7 +15,8 @@ use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, End, PARAMETERS, Parameter};
 use crate::quantity::Quantity;
 
-/// Share of a limit that may be left for a check to get a corner of its own: tolerances do not use up more.
+/// Share of a limit that may be left for a check of an event to get a corner of its own: tolerances do not use up more. Steady states
+/// are quick and get theirs always.
 const WITHIN_REACH: f64 = 0.5;
 /// Share of a limit that may be left for the turns to be tried.
 const CLOSE: f64 = 0.25;
@@ -53,7 +54,8 @@ pub(super) fn explore(
     orbits: &Orbits,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
-    let known = parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
+    let known =
+        parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
     let mut runs = Runs { case, orbits, progress, done: known.collect() };
     let mut searches = searches(case, parts, &runs);
     runs.add(searches.iter().flat_map(|search| search.alone(case)))?;
@@ -84,10 +86,10 @@ pub(super) fn explore(
 
 fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> {
     let mut all: Vec<Search> = vec![];
-    for part in 0..parts.len() {
-        for check in checks(case, &parts[part], part) {
+    for (part, shown) in parts.iter().enumerate() {
+        for check in checks(case, shown, part) {
             let simulated = condition::find(check.place.condition).is_some_and(|condition| !condition.is_data());
-            let within_reach = check.room < WITHIN_REACH;
+            let within_reach = check.room < WITHIN_REACH || check.place.condition == "steady" && check.room.is_finite();
             let new = !all.iter().any(|known| {
                 known.part == part && known.check.place == check.place && known.check.quantity.id == check.quantity.id
             });
@@ -136,7 +138,9 @@ impl Search {
             let mut worst: Option<(f64, End)> = None;
             let mut largest = 0.0;
             for end in self.others(parameter) {
-                let Some(found) = runs.at(self.part, &self.at(self.corner.with(parameter, Some(end))).1) else { continue };
+                let Some(found) = runs.at(self.part, &self.at(self.corner.with(parameter, Some(end))).1) else {
+                    continue;
+                };
                 let by = difference(bad(self.check.quantity, found), self.bad);
                 largest = f64::max(largest, by.abs());
                 if by > NO_EFFECT * self.bad.abs() && worst.is_none_or(|(known, _)| by > known) {
@@ -178,7 +182,8 @@ impl Search {
     fn settle(&mut self, runs: &Runs<'_>, more: &[Corner]) {
         let before = (self.check.place.corner, self.bad);
         let tried = std::iter::once(self.corner).chain(more.iter().copied());
-        let valued = tried.filter_map(|corner| Some((corner, bad(self.check.quantity, runs.at(self.part, &self.at(corner).1)?))));
+        let valued = tried
+            .filter_map(|corner| Some((corner, bad(self.check.quantity, runs.at(self.part, &self.at(corner).1)?))));
         let worst = valued.fold(before, |worst, next| if next.1 > worst.1 { next } else { worst });
         (self.corner, self.bad) = worst;
         self.check.place.corner = worst.0;
@@ -200,9 +205,9 @@ impl Search {
     fn all_worse(&self, runs: &Runs<'_>) -> Corner {
         let mut corner = self.corner;
         for (part, place) in self.turned() {
-            let worse = runs.at(part, &place).is_some_and(|found| {
-                bad(self.check.quantity, found) > self.bad + NO_EFFECT * self.bad.abs()
-            });
+            let worse = runs
+                .at(part, &place)
+                .is_some_and(|found| bad(self.check.quantity, found) > self.bad + NO_EFFECT * self.bad.abs());
             if worse {
                 let moved = PARAMETERS.into_iter().find(|one| place.corner.end_of(*one) != self.corner.end_of(*one));
                 corner = moved.map_or(corner, |parameter| corner.with(parameter, place.corner.end_of(parameter)));

@@ -9,10 +9,10 @@ use crate::condition::contract::Found;
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::condition::stand::Stand;
 use crate::condition::{self, CONDITIONS, DATA_SHEET};
-use crate::judge::{self, finding::badness};
 use crate::judge::requirement::{REQUIREMENTS, Yardstick};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
+use crate::judge::{self, finding::badness};
 use crate::model::case::Case;
 use crate::model::corner::{Corner, End, same_board};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner, Place as Owned, doubts};
@@ -245,7 +245,8 @@ fn alone(
         });
         close.next().is_some()
     };
-    let wanted = |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
+    let wanted =
+        |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
     alone_where(case, parts, all, orbits, progress, &wanted)?;
     either_way(case, parts, all, orbits, progress)
 }
@@ -338,7 +339,9 @@ fn alone_where(
             }
             Nature::Spread { rectangular, .. } => {
                 let shown = &parts[batch.part].results;
-                let shift = |found: &Figures| Some(Shift::between(shown.iter().find(|shown| shown.place == found.place)?, found));
+                let shift = |found: &Figures| {
+                    Some(Shift::between(shown.iter().find(|shown| shown.place == found.place)?, found))
+                };
                 let shifts: Vec<Shift> = results.iter().filter_map(shift).collect();
                 let moved = Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), shifts, back: vec![] };
                 own(&mut parts[batch.part].spreads, moved);
@@ -587,7 +590,8 @@ impl Scope {
     fn on_like_boards(&self, original: &PartFigures) -> Scope {
         let mut all = Scope { places: vec![], all_steady: self.all_steady };
         for place in &self.places {
-            let corners = original.results.iter().filter(|found| Place { corner: place.corner, ..found.place } == *place);
+            let corners =
+                original.results.iter().filter(|found| Place { corner: place.corner, ..found.place } == *place);
             let alike = corners.filter(|found| same_board(found.place.corner, place.corner));
             all.add(&Scope { places: alike.map(|found| found.place).collect(), all_steady: false });
         }

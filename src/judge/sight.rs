@@ -1,7 +1,7 @@
 //! Values with everything that is not known of them: ends of absent data, uncertainty of printed ones.
 
-use super::state::{State, all_of};
 use super::finding::badness;
+use super::state::{State, all_of};
 use crate::condition::figures::{Datum, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::model::case::Case;
 use crate::model::corner::{End, NOMINAL};

@@ -1,9 +1,7 @@
 //! Constructors: a board, a part and a case from a few numbers, with usual values for the rest. They refuse what no simulation could
 //! use, and [`Case::check`] looks at the whole.
 
-use super::board::{
-    Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage, Tolerances,
-};
+use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage, Tolerances};
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
 use super::parts::{CapacitorBranch, CapacitorKind, Class, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
 use super::procedure::Procedure;

@@ -162,12 +162,14 @@ impl Corner {
             return told.into();
         }
         let off = |from: &Corner, told: &[Parameter]| -> Vec<&'static str> {
-            let own = |parameter: &Parameter| !told.contains(parameter) && self.end_of(*parameter) != from.end_of(*parameter);
+            let own =
+                |parameter: &Parameter| !told.contains(parameter) && self.end_of(*parameter) != from.end_of(*parameter);
             PARAMETERS.into_iter().filter(own).map(|parameter| parameter.word(self.end_of(parameter))).collect()
         };
         let from_nominal = [vec!["nominal"], off(&NOMINAL, &[])].concat();
         let told = [Inductance, Capacitance];
-        let from_aged = [told.map(|parameter| parameter.word(self.end_of(parameter))).to_vec(), off(&CORNERS[1], &told)].concat();
+        let from_aged =
+            [told.map(|parameter| parameter.word(self.end_of(parameter))).to_vec(), off(&CORNERS[1], &told)].concat();
         let shorter = if from_nominal.len() <= from_aged.len() { from_nominal } else { from_aged };
         shorter.join(", ")
     }

@@ -6,7 +6,7 @@ use presolder::case::{self, Case};
 use presolder::condition::figures::Value;
 use presolder::corridor::Depth;
 use presolder::judge::COVERAGE;
-use presolder::model::corner::NOMINAL;
+use presolder::model::corner::{CORNERS, Corner, NOMINAL};
 use presolder::parts::CoreFamily;
 use presolder::quantity::find;
 use presolder::record;
@@ -160,20 +160,20 @@ fn law_only_what_a_bench_can_set_is_proposed() {
     let case = case_of(2);
     let mut hot = case.clone();
     hot.parts.iter_mut().for_each(|part| part.max_temperature_degc = Some(60.0));
-    let shown = |corner: &'static str, condition: &'static str, value: f64| Shown {
+    let shown = |corner: Corner, condition: &'static str, value: f64| Shown {
         condition,
         corner,
         input_v: 47.0,
         load_a: 3.9,
         values: vec![("inductor_ripple", value)],
     };
-    let differs = |case: &Case, corner, condition| {
+    let differs = |case: &Case, corner: Corner, condition| {
         let parts = [vec![shown(corner, condition, 1.07)], vec![shown(corner, condition, 1.93)]];
         answer(&plan_of(case, &parts), "inductor_ripple") == BenchAnswer::Differs
     };
     assert!(differs(&case, NOMINAL, "steady"));
     assert!(differs(&case, NOMINAL, "load step"));
-    assert!(!differs(&case, "low L, aged", "steady"), "a corner of tolerance is not in anybody's hands");
+    assert!(!differs(&case, CORNERS[1], "steady"), "a corner of tolerance is not in anybody's hands");
     assert!(!differs(&case, NOMINAL, "short circuit"), "what destroys is not proposed");
     assert!(!differs(&hot, NOMINAL, "steady"), "a winding above its rating is not proposed");
 }
@@ -251,7 +251,7 @@ fn law_the_plan_of_a_demo_stands_on_its_record() {
         for expected in &reading.expected {
             let part = record.parts.iter().find(|part| part.name == expected.part).expect("a part of the record");
             let simulated = part.results.iter().filter(|result| {
-                result.corner == NOMINAL
+                result.corner == NOMINAL.name()
                     && result.condition == reading.condition
                     && (result.input_v, result.load_a) == (reading.input_v, reading.load_a)
             });
@@ -276,7 +276,7 @@ fn law_the_plan_of_a_demo_stands_on_its_record() {
 #[test]
 fn law_a_test_that_passes_a_rating_in_any_corner_is_not_proposed() {
     let case = case_of(2);
-    let at = |condition: &'static str, corner: &'static str, values: Vec<(&'static str, f64)>| Shown {
+    let at = |condition: &'static str, corner: Corner, values: Vec<(&'static str, f64)>| Shown {
         condition,
         corner,
         input_v: 47.0,
@@ -287,8 +287,8 @@ fn law_a_test_that_passes_a_rating_in_any_corner_is_not_proposed() {
         let one = |ripple_a: f64, factor: f64| {
             vec![
                 at("steady", NOMINAL, vec![("inductor_ripple", ripple_a), ("peak_current", 4.7)]),
-                at("steady", "low L, aged", vec![("peak_current", factor * peak_a)]),
-                at("short circuit", "low L, aged", vec![("short_peak", factor * short_a)]),
+                at("steady", CORNERS[1], vec![("peak_current", factor * peak_a)]),
+                at("short circuit", CORNERS[1], vec![("short_peak", factor * short_a)]),
             ]
         };
         vec![one(1.07, 0.5), one(1.93, 1.0)]

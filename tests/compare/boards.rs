@@ -187,7 +187,7 @@ fn law_cycles_alternate_in_a_plain_run_exactly_where_the_steady_state_says_so() 
             let (mut machine, _) = Stand::new(&case, part, corner, 9.6).machine(2.4, WINDING_DEGC).unwrap();
             let orbit = machine.steady(2.4).unwrap();
             let duties = last_duties(&mut machine, 2.4);
-            println!("{name}, {}: {} periods, {:.4?}", corner.name, orbit.periods, &duties[..6]);
+            println!("{name}, {}: {} periods, {:.4?}", corner.name(), orbit.periods, &duties[..6]);
             assert_eq!(orbit.periods > 1, alternates);
             if alternates {
                 assert!(spread(&duties) > ALTERNATING);
@@ -268,14 +268,14 @@ fn outside_alternation_of_the_river_gauge_follows_the_slope_compensation() {
             let needed = (2.0 * case.board.output_v - input_v) / (2.0 * inductance_h);
             println!(
                 "{name}, {}: {} periods, L {inductance_h:.3e} H, slope needed {needed:.3e} A/s, multiplier {:.3}",
-                corner.name,
+                corner.name(),
                 orbit.periods,
                 orbit.largest_multiplier()
             );
-            assert_eq!(orbit.periods == 1 && orbit.repeats, regular, "{name}, {}", corner.name);
+            assert_eq!(orbit.periods == 1 && orbit.repeats, regular, "{name}, {}", corner.name());
             // Losses and the amplifier's own ripple shift the limit a little: the closed form decides where it is clear.
             if (needed / slope - 1.0).abs() > 0.15 {
-                assert_eq!(needed < slope, regular, "{name}, {}", corner.name);
+                assert_eq!(needed < slope, regular, "{name}, {}", corner.name());
             }
         }
     }
@@ -321,7 +321,7 @@ fn law_alternation_begins_where_the_multiplier_passes_minus_one() {
         [(0, low, true), (1, low, true), (2, nominal, true), (2, low, false), (3, nominal, false), (3, low, false)]
     {
         let least = least_multiplier(&mut case, part, corner);
-        println!("{}, {}: {least:.4}", case.parts[part].name, corner.name);
+        println!("{}, {}: {least:.4}", case.parts[part].name, corner.name());
         assert_eq!(least > -1.0, stable);
     }
 }

@@ -124,5 +124,5 @@ fn law_every_case_states_every_event() {
         assert!(events.start.is_some() && events.input_step.is_some() && events.overload.is_some(), "{name}");
         assert!(events.short.is_some() && events.light_load_a.is_some(), "{name}");
     }
-    assert_eq!(CORNERS[0].name, NOMINAL);
+    assert_eq!(CORNERS[0], NOMINAL);
 }

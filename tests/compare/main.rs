@@ -6,6 +6,7 @@ mod support;
 mod bench_plan;
 mod boards;
 mod boards_page;
+mod corners;
 mod cross_events;
 mod frozen_numbers;
 mod must_not_pass;

@@ -12,7 +12,7 @@ use presolder::judge::finding::Finding;
 use presolder::judge::sight::expanded;
 use presolder::judge::{self, COVERAGE, Outcome, State, Verdict};
 use presolder::model::case::{Agreed, Limits};
-use presolder::model::corner::{End, NOMINAL};
+use presolder::model::corner::{CORNERS, Corner, End, NOMINAL};
 use presolder::model::doubt::{Owner, rules};
 use presolder::parts::{Class, CoreFamily, FilletGoals, Grade, PadPair, Shield};
 use presolder::quantity::{Side, find};
@@ -21,7 +21,7 @@ use support::case_of;
 /// Sums and roots of a few numbers.
 const ROUNDING: f64 = 1e-12;
 /// Corner in which an aged board and a part at its least inductance are.
-const AGED: &str = "low L, aged";
+const AGED: Corner = CORNERS[1];
 
 /// A setting of the board: full load at its nominal input.
 const SETTING: Place =
@@ -501,7 +501,7 @@ fn closed_form_doubt_in_printed_data() {
         let mut parts = two("ripple_20mhz", 37e-3, 37e-3);
         for (part, datum) in parts.iter_mut().zip(datum) {
             let shifts = vec![Shift { place: part.results[0].place, by: vec![("ripple_20mhz", 2e-3)] }];
-            part.spreads.push(Moved { datum, half_width: None, shifts });
+            part.spreads.push(Moved { datum, half_width: None, shifts, back: vec![] });
         }
         verdict(&ripple_case(), &parts)
     };

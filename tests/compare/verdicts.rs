@@ -192,11 +192,13 @@ fn law_a_corner_moves_what_it_lists() {
     let further = [(Parameter::LimitThreshold, End::Most), (Parameter::Resistance, End::Least)];
     let [nominal, low, high] = CORNERS.map(|corner| placed(&corner, &further, board, part));
     assert_eq!((nominal.threshold, nominal.dcr_ohm, nominal.inductance_factor), (None, part.dcr_typical_ohm, 1.0));
-    assert_eq!(nominal.bank, board.output_bank);
+    assert_eq!(nominal.board.output_bank, board.output_bank);
     assert_eq!((low.threshold, high.threshold), (Some(End::Most), Some(End::Most)));
     assert!(low.dcr_ohm < part.dcr_typical_ohm, "what the condition drives to an end stands before the corner's own");
     assert!(low.inductance_factor < 1.0 && high.inductance_factor > 1.0);
-    assert!(low.bank.iter().zip(&board.output_bank).all(|(aged, new)| aged.capacitance_f <= new.capacitance_f));
+    assert!(
+        low.board.output_bank.iter().zip(&board.output_bank).all(|(aged, new)| aged.capacitance_f <= new.capacitance_f)
+    );
     assert_eq!(placed(&CORNERS[1], &[], board, part).dcr_ohm, part.dcr_max_ohm);
 }
 

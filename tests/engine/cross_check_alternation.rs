@@ -92,7 +92,7 @@ fn outside_alternating_cycles_by_a_long_run_of_the_independent_integration() {
     let mut alternating = vec![];
     for part in &case.parts {
         for corner in &CORNERS[..2] {
-            let name = format!("{}, {}", part.name, corner.name);
+            let name = format!("{}, {}", part.name, corner.name());
             let (mut machine, curve) = Stand::new(&case, part, *corner, input_v).machine(load_a, winding_degc).unwrap();
             let orbit = machine.steady(load_a).unwrap();
             let program = Program::constant(orbit.program_a);

@@ -89,7 +89,8 @@ fn law_collapsing_loss_is_bracketed() {
 
 #[test]
 fn error_loss_that_fails_or_jumps_is_reported() {
-    let refused: Result<Outcome, &str> = settle(25.0, 41.0, Start::at(25.0), |t| if t > 30.0 { Err("no cycle") } else { Ok(0.7) });
+    let refused: Result<Outcome, &str> =
+        settle(25.0, 41.0, Start::at(25.0), |t| if t > 30.0 { Err("no cycle") } else { Ok(0.7) });
     assert_eq!(refused, Err("no cycle"));
     assert_eq!(settled(27.0, 41.0, |_| f64::NAN), Outcome::Unsettled { evaluated_degc: 27.0 });
     let jumps = settled(27.0, 41.0, |t| if t > 41.3 { 0.1 } else { 0.9 });

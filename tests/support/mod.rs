@@ -5,7 +5,9 @@ pub mod checked;
 pub mod demo;
 pub mod validation;
 
-use presolder::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage};
+use presolder::board::{
+    Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage, Tolerances,
+};
 use presolder::engine::book::Book;
 use presolder::engine::machine::{Machine, Output};
 use presolder::engine::network::Circuit;
@@ -47,6 +49,8 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
         load_a: vec![load_a],
         load_kind: LoadKind::Resistance,
         ambient_degc: 25.0,
+        coldest_degc: None,
+        tolerances: Tolerances { frequency: 0.1, reference: 0.015, divider: 0.01 },
         stage: ideal_stage(),
         output_bank: bank,
         input_bank: vec![],

@@ -4,6 +4,7 @@
 use presolder::case::{self, Case};
 use presolder::condition::figures::{Figures, PartFigures, Place};
 use presolder::judge::Row;
+use presolder::model::corner::Corner;
 use presolder::quantity::QUANTITIES;
 
 /// Names of the made-up parts, the original first.
@@ -14,7 +15,7 @@ pub struct Shown {
     /// Kind of condition.
     pub condition: &'static str,
     /// Corner.
-    pub corner: &'static str,
+    pub corner: Corner,
     /// Input voltage in V.
     pub input_v: f64,
     /// Load in A.
