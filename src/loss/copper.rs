@@ -63,28 +63,71 @@ pub fn dowell_ratio(layers: f64, delta: f64) -> f64 {
 /// A waveform that is not usable.
 pub fn harmonics(samples: &[(f64, f64)], count: usize) -> Result<Vec<f64>, LossError> {
     let period_s = period_s(samples)?;
-    Ok((1..=count).map(|n| harmonic(samples, period_s, n)).collect())
+    let omega = 2.0 * PI / period_s;
+    let mut corners = corners(samples, omega);
+    let jump = samples[0].1 - samples[samples.len() - 1].1;
+    let amplitude = |n: usize| {
+        let (re, im) = sum_of_corners(&mut corners, n);
+        2.0 / (n as f64 * omega * period_s) * (re + jump).hypot(im)
+    };
+    Ok((1..=count).map(amplitude).collect())
 }
 
-fn harmonic(samples: &[(f64, f64)], period_s: f64, n: usize) -> f64 {
-    let omega = 2.0 * PI * n as f64 / period_s;
+/// Multiples of an angle that are worked out from each other before one is worked out anew: each adds its rounding.
+const TURNED: usize = 16;
+
+/// A corner or step of a waveform.
+struct Corner {
+    /// Angle in a turn of the fundamental, and its sine and cosine.
+    angle: f64,
+    turn: (f64, f64),
+    /// Sine and cosine of the latest multiple of the angle.
+    now: (f64, f64),
+    /// Height of the step, and by how much the slope before exceeds that after it, per radian of the fundamental.
+    step: f64,
+    bend: f64,
+}
+
+/// Corners and steps of the waveform, each instant once.
+fn corners(samples: &[(f64, f64)], omega: f64) -> Vec<Corner> {
     let start_s = samples[0].0;
-    let (mut re, mut im) = (samples[0].1 - samples[samples.len() - 1].1, 0.0);
-    let (mut sin0, mut cos0) = (0.0, 1.0);
+    let mut corners: Vec<Corner> = Vec::with_capacity(samples.len());
+    let corner = |t_s: f64| {
+        let angle = omega * (t_s - start_s);
+        let turn = angle.sin_cos();
+        Corner { angle, turn, now: (0.0, 1.0), step: 0.0, bend: 0.0 }
+    };
+    corners.push(corner(start_s));
     for w in samples.windows(2) {
         let rise = w[1].1 - w[0].1;
+        let last = corners.len() - 1;
         if w[1].0 == w[0].0 {
-            re += rise * cos0;
-            im -= rise * sin0;
+            corners[last].step += rise;
             continue;
         }
-        let (sin1, cos1) = (omega * (w[1].0 - start_s)).sin_cos();
         let slope = rise / (w[1].0 - w[0].0) / omega;
-        re += slope * (sin1 - sin0);
-        im += slope * (cos1 - cos0);
-        (sin0, cos0) = (sin1, cos1);
+        corners[last].bend -= slope;
+        corners.push(Corner { bend: slope, ..corner(w[1].0) });
     }
-    2.0 / (omega * period_s) * re.hypot(im)
+    corners
+}
+
+/// Real and imaginary part of the sum over all corners, for a harmonic; harmonics are asked for one after the other from the first on.
+fn sum_of_corners(corners: &mut [Corner], n: usize) -> (f64, f64) {
+    let (mut re, mut im) = (0.0, 0.0);
+    let per_n = 1.0 / n as f64;
+    for corner in corners {
+        let ((sin, cos), (sin1, cos1)) = (corner.now, corner.turn);
+        corner.now = if n.is_multiple_of(TURNED) {
+            (n as f64 * corner.angle).sin_cos()
+        } else {
+            (sin * cos1 + cos * sin1, cos * cos1 - sin * sin1)
+        };
+        let (sin, cos) = corner.now;
+        re += corner.step * cos + corner.bend * per_n * sin;
+        im += corner.bend * per_n * cos - corner.step * sin;
+    }
+    (re, im)
 }
 
 /// What an alternating-current copper loss rests on.
