@@ -51,30 +51,30 @@ impl Sums {
         self.products[i * (i + 1) / 2 + j]
     }
 
-    /// Adds a stretch, given by the first `size` values at both of its ends.
+    /// Adds a stretch, given by both of its ends.
     #[inline]
-    fn add(&mut self, from: &[f64; MOST], to: &[f64; MOST], size: usize, duration_s: f64) {
+    fn add(&mut self, from: &End, to: &End, duration_s: f64) {
         self.time_s += duration_s;
         // A fixed number of values keeps the sums in registers.
-        match size {
-            0..=4 => self.add_first::<4>(from, to),
-            5 => self.add_first::<5>(from, to),
-            6 => self.add_first::<6>(from, to),
-            7 => self.add_first::<7>(from, to),
-            8 => self.add_first::<8>(from, to),
-            9 => self.add_first::<9>(from, to),
-            10 => self.add_first::<10>(from, to),
-            _ => self.add_first::<MOST>(from, to),
+        match to.size {
+            0..=4 => self.add_first::<4, 10>(from, to),
+            5 => self.add_first::<5, 15>(from, to),
+            6 => self.add_first::<6, 21>(from, to),
+            7 => self.add_first::<7, 28>(from, to),
+            8 => self.add_first::<8, 36>(from, to),
+            9 => self.add_first::<9, 45>(from, to),
+            10 => self.add_first::<10, 55>(from, to),
+            _ => self.add_first::<MOST, PRODUCTS>(from, to),
         }
     }
 
     #[inline]
-    fn add_first<const N: usize>(&mut self, from: &[f64; MOST], to: &[f64; MOST]) {
+    fn add_first<const N: usize, const P: usize>(&mut self, from: &End, to: &End) {
         for i in 0..N {
-            self.change[i] += to[i] - from[i];
-            for j in 0..=i {
-                self.products[i * (i + 1) / 2 + j] += to[i] * to[j] - from[i] * from[j];
-            }
+            self.change[i] += to.values[i] - from.values[i];
+        }
+        for k in 0..P {
+            self.products[k] += to.products[k] - from.products[k];
         }
     }
 
@@ -85,6 +85,47 @@ impl Sums {
             for j in 0..2 {
                 let ends = 2.0 * (from[i] * from[j] + to[i] * to[j]) + from[i] * to[j] + to[i] * from[j];
                 self.input_products[i][j] += ends * duration_s / 6.0;
+            }
+        }
+    }
+}
+
+/// States and moving inputs at an end of a stretch, and their products: where the next stretch begins there they are known.
+#[derive(Clone, Debug)]
+struct End {
+    size: usize,
+    values: [f64; MOST],
+    products: [f64; PRODUCTS],
+}
+
+impl End {
+    const NONE: End = End { size: 0, values: [0.0; MOST], products: [0.0; PRODUCTS] };
+
+    /// Takes on other values, of which that many count.
+    #[inline]
+    fn set(&mut self, values: &[f64; MOST], size: usize) {
+        if self.size == size && self.values[..size] == values[..size] {
+            return;
+        }
+        self.size = size;
+        match size {
+            0..=4 => self.multiply::<4>(values),
+            5 => self.multiply::<5>(values),
+            6 => self.multiply::<6>(values),
+            7 => self.multiply::<7>(values),
+            8 => self.multiply::<8>(values),
+            9 => self.multiply::<9>(values),
+            10 => self.multiply::<10>(values),
+            _ => self.multiply::<MOST>(values),
+        }
+    }
+
+    #[inline]
+    fn multiply<const N: usize>(&mut self, values: &[f64; MOST]) {
+        for i in 0..N {
+            self.values[i] = values[i];
+            for j in 0..=i {
+                self.products[i * (i + 1) / 2 + j] = values[i] * values[j];
             }
         }
     }
@@ -132,6 +173,9 @@ pub struct RunBook {
     period_s: f64,
     /// Mode, state and inputs at the end of the last stretch.
     last: (usize, StateVector, InputVector),
+    /// Both ends of the latest stretch, from the origin, and whether the end comes first.
+    ends: Box<[End; 2]>,
+    swapped: bool,
 }
 
 impl RunBook {
@@ -144,6 +188,8 @@ impl RunBook {
             plant_states: 0,
             period_s: 1.0 / circuit.board.frequency_hz,
             last: (usize::MAX, [0.0; MAX_STATES], [0.0; INPUTS]),
+            ends: Box::new([End::NONE; 2]),
+            swapped: false,
         }
     }
 
@@ -151,7 +197,7 @@ impl RunBook {
     pub fn totals(&self) -> Book {
         let mut book = self.book.clone();
         for slot in self.slots.iter().flatten() {
-            if let Some(plant) = &slot.plant {
+            if let Some(plant) = slot.plant.as_ref().filter(|_| slot.sums.time_s > 0.0) {
                 book.add(plant.path, &plant.integrals(&slot.sums));
             }
         }
@@ -204,7 +250,9 @@ impl Observer for RunBook {
         };
         let slopes = MOVING.map(|input| settled.input_slopes[input as usize]);
         if slot.sums.slopes != slopes {
-            self.book.add(plant.path, &plant.integrals(&slot.sums));
+            if slot.sums.time_s > 0.0 {
+                self.book.add(plant.path, &plant.integrals(&slot.sums));
+            }
             slot.sums = Sums { slopes, ..Sums::NONE };
         }
         let (mut from, mut to) = ([0.0; MOST], [0.0; MOST]);
@@ -220,7 +268,14 @@ impl Observer for RunBook {
             to[states..states + 2].copy_from_slice(&after);
             slot.sums.add_inputs(before, after, duration_s);
         }
-        slot.sums.add(&from, &to, if moved { states + 2 } else { states }, duration_s);
+        let size = if moved { states + 2 } else { states };
+        // A stretch begins where the last one ended, as a rule.
+        self.swapped = !self.swapped;
+        let [begin, end] = &mut *self.ends;
+        let (begin, end) = if self.swapped { (end, begin) } else { (begin, end) };
+        begin.set(&from, size);
+        end.set(&to, size);
+        slot.sums.add(begin, end, duration_s);
         self.book.note_ends(stretch);
     }
 
