@@ -153,8 +153,16 @@ impl<'a> Track<'a> {
     }
 
     /// Moves `node` to the first crossing in the stretch, up to `end_s`, where Newton's method finds it from `guess_s` and the value
-    /// rises all the way to it. False, with `node` anywhere, where that is not so: there may be a crossing all the same.
-    pub fn expected_crossing(&self, guess_s: f64, end_s: f64, anchors: &mut Anchors, node: &mut Node) -> bool {
+    /// rises all the way to it: what bounds the slope over a width `bounds` tells. False, with `node` anywhere, where that is not so:
+    /// there may be a crossing all the same.
+    pub fn expected_crossing(
+        &self,
+        guess_s: f64,
+        end_s: f64,
+        anchors: &mut Anchors,
+        bounds: impl FnOnce(f64) -> f64,
+        node: &mut Node,
+    ) -> bool {
         let start = self.start();
         if start >= 0.0 || self.modal.is_dense() {
             return false;
@@ -171,8 +179,7 @@ impl<'a> Track<'a> {
             node.t_s += step_s;
             if step_s.abs() <= LAST_STEP * node.t_s {
                 self.modal.nudge(&mut node.basis, step_s);
-                let slope_deviation = self.row.slope_deviation(self.flow, self.modal, node.t_s);
-                return node.t_s <= end_s && -start > slope_deviation * node.t_s;
+                return node.t_s <= end_s && -start > bounds(node.t_s) * node.t_s;
             }
         }
         false

@@ -79,6 +79,10 @@ pub struct Modal {
     /// Magnitude of each eigenvalue in 1/s, and its square in 1/s2; for a pair in its first coordinate.
     speed: StateVector,
     square: StateVector,
+    /// By how much a mode of size one may differ from its chord at most: 1, for a pair 2 in its first coordinate.
+    most: StateVector,
+    /// Magnitude of the fastest mode in 1/s.
+    fastest_per_s: f64,
     /// Exponentials at the begin of a stretch.
     pub unit_basis: Basis,
     /// Columns: directions of the coordinates in the state space.
@@ -249,6 +253,8 @@ impl Modal {
             unit_basis: [0.0; MAX_STATES],
             speed: [0.0; MAX_STATES],
             square: [0.0; MAX_STATES],
+            most: [0.0; MAX_STATES],
+            fastest_per_s: 0.0,
             directions: vec![[0.0; MAX_STATES]; n],
             coordinates: vec![[0.0; MAX_STATES]; n],
             input: vec![[0.0; INPUTS]; n],
@@ -282,6 +288,8 @@ impl Modal {
             let first = j < modal.reals || (j - modal.reals).is_multiple_of(2);
             modal.square[j] = if first { modal.rate[j].powi(2) + modal.omega[j].powi(2) } else { 0.0 };
             modal.speed[j] = modal.square[j].sqrt();
+            modal.most[j] = if j < modal.reals { 1.0 } else { f64::from(u8::from(first)) * 2.0 };
+            modal.fastest_per_s = modal.fastest_per_s.max(modal.speed[j]);
         }
         for u in 0..INPUTS {
             let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
@@ -318,6 +326,8 @@ impl Modal {
             unit_basis: [0.0; MAX_STATES],
             speed: [0.0; MAX_STATES],
             square: [0.0; MAX_STATES],
+            most: [0.0; MAX_STATES],
+            fastest_per_s: 0.0,
             directions: vec![],
             coordinates: vec![],
             input: vec![],
@@ -402,7 +412,7 @@ impl Modal {
 
     /// Magnitude of the fastest mode in 1/s; 0 where the modes are not known.
     pub fn fastest_per_s(&self) -> f64 {
-        self.speed[..self.fast()].iter().copied().fold(0.0, f64::max)
+        self.fastest_per_s
     }
 
     /// Time in s for which the polynomials of the slow block hold to rounding; 0 where the modes are not known.
@@ -515,16 +525,23 @@ impl Modal {
     #[inline]
     pub fn chord_deviations_into(&self, flow: &Flow, duration_s: f64, deviations: &mut StateVector) {
         let (growth, eighth) = (self.growth(duration_s), duration_s * duration_s / 8.0);
-        for j in self.real_modes() {
-            deviations[j] = flow.amplitude[j] * growth * (self.square[j] * eighth).min(1.0);
-        }
-        for j in self.pair_modes() {
-            deviations[j] = flow.amplitude[j] * growth * (self.square[j] * eighth).min(2.0);
-        }
+        let deviation = |j: usize| flow.amplitude[j] * growth * lesser(self.square[j] * eighth, self.most[j]);
+        fill(deviations, self.n, deviation);
         for k in 0..self.n - self.fast() {
             let [_, _, c2, c3, c4, c5, c6] = flow.slow[k].map(f64::abs);
             let tail = c2 + duration_s * (c3 + duration_s * (c4 + duration_s * (c5 + duration_s * c6)));
             deviations[self.fast() + k] = tail * duration_s * duration_s;
+        }
+    }
+
+    /// Writes by how much the slope of each coordinate may differ from that of its chord, see [`super::crossing`].
+    #[inline]
+    pub fn slope_deviations_into(&self, flow: &Flow, width_s: f64, deviations: &mut StateVector) {
+        let (growth, half_s, per_width) = (self.growth(width_s), 0.5 * width_s, 1.0 / width_s);
+        let steepest = |j: usize| lesser(self.square[j] * half_s, self.speed[j] + self.most[j] * per_width);
+        fill(deviations, self.n, |j| flow.amplitude[j] * growth * steepest(j));
+        for k in 0..self.n - self.fast() {
+            deviations[self.fast() + k] = bound_of_curvature(&flow.slow[k], width_s) * half_s;
         }
     }
 
@@ -730,6 +747,12 @@ impl Modal {
             *x = dense_state(matrix, self.n, flow, t_s);
             return;
         }
+        combine(&self.directions, &self.coordinates(flow, t_s, basis), self.n, x);
+    }
+
+    /// Modal coordinates after a time, with the exponentials of that time.
+    #[inline]
+    fn coordinates(&self, flow: &Flow, t_s: f64, basis: &Basis) -> StateVector {
         let fast = self.fast();
         let mut y = [0.0; MAX_STATES];
         for j in self.real_modes() {
@@ -739,13 +762,17 @@ impl Modal {
             y[j] = flow.eta[j] * basis[j] + flow.eta[j + 1] * basis[j + 1];
             y[j + 1] = flow.eta[j + 1] * basis[j] - flow.eta[j] * basis[j + 1];
         }
-        for j in 0..fast {
-            y[j] += flow.settled.constant[j] + flow.settled.slope[j] * t_s;
+        if flow.settled.sloping {
+            for j in 0..fast {
+                y[j] += flow.settled.constant[j] + flow.settled.slope[j] * t_s;
+            }
+        } else {
+            y.iter_mut().zip(&flow.settled.constant).take(fast).for_each(|(y, constant)| *y += constant);
         }
         for k in 0..self.n - fast {
             y[fast + k] = horner(&flow.slow[k], t_s);
         }
-        combine(&self.directions, &y, self.n, x);
+        y
     }
 
     /// Transition matrix of the states over a time.
@@ -759,9 +786,8 @@ impl Modal {
         let mut flow = Flow::new(self.settled([0.0; INPUTS], [0.0; INPUTS]));
         let mut x = [0.0; MAX_STATES];
         for j in 0..self.n {
-            let mut unit = [0.0; MAX_STATES];
-            unit[j] = 1.0;
-            self.begin(&mut flow, &unit);
+            flow.eta = self.coordinates[j];
+            self.slow_polynomials(&mut flow);
             self.state_into(&flow, t_s, &basis, &mut x);
             (0..self.n).for_each(|i| matrix[(i, j)] = x[i]);
         }
@@ -806,8 +832,25 @@ impl ProjectedRow {
     /// Value at a state and inputs.
     #[inline]
     pub fn at(&self, x: &StateVector, inputs: &InputVector) -> f64 {
-        let terms = self.row.x.iter().zip(x).take(self.reach);
-        dot(&self.row.u, inputs) + terms.map(|(factor, x)| factor * x).sum::<f64>()
+        self.of_inputs(inputs) + self.of_state(x)
+    }
+
+    /// Part of the inputs in its value.
+    #[inline(always)]
+    pub fn of_inputs(&self, inputs: &InputVector) -> f64 {
+        dot(&self.row.u, inputs)
+    }
+
+    /// Part of the states in its value.
+    #[inline(always)]
+    pub fn of_state(&self, x: &StateVector) -> f64 {
+        match self.reach {
+            0 => 0.0,
+            1 => self.row.x[0] * x[0],
+            2..=4 => dot_of(&self.row.x[..4], &x[..4]),
+            5..=8 => dot_of(&self.row.x[..8], &x[..8]),
+            _ => dot(&self.row.x, x),
+        }
     }
 
     /// What the row reads where the fast coordinates have settled, given its [`ProjectedRow::lag`] under the same slopes.
@@ -828,26 +871,15 @@ impl ProjectedRow {
 
     /// Whether the row falls all along a stretch of that width with these values at its ends.
     pub fn falls(&self, (start, end): (f64, f64), flow: &Flow, modal: &Modal, width_s: f64) -> bool {
-        start - end > width_s * self.slope_deviation(flow, modal, width_s)
+        let mut deviations = [0.0; MAX_STATES];
+        modal.slope_deviations_into(flow, width_s, &mut deviations);
+        start - end > width_s * self.slope_deviation(&deviations, modal)
     }
 
-    /// By how much the slope of the row may differ from that of its chord, see [`super::crossing`].
+    /// By how much the slope of the row may differ from that of its chord, by the deviations of the coordinates.
     #[inline]
-    pub fn slope_deviation(&self, flow: &Flow, modal: &Modal, width_s: f64) -> f64 {
-        let (mut deviation, half_s, per_width) = (0.0, 0.5 * width_s, 1.0 / width_s);
-        for j in modal.real_modes() {
-            let steepest = (modal.square[j] * half_s).min(modal.speed[j] + per_width);
-            deviation += self.size[j] * flow.amplitude[j] * steepest;
-        }
-        for j in modal.pair_modes() {
-            let steepest = (modal.square[j] * half_s).min(modal.speed[j] + 2.0 * per_width);
-            deviation += self.size[j] * flow.amplitude[j] * steepest;
-        }
-        deviation *= modal.growth(width_s);
-        for (polynomial, size) in flow.slow.iter().zip(&self.size[modal.fast()..modal.n]) {
-            deviation += size * bound_of_curvature(polynomial, width_s) * half_s;
-        }
-        deviation
+    pub fn slope_deviation(&self, deviations: &StateVector, modal: &Modal) -> f64 {
+        dot_first(&self.size, deviations, modal.n)
     }
 
     /// By how much the row may differ from its chord over a stretch, by the deviations of the coordinates.
@@ -978,6 +1010,32 @@ fn small_sin_cos_less_one(angle: f64) -> (f64, f64) {
             + z * (1.0 / 24.0
                 + z * (-1.0 / 720.0 + z * (1.0 / 40320.0 + z * (-1.0 / 3_628_800.0 + z / 479_001_600.0)))));
     (angle * sin, cos_less_one)
+}
+
+/// The lesser of two numbers, neither of which is no number.
+#[inline(always)]
+fn lesser(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
+/// Writes a value into each of the first `width` entries, and into a few more: a fixed number of entries is worked out side by side.
+#[inline(always)]
+fn fill(entries: &mut StateVector, width: usize, value: impl Fn(usize) -> f64) {
+    match width {
+        0..=6 => fill_first::<6>(entries, value),
+        7..=8 => fill_first::<8>(entries, value),
+        9..=10 => fill_first::<10>(entries, value),
+        11..=12 => fill_first::<12>(entries, value),
+        _ => fill_first::<MAX_STATES>(entries, value),
+    }
+}
+
+#[inline(always)]
+fn fill_first<const W: usize>(entries: &mut StateVector, value: impl Fn(usize) -> f64) {
+    let entries: &mut [f64; W] = entries.first_chunk_mut().expect("no more entries than there are");
+    for (j, entry) in entries.iter_mut().enumerate() {
+        *entry = value(j);
+    }
 }
 
 /// Inner product of vectors of which one is zero from `width` on.
@@ -1212,7 +1270,8 @@ pub(crate) type Column<T> = [T; MAX_STATES];
 
 /// Triangular factors of a shifted matrix, rows exchanged so that no divisor is small.
 pub(crate) struct Factors<T> {
-    rows: [Column<T>; MAX_STATES],
+    /// Row by row, without what lies beyond the size: that many numbers are cleared and moved at every frequency of a loop gain.
+    rows: Vec<T>,
     order: [usize; MAX_STATES],
     n: usize,
 }
@@ -1221,47 +1280,53 @@ impl<T: Number> Factors<T> {
     /// Factors of `a` less `shift` times the identity; `None` where that is singular.
     pub(crate) fn new(a: &DMatrix<f64>, shift: T) -> Option<Factors<T>> {
         let n = a.nrows().min(MAX_STATES);
-        let mut rows = [[T::from_real(0.0); MAX_STATES]; MAX_STATES];
+        let mut rows = Vec::with_capacity(n * n);
         for i in 0..n {
-            for j in 0..n {
-                rows[i][j] = T::from_real(a[(i, j)]);
-            }
-            rows[i][i] -= shift;
+            rows.extend((0..n).map(|j| T::from_real(a[(i, j)])));
+            rows[i * n + i] -= shift;
         }
-        let mut order = std::array::from_fn(|i| i);
-        for k in 0..n {
-            let largest =
-                (k..n).max_by(|&p, &q| rows[p][k].modulus_squared().total_cmp(&rows[q][k].modulus_squared()))?;
-            rows.swap(k, largest);
-            order.swap(k, largest);
-            let pivot = rows[k];
-            if pivot[k] == T::from_real(0.0) {
-                return None;
-            }
-            for row in &mut rows[k + 1..n] {
-                if row[k] == T::from_real(0.0) {
-                    continue;
-                }
-                let factor = row[k] / pivot[k];
-                row[k] = factor;
-                for j in k + 1..n {
-                    row[j] -= factor * pivot[j];
-                }
+        let mut factors = Factors { rows, order: std::array::from_fn(|i| i), n };
+        (0..n).all(|k| factors.eliminate(k)).then_some(factors)
+    }
+
+    /// Clears a column below its pivot, the largest entry; false where there is none but zeros.
+    fn eliminate(&mut self, k: usize) -> bool {
+        let n = self.n;
+        let size = |row: &[T]| row[k].modulus_squared();
+        let (mut largest, mut most) = (k, 0.0);
+        for (i, row) in self.rows.chunks_exact(n).enumerate().skip(k) {
+            if size(row) >= most {
+                (largest, most) = (i, size(row));
             }
         }
-        Some(Factors { rows, order, n })
+        self.order.swap(k, largest);
+        let (above, below) = self.rows.split_at_mut((k + 1) * n);
+        let pivot = &mut above[k * n..];
+        if largest > k {
+            pivot.swap_with_slice(&mut below[(largest - k - 1) * n..(largest - k) * n]);
+        }
+        if pivot[k] == T::from_real(0.0) {
+            return false;
+        }
+        for row in below.chunks_exact_mut(n).filter(|row| row[k] != T::from_real(0.0)) {
+            let factor = row[k] / pivot[k];
+            row[k] = factor;
+            for (entry, of_pivot) in row[k + 1..].iter_mut().zip(&pivot[k + 1..]) {
+                *entry -= factor * *of_pivot;
+            }
+        }
+        true
     }
 
     /// Solves for a right side, in place.
     pub(crate) fn solve(&self, vector: &mut Column<T>) {
-        let right = *vector;
-        for i in 0..self.n {
-            let done = (0..i).fold(right[self.order[i]], |sum, j| sum - self.rows[i][j] * vector[j]);
-            vector[i] = done;
+        let (n, right) = (self.n, *vector);
+        for (i, row) in self.rows.chunks_exact(n).enumerate() {
+            vector[i] = row[..i].iter().zip(&*vector).fold(right[self.order[i]], |sum, (entry, x)| sum - *entry * *x);
         }
-        for i in (0..self.n).rev() {
-            let done = (i + 1..self.n).fold(vector[i], |sum, j| sum - self.rows[i][j] * vector[j]);
-            vector[i] = done / self.rows[i][i];
+        for (i, row) in self.rows.chunks_exact(n).enumerate().rev() {
+            let known = row[i + 1..].iter().zip(&vector[i + 1..]);
+            vector[i] = known.fold(vector[i], |sum, (entry, x)| sum - *entry * *x) / row[i];
         }
     }
 }

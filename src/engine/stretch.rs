@@ -35,12 +35,10 @@ impl Stretch<'_> {
     pub fn ends(&self, output: Output) -> (f64, f64) {
         let row = self.mode.output(output);
         let settled = &self.flow.settled;
-        let start = row.at(&self.flow.start, &settled.inputs);
-        let end = if settled.is_sloping() {
-            row.at(self.end, &settled.inputs_at(self.duration_s))
-        } else {
-            row.at(self.end, &settled.inputs)
-        };
+        let driven = row.of_inputs(&settled.inputs);
+        let start = driven + row.of_state(&self.flow.start);
+        let driven = if settled.is_sloping() { row.of_inputs(&settled.inputs_at(self.duration_s)) } else { driven };
+        let end = driven + row.of_state(self.end);
         (start, end)
     }
 
@@ -51,20 +49,23 @@ impl Stretch<'_> {
         if modal.is_dense() {
             return (f64::NEG_INFINITY, f64::INFINITY);
         }
-        let deviations = if self.mode.deviations_s == self.duration_s {
-            &self.mode.deviations
-        } else {
-            self.deviations.get_or_init(|| modal.chord_deviations(self.flow, self.duration_s))
-        };
+        let known = self.mode.bounds.chords(self.duration_s);
+        let deviations =
+            known.unwrap_or_else(|| self.deviations.get_or_init(|| modal.chord_deviations(self.flow, self.duration_s)));
         let away = self.mode.output(output).chord_deviation(deviations, modal);
         (start.min(end) - away, start.max(end) + away)
     }
 
     /// Whether an output with these values at the ends is sure to go from one to the other without a turn.
     pub fn is_monotone(&self, output: Output, (start, end): (f64, f64)) -> bool {
-        let modal = &self.mode.modal;
-        let row = self.mode.output(output);
-        !modal.is_dense() && row.falls((start.max(end), start.min(end)), self.flow, modal, self.duration_s)
+        let (modal, row) = (&self.mode.modal, self.mode.output(output));
+        if modal.is_dense() {
+            return false;
+        }
+        match self.mode.bounds.slopes(self.duration_s) {
+            Some(slopes) => (end - start).abs() > self.duration_s * row.slope_deviation(slopes, modal),
+            None => row.falls((start.max(end), start.min(end)), self.flow, modal, self.duration_s),
+        }
     }
 
     /// An output as a function of time within the stretch.

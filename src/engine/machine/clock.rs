@@ -107,6 +107,6 @@ impl Machine {
 
     /// An output at the present instant, in the mode that has just ended.
     pub(super) fn read(&self, state: &RunState, output: Output) -> f64 {
-        self.modes[self.current].output(output).row.at(&state.x, &state.inputs)
+        self.modes[self.current].output(output).at(&state.x, &state.inputs)
     }
 }

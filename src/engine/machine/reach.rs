@@ -82,18 +82,19 @@ fn earliest_event(
         at.t_s = allowed_s;
         mode.anchors.basis_into(&mode.modal, allowed_s, &mut at.basis);
     }
-    let flow = &mode.flow;
-    let modal = &mode.modal;
     let shown_s = at.t_s;
-    end_state(modal, flow, at, end);
+    end_state(&mode.modal, &mode.flow, at, end);
+    let clear = if mode.modal.is_dense() { 0 } else { mode.clear_watches(end, shown_s) };
+    let (flow, modal) = (&mode.flow, &*mode.modal);
     let before = found;
     // The flux linkage goes straight to that end of its piece: it does not go to the other.
     let opposite = before.and_then(|index| match mode.watches[index].event {
         Event::Knot(direction) => Some(Event::Knot(-direction)),
         _ => None,
     });
+    let bounds = &mut mode.bounds;
     for (index, watch) in mode.watches.iter_mut().enumerate() {
-        if before == Some(index) || !armed(watch.event) {
+        if before == Some(index) || clear.checked_shr(index as u32).unwrap_or(0) & 1 == 1 || !armed(watch.event) {
             continue;
         }
         let slope = watch.ramp.slope(state.input_at_edge_v);
@@ -106,12 +107,8 @@ fn earliest_event(
             // Most watches are far from their threshold all the way, or were met before and are being left: their chord and
             // its bounds say so.
             let shown = watch.at(end, shown_s) + line.0 + slope * shown_s;
-            if mode.deviations_s != shown_s {
-                modal.chord_deviations_into(flow, shown_s, &mut mode.deviations);
-                mode.deviations_s = shown_s;
-            }
-            let far = start.max(shown) + watch.row.chord_deviation(&mode.deviations, modal) < 0.0;
-            if far || (start < 0.0 && watch.row.falls((start, shown), flow, modal, shown_s)) {
+            let far = start.max(shown) + bounds.chord(watch, (modal, flow), shown_s) < 0.0;
+            if far || (start < 0.0 && start - shown > shown_s * bounds.slope(watch, (modal, flow), shown_s)) {
                 continue;
             }
         }
@@ -145,7 +142,8 @@ fn ends_as_before(
     let slope = watch.ramp.slope(state.input_at_edge_v);
     let line = (slope * begin_s, slope);
     let track = Track::with_level(&mode.modal, &mode.flow, &watch.row, watch.level, line);
-    let found = track.expected_crossing(guess_s, at.t_s, &mut mode.anchors, at);
+    let bounds = |width_s: f64| mode.bounds.slope(watch, (&mode.modal, &mode.flow), width_s);
+    let found = track.expected_crossing(guess_s, at.t_s, &mut mode.anchors, bounds, at);
     if found {
         watch.crossed_at(at.t_s);
     }
