@@ -284,13 +284,7 @@ impl Modal {
             modal.omega[j] = split.block[(j, j + 1)];
             modal.omega[j + 1] = modal.omega[j];
         }
-        for j in 0..modal.fast() {
-            let first = j < modal.reals || (j - modal.reals).is_multiple_of(2);
-            modal.square[j] = if first { modal.rate[j].powi(2) + modal.omega[j].powi(2) } else { 0.0 };
-            modal.speed[j] = modal.square[j].sqrt();
-            modal.most[j] = if j < modal.reals { 1.0 } else { f64::from(u8::from(first)) * 2.0 };
-            modal.fastest_per_s = modal.fastest_per_s.max(modal.speed[j]);
-        }
+        modal.set_speeds();
         for u in 0..INPUTS {
             let column: StateVector = std::array::from_fn(|j| if j < n { -modal.input[j][u] } else { 0.0 });
             let solved = modal.solve_fast(&column);
@@ -304,6 +298,17 @@ impl Modal {
             })
             .collect();
         modal
+    }
+
+    /// Magnitudes of the eigenvalues, and what follows from them.
+    fn set_speeds(&mut self) {
+        for j in 0..self.fast() {
+            let first = j < self.reals || (j - self.reals).is_multiple_of(2);
+            self.square[j] = if first { self.rate[j].powi(2) + self.omega[j].powi(2) } else { 0.0 };
+            self.speed[j] = self.square[j].sqrt();
+            self.most[j] = if j < self.reals { 1.0 } else { f64::from(u8::from(first)) * 2.0 };
+            self.fastest_per_s = self.fastest_per_s.max(self.speed[j]);
+        }
     }
 
     fn dense(rows: &[Row]) -> Modal {
