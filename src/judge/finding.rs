@@ -490,7 +490,9 @@ fn rank(quantity: &Quantity, sight: &Sight<'_>, limit: Option<&Limit>, uncertain
     let Some(limit) = limit else {
         return if sight.value.number().is_some() { f64::INFINITY } else { f64::NEG_INFINITY };
     };
-    let unit = uncertainty.max(LEAST_FOR_RANKING * limit.value.abs()).max(f64::MIN_POSITIVE);
+    // One more is the least by which a count can be off.
+    let least = if quantity.unit.is_empty() { 1.0 } else { LEAST_FOR_RANKING * limit.value.abs() };
+    let unit = uncertainty.max(least).max(f64::MIN_POSITIVE);
     let margins = sight.all().map(|value| value.number().map_or(f64::NEG_INFINITY, |number| margin(number, limit)));
     let least = margins.fold(f64::INFINITY, f64::min);
     // A count that is as it must be is not close to anything.

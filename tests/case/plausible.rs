@@ -17,7 +17,7 @@ type Doubt = (&'static str, &'static str, &'static str, &'static str, &'static s
 const DOUBTS: &[Doubt] = &[
     // A step of milliamperes on a rail of 4 A.
     ("load_step", BOARD, "from = \"1.0 A\"\nto   = \"3.5 A\"", "from = \"1.0 mA\"\nto   = \"3.5 mA\"", "load.step.to", &["3.5 mA: share of the full load 0.0875 %, usual is 2 % to 200 %", "3.5 A would be plausible"]),
-    ("limit", BOARD, "lowest  = { value = \"5.6 A\", origin = \"guaranteed\" }\ntypical = { value = \"6.2 A\", origin = \"typical\" }\nhighest = { value = \"6.9 A\", origin = \"guaranteed\" }", "lowest = \"5.6 kA\"\ntypical = \"6.2 kA\"\nhighest = \"6.9 kA\"", "control.current_limit.typical", &["6.2 kA: share of the full load 155000 %", "6.2 A would be plausible"]),
+    ("limit", BOARD, "lowest  = { value = \"5.8 A\", origin = \"guaranteed\" }\ntypical = { value = \"6.3 A\", origin = \"typical\" }\nhighest = { value = \"6.9 A\", origin = \"guaranteed\" }", "lowest = \"5.6 kA\"\ntypical = \"6.3 kA\"\nhighest = \"6.9 kA\"", "control.current_limit.typical", &["6.3 kA: share of the full load 158000 %", "6.3 A would be plausible"]),
     ("ripple_limit", BOARD, "ripple              = \"40 mV\"", "ripple              = \"40 uV\"", "limits.ripple", &["40 mV would be plausible"]),
     ("step_limit", BOARD, "\"240 mV\"", "\"0.24 mV\"", "limits.step_deviation", &["240 \u{b5}V: share of the output voltage 0.002 %", "240 mV would be plausible"]),
     ("recovery_limit", BOARD, "\"300 us\"", "\"0.3 us\"", "limits.recovery", &["300 \u{b5}s would be plausible"]),

@@ -83,7 +83,7 @@ fn closed_form_lower_divider_where_it_is_not_stated() {
 fn error_keys_that_do_not_fit_together() {
     let amplifier = "the comparator looks at the output itself";
     let ota = "kind                  = \"transconductance\"\ngm = \"240 uS\"\nro = \"4 Mohm\"\nrc = \"51 kohm\"\ncc = \"330 pF\"\nclamp_high = \"1 V\"";
-    let networks = "r1                    = \"7.5 kohm\"\nrb                    = \"8.06 kohm\"     # the valley is regulated: set for a mean of 1.2 V\ncff                   = \"470 pF\"\ninjection_resistance  = \"75 kohm\"\ninjection_capacitance = \"100 nF\"\n";
+    let networks = "r1                    = \"7.5 kohm\"\nrb                    = \"8.06 kohm\"     # the valley is regulated: set for a mean of 1.2 V\ncff                   = \"470 pF\"\ninjection_resistance  = { value = \"75 kohm\", origin = \"measured\", note = \"1 %, ohmmeter\" }\ninjection_capacitance = \"100 nF\"\n";
     let found = problem(&[("kind                  = \"ripple\"", ota), (networks, "")]);
     assert!(found.key == "control.compensator.kind" && found.expected.contains(amplifier), "{found}");
 

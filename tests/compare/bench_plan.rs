@@ -301,7 +301,7 @@ fn law_a_test_that_passes_a_rating_in_any_corner_is_not_proposed() {
     assert_eq!(short.measurements.len(), 1);
     let [danger] = &short.do_not_run[..] else { panic!("{:?}", short.do_not_run) };
     assert_eq!((danger.condition.as_str(), &danger.parts[..]), ("short circuit", &[support::NAMES[1].to_string()][..]));
-    let reason = "12.7 A flow, and the switches bear pulses of 10 A (short circuit, 47 V, low L, aged)";
+    let reason = "12.7 A flow, and the switches bear pulses of 11 A (short circuit, 47 V, low L, aged)";
     assert_eq!(danger.reason, reason);
     // The nominal peak is harmless; that of the corner is not, and the steady state itself is left alone with that part.
     let steady = plan_of(&case, &parts(11.3, 9.1));
