@@ -30,8 +30,9 @@ struct Search {
     part: usize,
     check: Check,
     /// The worst corner so far, with the badness there.
-    corner: Corner,
-    bad: f64,
+    worst: (Corner, f64),
+    /// The corner that is tried next.
+    next: Corner,
     /// Tolerances whose effect was small, where the check is close.
     may_turn: Vec<Parameter>,
 }
@@ -58,24 +59,31 @@ pub(super) fn explore(
         parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
     let mut runs = Runs { case, orbits, progress, done: known.collect() };
     let mut searches = searches(case, parts, &runs);
-    runs.add(searches.iter().flat_map(|search| search.alone(case)))?;
+    let alone: Vec<Vec<Corner>> = searches.iter().map(|search| search.alone(case)).collect();
+    runs.add(searches.iter().zip(&alone).flat_map(|(search, corners)| search.at_all(corners)))?;
     searches.iter_mut().for_each(|search| search.turn_adverse(case, &runs));
-    runs.add(searches.iter().map(Search::place).collect::<Vec<_>>())?;
-    searches.iter_mut().for_each(|search| search.settle(&runs, &[]));
-    runs.add(searches.iter().flat_map(|search| search.turned()))?;
-    let worse: Vec<Corner> = searches.iter().map(|search| search.all_worse(&runs)).collect();
-    runs.add(searches.iter().zip(&worse).map(|(search, corner)| search.at(*corner)))?;
-    for (search, worse) in searches.iter_mut().zip(worse) {
-        let turned: Vec<Corner> = search.turned().map(|(_, place)| place.corner).chain([worse]).collect();
+    for (search, alone) in searches.iter_mut().zip(&alone) {
+        search.settle(&runs, alone);
+    }
+    runs.add(searches.iter().map(|search| search.at(search.next)))?;
+    searches.iter_mut().for_each(|search| search.settle(&runs, &[search.next]));
+    let turned: Vec<Vec<Corner>> = searches.iter().map(Search::turned).collect();
+    runs.add(searches.iter().zip(&turned).flat_map(|(search, corners)| search.at_all(corners)))?;
+    for (search, turned) in searches.iter_mut().zip(&turned) {
+        search.next = search.all_worse(&runs, turned);
+    }
+    runs.add(searches.iter().map(|search| search.at(search.next)))?;
+    for (search, mut turned) in searches.iter_mut().zip(turned) {
+        turned.push(search.next);
         search.settle(&runs, &turned);
     }
     // Beside each part the original on the same board, its own tolerances at either end.
     let alike = searches.iter().filter(|search| search.part > 0).flat_map(|search| {
-        CORNERS[1..].iter().map(|own| (0, Place { corner: own.on_board_of(search.corner), ..search.check.place }))
+        CORNERS[1..].iter().map(|own| (0, Place { corner: own.on_board_of(search.worst.0), ..search.check.place }))
     });
     let alike: Vec<(usize, Place)> = alike.collect();
     runs.add(alike.iter().copied())?;
-    for (part, place) in searches.iter().map(Search::place).chain(alike) {
+    for (part, place) in searches.iter().map(|search| search.at(search.worst.0)).chain(alike) {
         let results = &mut parts[part].results;
         if let Some(found) = runs.at(part, &place).filter(|_| results.iter().all(|known| known.place != place)) {
             results.push(found.clone());
@@ -94,8 +102,8 @@ fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> 
                 known.part == part && known.check.place == check.place && known.check.quantity.id == check.quantity.id
             });
             if let (true, Some(shown)) = (simulated && within_reach && new, runs.at(part, &check.place)) {
-                let bad = bad(check.quantity, shown);
-                all.push(Search { part, check, corner: check.place.corner, bad, may_turn: vec![] });
+                let (corner, bad) = (check.place.corner, bad(check.quantity, shown));
+                all.push(Search { part, check, worst: (corner, bad), next: corner, may_turn: vec![] });
             }
         }
     }
@@ -107,19 +115,21 @@ impl Search {
         (self.part, Place { corner, ..self.check.place })
     }
 
-    fn place(&self) -> (usize, Place) {
-        self.at(self.corner)
+    fn at_all(&self, corners: &[Corner]) -> Vec<(usize, Place)> {
+        corners.iter().map(|corner| self.at(*corner)).collect()
     }
 
-    /// Every tolerance that may matter, alone at the ends at which it does not stand.
-    fn alone(&self, case: &Case) -> Vec<(usize, Place)> {
-        let of = |parameter: Parameter| self.others(parameter).map(move |end| self.corner.with(parameter, Some(end)));
-        self.parameters(case).into_iter().flat_map(of).map(|corner| self.at(corner)).collect()
+    /// How bad the check is in a corner that has been run.
+    fn bad(&self, runs: &Runs<'_>, corner: Corner) -> Option<f64> {
+        let (part, place) = self.at(corner);
+        runs.at(part, &place).map(|found| bad(self.check.quantity, found))
     }
 
-    fn others(&self, parameter: Parameter) -> impl Iterator<Item = End> {
-        let now = self.corner.end_of(parameter);
-        [End::Least, End::Most].into_iter().filter(move |end| Some(*end) != now)
+    /// The corner that decides the check so far, with each tolerance that may matter at an end at which it does not stand.
+    fn alone(&self, case: &Case) -> Vec<Corner> {
+        let from = self.check.place.corner;
+        let moved = |parameter: Parameter| others(from, parameter).map(move |end| from.with(parameter, Some(end)));
+        self.parameters(case).into_iter().flat_map(moved).collect()
     }
 
     fn parameters(&self, case: &Case) -> Vec<Parameter> {
@@ -130,91 +140,58 @@ impl Search {
         PARAMETERS.into_iter().filter(on).filter(acts).collect()
     }
 
-    /// Goes to the corner of all ends that hurt.
+    /// Tries next the corner of all ends that hurt, and notes which effects were small.
     fn turn_adverse(&mut self, case: &Case, runs: &Runs<'_>) {
+        let (from, shown) = (self.check.place.corner, self.worst.1);
         let mut effects = vec![];
-        let mut corner = self.corner;
         for parameter in self.parameters(case) {
-            let mut worst: Option<(f64, End)> = None;
-            let mut largest = 0.0;
-            for end in self.others(parameter) {
-                let Some(found) = runs.at(self.part, &self.at(self.corner.with(parameter, Some(end))).1) else {
-                    continue;
-                };
-                let by = difference(bad(self.check.quantity, found), self.bad);
-                largest = f64::max(largest, by.abs());
-                if by > NO_EFFECT * self.bad.abs() && worst.is_none_or(|(known, _)| by > known) {
-                    worst = Some((by, end));
-                }
+            let by = |end: End| Some((end, difference(self.bad(runs, from.with(parameter, Some(end)))?, shown)));
+            let found: Vec<(End, f64)> = others(from, parameter).filter_map(by).collect();
+            let worst = found.iter().copied().reduce(|a, b| if b.1 > a.1 { b } else { a });
+            if let Some((end, _)) = worst.filter(|(_, by)| *by > NO_EFFECT * shown.abs()) {
+                self.next = self.next.with(parameter, Some(end));
             }
-            if let Some((_, end)) = worst {
-                corner = corner.with(parameter, Some(end));
-            }
-            effects.push((parameter, largest));
+            effects.push((parameter, found.iter().map(|(_, by)| by.abs()).fold(0.0, f64::max)));
         }
         let most = effects.iter().map(|effect| effect.1).fold(0.0, f64::max);
         if self.check.room < CLOSE {
             let small = effects.into_iter().filter(|(_, effect)| *effect < MAY_TURN * most);
             self.may_turn = small.map(|(parameter, _)| parameter).collect();
         }
-        // What hurts alone may not hurt together: the corner counts only where it is the worst.
-        self.settle_alone(case, runs);
-        self.may_turn.retain(|_| corner != self.check.place.corner);
-        self.corner = corner;
     }
 
-    /// The worst of the corners with one tolerance moved.
-    fn settle_alone(&mut self, case: &Case, runs: &Runs<'_>) {
-        let tried: Vec<Corner> = self.alone(case).into_iter().map(|(_, place)| place.corner).collect();
-        let mut best = (self.check.place.corner, self.bad);
-        for corner in tried {
-            if let Some(found) = runs.at(self.part, &self.at(corner).1) {
-                let bad = bad(self.check.quantity, found);
-                if bad > best.1 {
-                    best = (corner, bad);
-                }
-            }
-        }
-        (self.check.place.corner, self.bad) = best;
+    /// The worst of the corner so far and of some that have been run. What hurts alone may not hurt together.
+    fn settle(&mut self, runs: &Runs<'_>, tried: &[Corner]) {
+        let valued = tried.iter().filter_map(|corner| Some((*corner, self.bad(runs, *corner)?)));
+        self.worst = valued.fold(self.worst, |worst, next| if next.1 > worst.1 { next } else { worst });
     }
 
-    /// The worst of the corner that decided so far, the present one and some more.
-    fn settle(&mut self, runs: &Runs<'_>, more: &[Corner]) {
-        let before = (self.check.place.corner, self.bad);
-        let tried = std::iter::once(self.corner).chain(more.iter().copied());
-        let valued = tried
-            .filter_map(|corner| Some((corner, bad(self.check.quantity, runs.at(self.part, &self.at(corner).1)?))));
-        let worst = valued.fold(before, |worst, next| if next.1 > worst.1 { next } else { worst });
-        (self.corner, self.bad) = worst;
-        self.check.place.corner = worst.0;
-    }
-
-    /// Tolerances of small effect, each turned round in the corner.
-    fn turned(&self) -> impl Iterator<Item = (usize, Place)> {
-        let of = |parameter: &Parameter| {
-            let end = self.corner.end_of(*parameter).map(End::opposite);
-            let ends = end.map_or(vec![End::Least, End::Most], |end| vec![end]);
+    /// The worst corner with each tolerance of small effect turned round.
+    fn turned(&self) -> Vec<Corner> {
+        let from = self.worst.0;
+        let moved = |parameter: &Parameter| {
             let parameter = *parameter;
-            ends.into_iter().map(move |end| (parameter, end)).collect::<Vec<_>>()
+            others(from, parameter).map(move |end| from.with(parameter, Some(end)))
         };
-        let all: Vec<(Parameter, End)> = self.may_turn.iter().flat_map(of).collect();
-        all.into_iter().map(|(parameter, end)| self.at(self.corner.with(parameter, Some(end))))
+        self.may_turn.iter().flat_map(moved).collect()
     }
 
-    /// The corner with everything turned that is worse turned.
-    fn all_worse(&self, runs: &Runs<'_>) -> Corner {
-        let mut corner = self.corner;
-        for (part, place) in self.turned() {
-            let worse = runs
-                .at(part, &place)
-                .is_some_and(|found| bad(self.check.quantity, found) > self.bad + NO_EFFECT * self.bad.abs());
-            if worse {
-                let moved = PARAMETERS.into_iter().find(|one| place.corner.end_of(*one) != self.corner.end_of(*one));
-                corner = moved.map_or(corner, |parameter| corner.with(parameter, place.corner.end_of(parameter)));
-            }
-        }
-        corner
+    /// The worst corner with everything turned that is worse turned.
+    fn all_worse(&self, runs: &Runs<'_>, turned: &[Corner]) -> Corner {
+        let (from, known) = self.worst;
+        let worse =
+            |corner: &&Corner| self.bad(runs, **corner).is_some_and(|bad| bad > known + NO_EFFECT * known.abs());
+        let moved = |corner: &Corner| PARAMETERS.into_iter().find(|one| corner.end_of(*one) != from.end_of(*one));
+        turned.iter().filter(worse).fold(from, |all, corner| {
+            moved(corner).map_or(all, |parameter| all.with(parameter, corner.end_of(parameter)))
+        })
     }
+}
+
+/// The ends at which a parameter does not stand in a corner.
+fn others(corner: Corner, parameter: Parameter) -> impl Iterator<Item = End> {
+    let now = corner.end_of(parameter);
+    [End::Least, End::Most].into_iter().filter(move |end| Some(*end) != now)
 }
 
 impl Runs<'_> {

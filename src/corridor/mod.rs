@@ -7,6 +7,7 @@ pub mod tipping;
 
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
+use crate::condition::derating;
 use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
 use crate::condition::known::Known;
 use crate::condition::stand::{Stand, prepared};
@@ -164,7 +165,11 @@ impl Job {
 fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
     match condition.simulate(stand, place) {
         Err(failure) if failure.is_interruption() => Err(failure),
-        Err(failure) => Ok(failed(condition, place, failure)),
+        Err(failure) => {
+            let mut found = failed(condition, place, failure);
+            derating::unknown(stand, &mut found.figures);
+            Ok(found)
+        }
         found => found,
     }
 }

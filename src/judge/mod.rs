@@ -255,8 +255,10 @@ fn uses_much(value: f64, limit: &Limit) -> bool {
 fn seen(case: &Case, parts: &[PartFigures], part: usize) -> Vec<(&'static Quantity, Place, f64)> {
     let best = |quantity: &'static Quantity| {
         let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+        // A corner of tolerances is not in anybody's hands.
         let of = |sight: &Sight<'_>| {
-            let original = same_place(&sight.figures.place, &originals)?;
+            let nominal = Some(sight).filter(|sight| sight.figures.place.corner.is_nominal());
+            let original = same_place(&nominal?.figures.place, &originals)?;
             let (value, base) = (sight.value.exact()?, original.value.exact()?);
             let resolution = quantity.bench_resolution(&case.bench, base).filter(|resolution| *resolution > 0.0)?;
             let times = ((value - base) / resolution).abs();

@@ -267,15 +267,28 @@ fn push_rest(out: &mut String, record: &Record, width: usize) {
     let tests = record.bench_plan.measurements.iter().enumerate();
     let tests: Vec<String> =
         tests.map(|(i, test)| format!("{}. {} ({})", i + 1, lower(&test.label), test.reading.place)).collect();
-    let forbidden = record.bench_plan.do_not_run.iter();
-    let forbidden = forbidden.map(|danger| format!("do not run {} with {}", danger.condition, danger.parts.join(", ")));
-    say("Bench tests", &tests.into_iter().chain(forbidden).collect::<Vec<_>>().join("  "));
+    say("Bench tests", &tests.join("  "));
+    say("Do not run", &forbidden(record).join("; "));
     say("Not asked", &record.original.not_asked.join(", "));
     say("Not judged", NOT_JUDGED);
     say("Open checks", &open_share(record));
     for check in &record.cross_check {
         say("Cross-check", &cross_check_sentence(check));
     }
+}
+
+/// What is not to be run with each part, the conditions of one part together.
+fn forbidden(record: &Record) -> Vec<String> {
+    let of = |part: &str| -> Vec<&str> {
+        let dangers = record.bench_plan.do_not_run.iter().filter(|danger| danger.parts.iter().any(|name| name == part));
+        let mut conditions: Vec<&str> = dangers.map(|danger| danger.condition.as_str()).collect();
+        conditions.sort_unstable();
+        conditions.dedup();
+        conditions
+    };
+    let named = record.parts.iter().map(|part| (part.name.as_str(), of(&part.name)));
+    let told = named.filter(|(_, conditions)| !conditions.is_empty());
+    told.map(|(part, conditions)| format!("{part}: {}", conditions.join(", "))).collect()
 }
 
 /// The proposed bench tests in full.
