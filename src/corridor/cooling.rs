@@ -31,23 +31,38 @@ fn before(case: &Case) -> (f64, f64) {
 /// Takes the readings of the original into the case: its thermal resistance and those of all parts, and what is still doubtful about them.
 ///
 /// # Errors
-/// Whatever stops the steady state in the condition of a reading.
+/// An interruption. A reading whose condition cannot be simulated is doubted, and all else goes on.
 pub(super) fn learn(case: &mut Case) -> Result<(), Failure> {
     let readings = case.readings.clone();
     for reading in readings {
-        take(case, &reading)?;
+        let place = format!("{} V, {} A, {} degC", reading.input_v, reading.load_a, reading.ambient_degc);
+        match take(case, &reading) {
+            Err(failure) if failure.is_interruption() => return Err(failure),
+            Err(failure) => case.warnings.push(format!("reading at {place}: not used, since it cannot be simulated: {failure}")),
+            Ok(Used::No) => case.warnings.push(format!(
+                "reading at {place}: not used; the simulation finds no balance of losses and temperature there, or no rise"
+            )),
+            Ok(Used::Yes) => {}
+        }
     }
     Ok(())
 }
 
-fn take(case: &mut Case, reading: &Reading) -> Result<(), Failure> {
+/// Whether a reading told anything.
+enum Used {
+    Yes,
+    No,
+}
+
+fn take(case: &mut Case, reading: &Reading) -> Result<Used, Failure> {
     let mut there = case.clone();
     there.board.ambient_degc = reading.ambient_degc;
     let stand = Stand::new(&there, &there.parts[0], CORNERS[0], reading.input_v);
-    let rise_k = stand.warm(reading.load_a)?.winding_degc - reading.ambient_degc;
+    let warm = stand.warm(reading.load_a)?;
+    let rise_k = warm.winding_degc - reading.ambient_degc;
     let read_k = reading.winding_degc - reading.ambient_degc;
-    if rise_k <= 0.0 || read_k <= 0.0 {
-        return Ok(());
+    if warm.unsettled.is_some() || rise_k <= 0.0 || read_k <= 0.0 {
+        return Ok(Used::No);
     }
     let (board, own) = match case.cooling {
         None => before(case),
@@ -62,7 +77,7 @@ fn take(case: &mut Case, reading: &Reading) -> Result<(), Failure> {
         part.thermal_resistance_k_per_w *= 1.0 + off * if number == 0 { for_original } else { for_board };
     }
     case.cooling = Some(Cooling { board: left, original });
-    Ok(())
+    Ok(Used::Yes)
 }
 
 /// Weight of a new finding beside what was known, and the standard uncertainty that is left.

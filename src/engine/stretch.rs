@@ -95,7 +95,7 @@ pub trait Observer {
     fn stretch(&mut self, stretch: &Stretch<'_>);
 
     /// Whether cycles that repeat the latest [`ROUND`] would tell it nothing that [`Observer::repeat`] does not, see
-    /// [`Machine::run_on`].
+    /// `Machine::run_on`.
     fn knows_repeats(&self) -> bool {
         false
     }

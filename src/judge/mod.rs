@@ -11,9 +11,9 @@ use crate::condition::figures::{PartFigures, Place, Value};
 use crate::model::case::Case;
 use crate::quantity::{self, Limit, QUANTITIES, Quantity, Side};
 use finding::{Asked, Bench, Finding, badness, base_of, counterpart};
-use requirement::{REQUIREMENTS, Requirement, Yardstick};
+use requirement::{BEFORE_ALTERNATION, REQUIREMENTS, Requirement, Yardstick};
 pub use sight::COVERAGE;
-use sight::{Sight, sights};
+use sight::{Sight, sight, sights};
 pub use state::{Against, Outcome, State};
 
 /// Most changes that are listed for acceptance.
@@ -129,7 +129,29 @@ fn of_requirement(
             None => finding::of_requirement(&bench, (requirement, yardstick, own), quantity, sight, original),
         }
     };
-    mine.iter().map(one).collect()
+    let mut found: Vec<Finding> = mine.iter().map(one).collect();
+    if quantity.id == "periods" {
+        found.extend(close_to_alternation(&bench, parts, part, &mine));
+    }
+    found
+}
+
+/// Cycles are alike as the data are shown; where what is printed leaves open whether the inductance is enough for the slope compensation,
+/// that is what decides. An event has no uncertainty of its own, only what comes before it has.
+fn close_to_alternation(bench: &Bench<'_>, parts: &[PartFigures], part: usize, periods: &[Sight<'_>]) -> Vec<Finding> {
+    let Some(room) = quantity::find("slope_margin") else { return vec![] };
+    let requirement = &BEFORE_ALTERNATION;
+    let Some(yardstick) = (requirement.yardstick)(bench.case, &bench.case.parts[part]) else { return vec![] };
+    let originals = sights(bench.case, &parts[0], room);
+    let alike = periods.iter().filter(|sight| sight.value.exact() == Some(1.0));
+    let of = |periods: &Sight<'_>| {
+        let figures = periods.figures;
+        let sight = sight(&parts[part], room, figures, figures.value(room.id)?);
+        let original = counterpart(room, &figures.place, &originals);
+        let finding = finding::of_requirement(bench, (requirement, yardstick, yardstick), room, &sight, original);
+        (finding.state != State::Met).then_some(finding)
+    };
+    alike.filter_map(of).collect()
 }
 
 /// The most that the original shows of what a requirement looks at, as a limit.

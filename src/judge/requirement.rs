@@ -106,6 +106,10 @@ pub struct Requirement {
     pub as_one: bool,
 }
 
+/// What comes before cycles that alternate: asked where they are alike, and what is printed leaves open whether they stay so.
+pub(super) static BEFORE_ALTERNATION: Requirement =
+    of(Basis::Always, "cycles_alike", &["slope_margin"], |_, _| least(1.0), OTHER);
+
 /// Every requirement, those first whose failure explains others.
 pub static REQUIREMENTS: &[Requirement] = &[
     of(Basis::Always, "regulation", &["regulation_error"], |case, _| regulated(case), DEVIATION),

@@ -64,7 +64,13 @@ pub fn sights<'a>(case: &Case, part: &'a PartFigures, quantity: &Quantity) -> Ve
     in_scope.filter_map(|figures| Some(sight(part, quantity, figures, figures.value(quantity.id)?))).collect()
 }
 
-fn sight<'a>(part: &'a PartFigures, quantity: &Quantity, figures: &'a Figures, value: &'a Value) -> Sight<'a> {
+/// The value of a quantity in some figures of a part, with all that is not known of it.
+pub(super) fn sight<'a>(
+    part: &'a PartFigures,
+    quantity: &Quantity,
+    figures: &'a Figures,
+    value: &'a Value,
+) -> Sight<'a> {
     let there = |results: &'a [Figures], place: &Place| {
         results.iter().find(|other| other.place == *place).and_then(|other| other.value(quantity.id))
     };

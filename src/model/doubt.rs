@@ -11,6 +11,7 @@ use super::case::{Case, DatumOrigin, Origin};
 use super::parts::{CapacitorKind, CoreFamily, Inductor};
 use crate::units::Dimension;
 pub use saturation::{HOT, estimated};
+#[cfg(feature = "shell")]
 pub(crate) use saturation::{lacks_hot, set_hot_currents};
 
 /// Whose datum it is: common to all parts on the board, or the part's own.

@@ -145,6 +145,7 @@ fn set_hot(board: &mut Board, part: &mut Inductor, _: usize, value: f64) {
 }
 
 /// Sets how the currents of the curve change with temperature, as a factor at 100 C.
+#[cfg(feature = "shell")]
 pub(crate) fn set_hot_currents(board: &mut Board, part: &mut Inductor, value: f64) {
     set_hot(board, part, 0, value);
 }
