@@ -1,7 +1,8 @@
 //! What nobody printed, and what is printed only as typical: which runs show what it does.
 //!
 //! Every doubtful datum is moved alone, in the conditions and corners that decide a check. Where absent data could turn a check, all of
-//! them are run together at the ends that hurt it, and at the opposite ones, in every corner. The rule: docs/method.md, "absent data".
+//! them are run together at the ends that hurt it, and at the opposite ones, in the place that decides and those that come next. The rule:
+//! docs/method.md, "absent data".
 
 use super::cooling::KEY;
 use super::{Job, Orbits, conclusions, found, side_by_side, stands};
@@ -270,12 +271,11 @@ fn either_way(
             for effect in finding.budget.iter().filter(|effect| effect.change.powi(2) > LARGE_SHARE * total) {
                 let known = &all[verdict.part];
                 let number = known.data.iter().position(|datum| datum.is_same_as(&effect.datum));
-                wanted.extend(number.map(|number| (verdict.part, number, finding.place)));
+                let move_it = number.map(|number| (verdict.part, number, finding.place));
+                wanted.extend(move_it.filter(|move_it| !wanted.contains(move_it)));
             }
         }
     }
-    wanted.sort_by_key(|(part, number, _)| (*part, *number));
-    wanted.dedup();
     let moved = |way: f64| {
         move |&(part, number, place): &(usize, usize, Place)| {
             let doubt = &all[part].doubts[number];
@@ -419,7 +419,7 @@ fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pa
 }
 
 /// A difference of badness; nothing between two that are infinitely bad.
-fn difference(a: f64, b: f64) -> f64 {
+pub(super) fn difference(a: f64, b: f64) -> f64 {
     if a == b { 0.0 } else { a - b }
 }
 
@@ -479,7 +479,7 @@ fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
     distinct
 }
 
-/// Absent data together, in every corner.
+/// Absent data together, wherever they could turn a check.
 fn together(
     case: &Case,
     parts: &mut [PartFigures],
@@ -564,16 +564,24 @@ impl Batch {
         let mut all = vec![];
         // In the order of the conditions: the first tells the others how warm the winding is.
         for condition in CONDITIONS {
-            let wanted = |place: &Place| match self.scope.all_steady && condition.name() == "steady" {
-                true => true,
-                false => self.scope.places.contains(place),
-            };
-            for place in condition.places(&stand).into_iter().filter(wanted) {
+            let here = |place: &&Place| place.condition == condition.name() && is_on(place, case, corner, input_v);
+            let mut places: Vec<Place> = self.scope.places.iter().filter(here).copied().collect();
+            if self.scope.all_steady && condition.name() == "steady" {
+                let more: Vec<Place> =
+                    condition.places(&stand).into_iter().filter(|place| !places.contains(place)).collect();
+                places.extend(more);
+            }
+            for place in places {
                 all.push(found(*condition, &stand, place)?);
             }
         }
         Ok(all)
     }
+}
+
+/// Whether a place is run on a stand; a condition with input voltages of its own runs at the nominal one.
+fn is_on(place: &Place, case: &Case, corner: Corner, input_v: f64) -> bool {
+    (place.corner, place.input_v.unwrap_or(case.board.nominal_input_v)) == (corner, input_v)
 }
 
 impl Scope {

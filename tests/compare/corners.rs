@@ -1,13 +1,13 @@
 //! Corners by direction: each check at the combination of tolerances that is its own worst, against the factorial of those that matter.
 
 use presolder::case::{self, Case};
+use presolder::condition;
 use presolder::condition::contract::Condition;
 use presolder::condition::figures::{Figures, Place, Value};
 use presolder::condition::stand::Stand;
-use presolder::condition::{self};
 use presolder::corridor::{self, Comparison, Depth};
 use presolder::judge::finding::Finding;
-use presolder::model::corner::{CORNERS, Corner, End, PARAMETERS, Parameter, placed};
+use presolder::model::corner::{CORNERS, Corner, End, NOMINAL, PARAMETERS, Parameter, placed};
 use presolder::quantity::Side;
 use std::path::Path;
 
@@ -139,7 +139,7 @@ fn closed_form_each_tolerance_moves_its_own_datum() {
     let mut case = case_with("valve-controller", 1);
     case.board.coldest_degc = Some(-15.0);
     let (board, part) = (&case.board, &case.parts[0]);
-    let at = |parameter, end| placed(&Corner::told("").with(parameter, Some(end)), &[], board, part).board;
+    let at = |parameter, end| placed(&NOMINAL.with(parameter, Some(end)), &[], board, part).board;
     let slow = at(Parameter::Frequency, End::Least);
     assert!((slow.frequency_hz / board.frequency_hz - (1.0 - board.tolerances.frequency)).abs() < 1e-12);
     // V = Vref (1 + R1 / R2): a reference 1 % up and both resistors at their ends, 0.5 % each over 84 % of the output.
@@ -166,4 +166,17 @@ fn law_a_corner_is_named_by_what_is_off() {
     assert_eq!(low.name(), "low L, aged, low frequency");
     assert_eq!(low.with(Parameter::Capacitance, Some(End::Most)).name(), "low L, high C, low frequency");
     assert_eq!(CORNERS[0].with(Parameter::Frequency, Some(End::Most)).name(), "nominal, high frequency");
+}
+
+/// In the corner that decides a check absent data are run at their ends as well: the comparator's delay of the gauge is nobody's datum,
+/// and the light-load ripple of 10 uH is the worst in a corner of its own.
+#[test]
+fn law_absent_data_are_run_in_the_corner_of_a_check() {
+    let mut case = case_with("river-gauge", usize::MAX);
+    case.parts.retain(|part| ["Cattail-15", "Teasel-10"].contains(&part.name.as_str()));
+    let comparison = compared(&case);
+    let of_light_load = |finding: &&Finding| finding.quantity.id == "light_ripple";
+    let found = comparison.verdicts[1].findings.iter().find(of_light_load).expect("the ripple is limited");
+    assert!(!CORNERS.contains(&found.place.corner), "{}", found.place.corner);
+    assert!(found.value.ends.is_some(), "{:?}", found.value);
 }
