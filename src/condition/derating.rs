@@ -6,19 +6,17 @@ use crate::model::case::HouseRules;
 
 /// The share of the saturation rating that a peak of ordinary use takes.
 pub(crate) fn of_peak(stand: &Stand<'_>, peak_a: f64, figures: &mut Figures) {
-    let asked = stand.case.rules.as_ref().is_some_and(|rules| rules.saturation_share.is_some());
     // The first rating is that of a cold part; where only a hot one is stated it is the stricter.
     let rated_a = stand.part.saturation_ratings.first().map(|rating| rating.current_a);
-    if asked {
+    if is_asked(stand, |rules| rules.saturation_share) {
         figures.push("saturation_use", share(peak_a, rated_a));
     }
 }
 
 /// The share of the heating rating that an rms current takes.
 pub(crate) fn of_rms(stand: &Stand<'_>, rms_a: f64, figures: &mut Figures) {
-    let asked = stand.case.rules.as_ref().is_some_and(|rules| rules.heating_share.is_some());
     let rated_a = stand.part.heating_rating.map(|rating| rating.current_a);
-    if asked {
+    if is_asked(stand, |rules| rules.heating_share) {
         figures.push("heating_use", share(rms_a, rated_a));
     }
 }
@@ -30,15 +28,19 @@ pub(crate) fn unknown(stand: &Stand<'_>, figures: &mut Figures) {
     else {
         return;
     };
-    let (why, rules) = (why.clone(), stand.case.rules.as_ref());
-    let asks = |of: fn(&HouseRules) -> Option<f64>| rules.is_some_and(|rules| of(rules).is_some());
-    if matches!(figures.place.condition, "steady" | "load step" | "input step") && asks(|rules| rules.saturation_share)
-    {
+    let (why, condition) = (why.clone(), figures.place.condition);
+    let has_peak = matches!(condition, "steady" | "load step" | "input step");
+    if has_peak && is_asked(stand, |rules| rules.saturation_share) {
         figures.push("saturation_use", Value::NotComputed(why.clone()));
     }
-    if figures.place.condition == "steady" && asks(|rules| rules.heating_share) {
+    if condition == "steady" && is_asked(stand, |rules| rules.heating_share) {
         figures.push("heating_use", Value::NotComputed(why));
     }
+}
+
+/// Whether the house rules of the case hold a share.
+fn is_asked(stand: &Stand<'_>, share: fn(&HouseRules) -> Option<f64>) -> bool {
+    stand.case.rules.as_ref().and_then(share).is_some()
 }
 
 /// Without a rating nothing is known of its share.

@@ -1,4 +1,4 @@
-//! What is known of a stand from one that is like it: where searches begin. It saves time and changes no result.
+//! What is known of a stand from one that is like it: where searches begin, and what need not be searched again.
 
 use crate::engine::machine::Machine;
 use crate::engine::row::StateVector;

@@ -3,11 +3,11 @@
 //! From the corner that decides a check so far, every tolerance is moved alone; then all of them to the ends that hurt; there those whose
 //! effect was small are turned once more, since their direction may differ there.
 
-use super::ends::{Check, checks};
+use super::ends::{Check, checks, difference};
 use super::{Job, Orbits, found, side_by_side};
+use crate::condition;
 use crate::condition::figures::{Failure, Figures, PartFigures, Place};
 use crate::condition::stand::Stand;
-use crate::condition::{self, CONDITIONS};
 use crate::judge::finding::badness;
 use crate::judge::sight::without_number;
 use crate::judge::state::State;
@@ -29,6 +29,8 @@ const NO_EFFECT: f64 = 1e-6;
 struct Search {
     part: usize,
     check: Check,
+    /// Tolerances that may matter.
+    parameters: Vec<Parameter>,
     /// The worst corner so far, with the badness there.
     worst: (Corner, f64),
     /// The corner that is tried next.
@@ -59,9 +61,9 @@ pub(super) fn explore(
         parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
     let mut runs = Runs { case, orbits, progress, done: known.collect() };
     let mut searches = searches(case, parts, &runs);
-    let alone: Vec<Vec<Corner>> = searches.iter().map(|search| search.alone(case)).collect();
+    let alone: Vec<Vec<Corner>> = searches.iter().map(|search| search.alone()).collect();
     runs.add(searches.iter().zip(&alone).flat_map(|(search, corners)| search.at_all(corners)))?;
-    searches.iter_mut().for_each(|search| search.turn_adverse(case, &runs));
+    searches.iter_mut().for_each(|search| search.turn_adverse(&runs));
     for (search, alone) in searches.iter_mut().zip(&alone) {
         search.settle(&runs, alone);
     }
@@ -103,7 +105,8 @@ fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> 
             });
             if let (true, Some(shown)) = (simulated && within_reach && new, runs.at(part, &check.place)) {
                 let (corner, bad) = (check.place.corner, bad(check.quantity, shown));
-                all.push(Search { part, check, worst: (corner, bad), next: corner, may_turn: vec![] });
+                let parameters = parameters(case, part, &check);
+                all.push(Search { part, check, parameters, worst: (corner, bad), next: corner, may_turn: vec![] });
             }
         }
     }
@@ -126,25 +129,15 @@ impl Search {
     }
 
     /// The corner that decides the check so far, with each tolerance that may matter at an end at which it does not stand.
-    fn alone(&self, case: &Case) -> Vec<Corner> {
-        let from = self.check.place.corner;
-        let moved = |parameter: Parameter| others(from, parameter).map(move |end| from.with(parameter, Some(end)));
-        self.parameters(case).into_iter().flat_map(moved).collect()
-    }
-
-    fn parameters(&self, case: &Case) -> Vec<Parameter> {
-        let part = &case.parts[self.part];
-        let driven = condition::find(self.check.place.condition).map_or(&[][..], |condition| condition.drives());
-        let acts = |parameter: &Parameter| acts(*parameter, self.check.quantity, self.check.place.condition);
-        let on = |parameter: &Parameter| parameter.is_on(&case.board, part) && !driven.contains(parameter);
-        PARAMETERS.into_iter().filter(on).filter(acts).collect()
+    fn alone(&self) -> Vec<Corner> {
+        turned(self.check.place.corner, &self.parameters)
     }
 
     /// Tries next the corner of all ends that hurt, and notes which effects were small.
-    fn turn_adverse(&mut self, case: &Case, runs: &Runs<'_>) {
+    fn turn_adverse(&mut self, runs: &Runs<'_>) {
         let (from, shown) = (self.check.place.corner, self.worst.1);
         let mut effects = vec![];
-        for parameter in self.parameters(case) {
+        for &parameter in &self.parameters {
             let by = |end: End| Some((end, difference(self.bad(runs, from.with(parameter, Some(end)))?, shown)));
             let found: Vec<(End, f64)> = others(from, parameter).filter_map(by).collect();
             let worst = found.iter().copied().reduce(|a, b| if b.1 > a.1 { b } else { a });
@@ -168,12 +161,7 @@ impl Search {
 
     /// The worst corner with each tolerance of small effect turned round.
     fn turned(&self) -> Vec<Corner> {
-        let from = self.worst.0;
-        let moved = |parameter: &Parameter| {
-            let parameter = *parameter;
-            others(from, parameter).map(move |end| from.with(parameter, Some(end)))
-        };
-        self.may_turn.iter().flat_map(moved).collect()
+        turned(self.worst.0, &self.may_turn)
     }
 
     /// The worst corner with everything turned that is worse turned.
@@ -186,6 +174,20 @@ impl Search {
             moved(corner).map_or(all, |parameter| all.with(parameter, corner.end_of(parameter)))
         })
     }
+}
+
+/// Tolerances that may matter to a check of a part.
+fn parameters(case: &Case, part: usize, check: &Check) -> Vec<Parameter> {
+    let driven = condition::find(check.place.condition).map_or(&[][..], |condition| condition.drives());
+    let on = |parameter: &Parameter| parameter.is_on(&case.board, &case.parts[part]) && !driven.contains(parameter);
+    let acts = |parameter: &Parameter| acts(*parameter, check.quantity, check.place.condition);
+    PARAMETERS.into_iter().filter(on).filter(acts).collect()
+}
+
+/// A corner with each of some parameters, alone, at an end at which it does not stand.
+fn turned(from: Corner, parameters: &[Parameter]) -> Vec<Corner> {
+    let moved = |&parameter: &Parameter| others(from, parameter).map(move |end| from.with(parameter, Some(end)));
+    parameters.iter().flat_map(moved).collect()
 }
 
 /// The ends at which a parameter does not stand in a corner.
@@ -212,8 +214,7 @@ impl Runs<'_> {
             let input_v = place.input_v.unwrap_or(case.board.nominal_input_v);
             let known = orbits.near(&Job { part, corner: place.corner, input_v });
             let stand = Stand::beside(case, &case.parts[part], place.corner, input_v, known);
-            let condition = CONDITIONS.iter().find(|condition| condition.name() == place.condition);
-            condition.map(|condition| found(*condition, &stand, place)).transpose()
+            condition::find(place.condition).map(|condition| found(condition, &stand, place)).transpose()
         };
         let results = side_by_side(&new, self.progress, run)?;
         for ((part, _), found) in new.into_iter().zip(results) {
@@ -230,10 +231,6 @@ fn bad(quantity: &Quantity, figures: &Figures) -> f64 {
         Some(value) => value.number().map_or(f64::NEG_INFINITY, |number| badness(quantity.side, number)),
         None => f64::NEG_INFINITY,
     }
-}
-
-fn difference(a: f64, b: f64) -> f64 {
-    if a == b { 0.0 } else { a - b }
 }
 
 /// Whether a tolerance can act on a quantity at all.
