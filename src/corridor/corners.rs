@@ -4,7 +4,7 @@
 //! effect was small are turned once more, since their direction may differ there.
 
 use super::ends::{Check, checks, difference};
-use super::{Job, Orbits, found, side_by_side};
+use super::{Job, Look, found, side_by_side};
 use crate::condition;
 use crate::condition::figures::{Failure, Figures, PartFigures, Place};
 use crate::condition::stand::Stand;
@@ -41,9 +41,7 @@ struct Search {
 
 /// Runs of parts in places, each once.
 struct Runs<'a> {
-    case: &'a Case,
-    orbits: &'a Orbits,
-    progress: &'a (dyn Fn(usize, usize) + Sync),
+    look: &'a Look<'a>,
     done: Vec<(usize, Figures)>,
 }
 
@@ -51,16 +49,11 @@ struct Runs<'a> {
 ///
 /// # Errors
 /// An interruption.
-pub(super) fn explore(
-    case: &Case,
-    parts: &mut [PartFigures],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(), Failure> {
+pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), Failure> {
     let known =
         parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
-    let mut runs = Runs { case, orbits, progress, done: known.collect() };
-    let mut searches = searches(case, parts, &runs);
+    let mut runs = Runs { look, done: known.collect() };
+    let mut searches = searches(look.case, parts, &runs);
     let alone: Vec<Vec<Corner>> = searches.iter().map(|search| search.alone()).collect();
     runs.add(searches.iter().zip(&alone).flat_map(|(search, corners)| search.at_all(corners)))?;
     searches.iter_mut().for_each(|search| search.turn_adverse(&runs));
@@ -209,14 +202,14 @@ impl Runs<'_> {
                 new.push((part, place));
             }
         }
-        let (case, orbits) = (self.case, self.orbits);
+        let Look { case, orbits, progress } = *self.look;
         let run = |&(part, place): &(usize, Place)| {
             let input_v = place.input_v.unwrap_or(case.board.nominal_input_v);
             let known = orbits.near(&Job { part, corner: place.corner, input_v });
             let stand = Stand::beside(case, &case.parts[part], place.corner, input_v, known);
             condition::find(place.condition).map(|condition| found(condition, &stand, place)).transpose()
         };
-        let results = side_by_side(&new, self.progress, run)?;
+        let results = side_by_side(&new, progress, run)?;
         for ((part, _), found) in new.into_iter().zip(results) {
             self.done.extend(found.map(|found| (part, found.figures)));
         }

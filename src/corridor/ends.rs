@@ -5,7 +5,7 @@
 //! docs/method.md, "absent data".
 
 use super::cooling::KEY;
-use super::{Job, Orbits, conclusions, found, side_by_side, stands};
+use super::{Job, Look, Orbits, conclusions, found, side_by_side, stands};
 use crate::condition::contract::Found;
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::condition::stand::Stand;
@@ -80,17 +80,13 @@ struct Scope {
 ///
 /// # Errors
 /// An interruption.
-pub(super) fn explore(
-    case: &Case,
-    parts: &mut [PartFigures],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(), Failure> {
+pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), Failure> {
+    let case = look.case;
     let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, parts, part)).collect();
-    alone(case, parts, &all, orbits, progress)?;
+    alone(look, parts, &all)?;
     let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part])).collect();
     let wanted = with_counterparts(&all, &parts[0], patterns);
-    together(case, parts, &all, &wanted, orbits, progress)
+    together(look, parts, &all, &wanted)
 }
 
 impl Part {
@@ -225,19 +221,13 @@ fn acts_on(doubt: &Doubt, check: &Check) -> bool {
 
 /// Every doubtful datum alone: each part's own, and for the original the board's. A substitute is taken to feel those as the original
 /// does, except in the conditions where one of its checks is close or the original does no better: there it is run itself.
-fn alone(
-    case: &Case,
-    parts: &mut [PartFigures],
-    all: &[Part],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(), Failure> {
-    alone_where(case, parts, all, orbits, progress, &|part, doubt, _| part == 0 || !is_borrowed(doubt))?;
+fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(), Failure> {
+    alone_where(look, parts, all, &|part, doubt, _| part == 0 || !is_borrowed(doubt))?;
     let (of_original, others) = parts.split_at_mut(1);
     let of_board = of_original[0].spreads.iter().filter(|moved| moved.datum.rule.place != Owned::Part);
     let of_board: Vec<Moved> = of_board.cloned().collect();
     others.iter_mut().for_each(|part| part.spreads.extend(of_board.iter().cloned()));
-    let verdicts = judge::verdicts(case, parts);
+    let verdicts = judge::verdicts(look.case, parts);
     let close = |part: usize, condition: &str| {
         let findings = verdicts[part].findings.iter().filter(|finding| finding.place.condition == condition);
         let mut close = findings.filter(|finding| {
@@ -248,23 +238,17 @@ fn alone(
     };
     let wanted =
         |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
-    alone_where(case, parts, all, orbits, progress, &wanted)?;
-    either_way(case, parts, all, orbits, progress)
+    alone_where(look, parts, all, &wanted)?;
+    either_way(look, parts, all)
 }
 
 /// Share of the variance of an open check from which a datum is moved the other way as well: a jump goes one way only.
 const LARGE_SHARE: f64 = 0.25;
 
 /// Moves the data that keep a check open either way, in the very place of it.
-fn either_way(
-    case: &Case,
-    parts: &mut [PartFigures],
-    all: &[Part],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(), Failure> {
+fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(), Failure> {
     let mut wanted: Vec<(usize, usize, Place)> = vec![];
-    for verdict in judge::verdicts(case, parts) {
+    for verdict in judge::verdicts(look.case, parts) {
         let open = verdict.findings.iter().filter(|finding| finding.state == State::Open && finding.limit.is_some());
         for finding in open {
             let total: f64 = finding.budget.iter().map(|effect| effect.change.powi(2)).sum();
@@ -288,7 +272,7 @@ fn either_way(
         }
     };
     let batches: Vec<Batch> = wanted.iter().map(moved(1.0)).chain(wanted.iter().map(moved(-1.0))).collect();
-    let results = run(case, all, &batches, orbits, progress)?;
+    let results = run(look, all, &batches)?;
     for (number, (batch, results)) in batches.iter().zip(results).enumerate() {
         let datum = all[batch.part].data[batch.moves[0].0];
         let PartFigures { results: shown, spreads, .. } = &mut parts[batch.part];
@@ -309,11 +293,9 @@ fn is_borrowed(doubt: &Doubt) -> bool {
 }
 
 fn alone_where(
-    case: &Case,
+    look: &Look<'_>,
     parts: &mut [PartFigures],
     all: &[Part],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
     is_wanted: &dyn Fn(usize, &Doubt, &Place) -> bool,
 ) -> Result<(), Failure> {
     let mut batches = vec![];
@@ -329,7 +311,7 @@ fn alone_where(
             batches.extend(values.into_iter().filter(|_| !scope.places.is_empty()).map(batch));
         }
     }
-    for (batch, results) in batches.iter().zip(run(case, all, &batches, orbits, progress)?) {
+    for (batch, results) in batches.iter().zip(run(look, all, &batches)?) {
         let (number, value) = batch.moves[0];
         let datum = all[batch.part].data[number];
         match all[batch.part].doubts[number].nature {
@@ -481,12 +463,10 @@ fn distinct(patterns: Vec<Pattern>) -> Vec<Pattern> {
 
 /// Absent data together, wherever they could turn a check.
 fn together(
-    case: &Case,
+    look: &Look<'_>,
     parts: &mut [PartFigures],
     all: &[Part],
     patterns: &[Vec<Pattern>],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(), Failure> {
     let mut batches = vec![];
     let mut data = vec![];
@@ -497,7 +477,7 @@ fn together(
             batches.push(Batch { part, moves, scope: pattern.scope.clone() });
         }
     }
-    for ((batch, data), results) in batches.iter().zip(data).zip(run(case, all, &batches, orbits, progress)?) {
+    for ((batch, data), results) in batches.iter().zip(data).zip(run(look, all, &batches)?) {
         let ends = &mut parts[batch.part].ends;
         match ends.iter_mut().find(|known| known.data == data) {
             // Alone: some places have been run already.
@@ -513,13 +493,8 @@ fn together(
 }
 
 /// The results of each batch.
-fn run(
-    case: &Case,
-    all: &[Part],
-    batches: &[Batch],
-    orbits: &Orbits,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<Vec<Vec<Figures>>, Failure> {
+fn run(look: &Look<'_>, all: &[Part], batches: &[Batch]) -> Result<Vec<Vec<Figures>>, Failure> {
+    let case = look.case;
     let bare = bare(case);
     let posed: Vec<Case> = batches.iter().map(|batch| posed(&bare, case, &all[batch.part], batch)).collect();
     let jobs: Vec<(usize, Corner, f64)> = batches
@@ -529,8 +504,8 @@ fn run(
             batch.stands(case).into_iter().map(move |(corner, input_v)| (number, corner, input_v))
         })
         .collect();
-    let results = side_by_side(&jobs, progress, |&(number, corner, input_v)| {
-        batches[number].run(&posed[number], orbits, corner, input_v)
+    let results = side_by_side(&jobs, look.progress, |&(number, corner, input_v)| {
+        batches[number].run(&posed[number], look.orbits, corner, input_v)
     })?;
     let mut found: Vec<Vec<Found>> = batches.iter().map(|_| vec![]).collect();
     jobs.iter().zip(results).for_each(|((number, _, _), result)| found[*number].extend(result));

@@ -69,8 +69,9 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
     if depth == Depth::Full {
-        corners::explore(&case, &mut parts, &orbits, progress)?;
-        ends::explore(&case, &mut parts, &orbits, progress)?;
+        let look = Look { case: &case, orbits: &orbits, progress };
+        corners::explore(&look, &mut parts)?;
+        ends::explore(&look, &mut parts)?;
     }
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
@@ -79,6 +80,13 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
         Depth::Quick => vec![Tipping::default(); verdicts.len()],
     };
     Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth })
+}
+
+/// What a closer look begins from.
+struct Look<'a> {
+    case: &'a Case,
+    orbits: &'a Orbits,
+    progress: &'a (dyn Fn(usize, usize) + Sync),
 }
 
 /// What is known of every stand that has been run.
