@@ -450,7 +450,11 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     }
 }
 
+/// A label within a sentence; one that begins with an abbreviation stays as it is.
 pub(crate) fn lower(label: &str) -> String {
+    if label.chars().nth(1).is_some_and(char::is_uppercase) {
+        return label.into();
+    }
     let mut chars = label.chars();
     chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
 }
