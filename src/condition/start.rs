@@ -7,7 +7,7 @@ use super::figures::{Failure, Figures, Note, Place, Value, Why};
 use super::stand::{Stand, into_resistance, note_beyond};
 use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
+use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Seen, Stretch};
 use crate::engine::network::Path;
 use crate::engine::program::Program;
 use crate::engine::run_book::RunBook;
@@ -163,6 +163,14 @@ impl Observer for RiseWatch {
     fn knows_repeats(&self) -> bool {
         true
     }
+
+    fn knows_leaps(&self) -> bool {
+        self.begun
+    }
+
+    fn may_leap(&self, after: &Seen) -> bool {
+        self.reached || after.bounds_v.1 < self.until_v
+    }
 }
 
 /// Runs a start from rest, with `output_v` already at the output, until the output has been in its band for `settling_s`, at most
@@ -180,7 +188,7 @@ pub fn run(
 ) -> Result<StartResult, EngineError> {
     let period_s = machine.period_s();
     let soft_start_s = machine.circuit.board.control.protection.soft_start_s;
-    let settling = (settling_s / period_s).ceil().max(1.0) as u64;
+    let in_cycles = |time_s: f64| (time_s / period_s).ceil().max(1.0) as u64;
     let longest =
         (machine.circuit.board.procedure.start_patience * (soft_start_s + settling_s) / period_s).ceil() as u64;
     let mut watch = EdgeWatch::new((0, 0.0), (longest, 0.0), period_s, mean_v, half_band_v);
@@ -194,10 +202,13 @@ pub fn run(
         let now_s = cycle as f64 * period_s;
         watch.is_inside() && now_s >= watch.back_s().max(soft_start_s) + settling_s
     };
+    let mut cycles = in_cycles(soft_start_s + settling_s);
     while state.cycle < longest && !settled(&watch, state.cycle) {
         let mut all = ((&mut watch, &mut rise), (&mut book, &mut *observer));
-        let cycles = settling.min(longest - state.cycle);
+        cycles = cycles.min(longest - state.cycle);
         machine.run_on(&mut state, cycles, &mut program, &mut all)?;
+        // What has taken long may take longer still.
+        cycles = in_cycles(settling_s).max(state.cycle / 4);
     }
     let response = watch.response();
     Ok(StartResult {

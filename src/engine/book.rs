@@ -202,7 +202,7 @@ impl Book {
     }
 
     /// Energy in the inductor and the capacitor bank in J, with the rows of the branch currents.
-    fn stored_j(&self, branches: &[Row], x: &StateVector, inputs: &InputVector) -> f64 {
+    pub(super) fn stored_j(&self, branches: &[Row], x: &StateVector, inputs: &InputVector) -> f64 {
         let mut energy = self.circuit.flux.energy_j(x[FLUX_STATE]);
         for (k, branch) in self.circuit.bank.iter().enumerate() {
             energy += 0.5 * branch.capacitance_f * x[1 + k].powi(2);
@@ -217,6 +217,11 @@ impl Book {
     pub(super) fn set_stored(&mut self, branches: &[Row], x: &StateVector, inputs: &InputVector) {
         self.stored_now_j = self.stored_j(branches, x, inputs);
         self.first.get_or_insert(self.stored_now_j);
+    }
+
+    /// What is stored has changed by an energy in J while nothing was summed.
+    pub(super) fn leave_out(&mut self, changed_j: f64) {
+        self.first = self.first.map(|first_j| first_j + changed_j);
     }
 
     /// Residual of the book as a fraction of the energy through the converter: source in minus load out, every dissipation and

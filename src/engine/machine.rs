@@ -5,6 +5,7 @@
 
 mod begin;
 mod clock;
+mod leap;
 mod reach;
 mod run;
 mod sequence;
@@ -13,7 +14,7 @@ mod watched;
 
 pub use super::mode::{Mode, Output};
 pub use super::run_state::{Begin, Effort, RunState, Stage};
-pub use super::stretch::{Observer, ROUND, Stretch};
+pub use super::stretch::{Observer, ROUND, Seen, Stretch};
 
 use super::compensator::{self, Analog};
 use super::error::EngineError;

@@ -176,6 +176,8 @@ pub struct RunBook {
     /// Both ends of the latest stretch, from the origin, and whether the end comes first.
     ends: Box<[End; 2]>,
     swapped: bool,
+    /// Whether the run has leapt since the last stretch.
+    leapt: bool,
 }
 
 impl RunBook {
@@ -190,6 +192,7 @@ impl RunBook {
             last: (usize::MAX, [0.0; MAX_STATES], [0.0; INPUTS]),
             ends: Box::new([End::NONE; 2]),
             swapped: false,
+            leapt: false,
         }
     }
 
@@ -215,6 +218,14 @@ impl RunBook {
         self.totals().close()
     }
 
+    /// The book is of what has been simulated: by how much a leap has changed what is stored does not count.
+    fn leave_out(&mut self, stretch: &Stretch<'_>) {
+        let Some(Some(slot)) = self.slots.get(self.last.0) else { return };
+        let before_j = self.book.stored_j(&slot.branches, &self.last.1, &self.last.2);
+        let (branches, flow) = (&stretch.mode.network.branch_a, stretch.flow);
+        self.book.leave_out(self.book.stored_j(branches, &flow.start, &flow.settled.inputs) - before_j);
+    }
+
     fn prepare(&mut self, stretch: &Stretch<'_>) {
         let mode = stretch.mode;
         if self.last.0 == usize::MAX {
@@ -234,6 +245,9 @@ impl RunBook {
 impl Observer for RunBook {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let index = stretch.mode.index;
+        if std::mem::take(&mut self.leapt) {
+            self.leave_out(stretch);
+        }
         if !self.slots.get(index).is_some_and(Option::is_some) {
             self.prepare(stretch);
         }
@@ -281,6 +295,14 @@ impl Observer for RunBook {
 
     fn knows_repeats(&self) -> bool {
         true
+    }
+
+    fn knows_leaps(&self) -> bool {
+        true
+    }
+
+    fn leapt(&mut self) {
+        self.leapt = true;
     }
 }
 

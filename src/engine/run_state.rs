@@ -3,6 +3,7 @@
 use super::compensator::Analog;
 use super::network::Sink;
 use super::row::{Input, InputVector, StateVector};
+use std::mem::{Discriminant, discriminant};
 
 /// Where the switching sequence stands. Instants are times after the clock edge in s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -148,13 +149,24 @@ pub struct Effort {
 }
 
 impl Effort {
-    /// What has happened once all since an earlier count has come that many times again; work is not done again.
-    pub(super) fn repeated(self, before: &Effort, times: u64) -> Effort {
-        let again = |now: u64, before: u64| now + times * (now - before);
+    /// What has happened since an earlier count, without the work that it was.
+    pub(super) fn happened_since(self, before: &Effort) -> Effort {
         Effort {
-            pulses: again(self.pulses, before.pulses),
-            limited: again(self.limited, before.limited),
-            omitted: again(self.omitted, before.omitted),
+            stretches: 0,
+            located: 0,
+            pulses: self.pulses - before.pulses,
+            limited: self.limited - before.limited,
+            omitted: self.omitted - before.omitted,
+            pauses: self.pauses - before.pauses,
+        }
+    }
+
+    /// With what has happened a number of times more; work is not done again.
+    pub(super) fn with(self, happened: &Effort, times: u64) -> Effort {
+        Effort {
+            pulses: self.pulses + times * happened.pulses,
+            limited: self.limited + times * happened.limited,
+            omitted: self.omitted + times * happened.omitted,
             ..self
         }
     }
@@ -216,6 +228,11 @@ impl RunState {
     /// Whether a switch waits for a delay or a limit.
     pub(super) fn is_delayed(&self) -> bool {
         self.turn_off != TurnOff::default() || matches!(self.stage, Stage::Asked { .. } | Stage::Held)
+    }
+
+    /// Where the switches and the amplifier stand, whatever the time.
+    pub(super) fn switches(&self) -> (Discriminant<Stage>, bool, Analog, Sink, bool) {
+        (discriminant(&self.stage), self.low_open, self.analog, self.sink, self.is_delayed())
     }
 
     /// Whether the run is in the pause of a hiccup.

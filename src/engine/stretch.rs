@@ -111,6 +111,44 @@ pub trait Observer {
 
     /// The latest round, which takes a time in s, comes that many times again.
     fn repeat(&mut self, _times: u64, _round_s: f64) {}
+
+    /// Whether a part of the run may be leapt over at all in which nothing happens, see `Machine::leap`.
+    fn knows_leaps(&self) -> bool {
+        false
+    }
+
+    /// Whether it misses nothing if the run leaps to where it goes on as `after` tells.
+    fn may_leap(&self, _after: &Seen) -> bool {
+        true
+    }
+
+    /// The run has leapt: the next stretch does not begin where the last one ended.
+    fn leapt(&mut self) {}
+}
+
+/// The output voltage in V over some cycles, as (lowest, highest).
+#[derive(Clone, Copy, Debug)]
+pub struct Seen {
+    /// It is nowhere beyond these.
+    pub bounds_v: (f64, f64),
+    /// It is at these at some time.
+    pub reached_v: (f64, f64),
+}
+
+impl Seen {
+    pub(super) const NOTHING: Seen = {
+        let nothing = (f64::INFINITY, f64::NEG_INFINITY);
+        Seen { bounds_v: nothing, reached_v: nothing }
+    };
+}
+
+impl Observer for Seen {
+    fn stretch(&mut self, stretch: &Stretch<'_>) {
+        let widen = |range: &mut (f64, f64), (low, high): (f64, f64)| *range = (range.0.min(low), range.1.max(high));
+        let ends = stretch.ends(Output::Voltage);
+        widen(&mut self.bounds_v, stretch.enclosure(Output::Voltage, ends));
+        widen(&mut self.reached_v, (ends.0.min(ends.1), ends.0.max(ends.1)));
+    }
 }
 
 /// Sees nothing.
@@ -118,6 +156,10 @@ impl Observer for () {
     fn stretch(&mut self, _: &Stretch<'_>) {}
 
     fn knows_repeats(&self) -> bool {
+        true
+    }
+
+    fn knows_leaps(&self) -> bool {
         true
     }
 }
@@ -146,6 +188,19 @@ impl<A: Observer, B: Observer> Observer for (A, B) {
         self.0.repeat(times, round_s);
         self.1.repeat(times, round_s);
     }
+
+    fn knows_leaps(&self) -> bool {
+        self.0.knows_leaps() && self.1.knows_leaps()
+    }
+
+    fn may_leap(&self, after: &Seen) -> bool {
+        self.0.may_leap(after) && self.1.may_leap(after)
+    }
+
+    fn leapt(&mut self) {
+        self.0.leapt();
+        self.1.leapt();
+    }
 }
 
 impl<T: Observer> Observer for &mut T {
@@ -167,5 +222,17 @@ impl<T: Observer> Observer for &mut T {
 
     fn repeat(&mut self, times: u64, round_s: f64) {
         (**self).repeat(times, round_s);
+    }
+
+    fn knows_leaps(&self) -> bool {
+        (**self).knows_leaps()
+    }
+
+    fn may_leap(&self, after: &Seen) -> bool {
+        (**self).may_leap(after)
+    }
+
+    fn leapt(&mut self) {
+        (**self).leapt();
     }
 }

@@ -166,6 +166,11 @@ impl Observer for Thinned {
         self.round.clear();
     }
 
+    /// A line joins what is seen.
+    fn knows_leaps(&self) -> bool {
+        true
+    }
+
     fn repeat(&mut self, times: u64, round_s: f64) {
         let round = std::mem::take(&mut self.round);
         for later_s in (1..=times).map(|k| k as f64 * round_s) {
@@ -182,6 +187,10 @@ impl Observer for Option<Thinned> {
 
     fn knows_repeats(&self) -> bool {
         self.as_ref().is_none_or(Observer::knows_repeats)
+    }
+
+    fn knows_leaps(&self) -> bool {
+        true
     }
 
     fn begin_round(&mut self) {

@@ -3,7 +3,7 @@
 //! Definitions: docs/physics.md, "load step".
 
 use super::extremes::Range;
-use crate::engine::machine::{Observer, Output, ROUND, Stretch};
+use crate::engine::machine::{Observer, Output, ROUND, Seen, Stretch};
 use crate::engine::program::Instant;
 
 /// What happened after one edge of the load.
@@ -33,6 +33,9 @@ pub(crate) struct EdgeWatch {
     /// When the output passed an edge of the band last, and the end of the latest stretch, in s after the begin.
     edge_s: Option<f64>,
     seen_s: f64,
+    /// Output voltage in V at the end of the latest stretch seen, and whether that was the latest of the run.
+    seen_v: f64,
+    watching: bool,
 }
 
 impl EdgeWatch {
@@ -50,6 +53,8 @@ impl EdgeWatch {
             inside: true,
             edge_s: None,
             seen_s: 0.0,
+            seen_v: mean_v,
+            watching: false,
         }
     }
 
@@ -131,10 +136,13 @@ impl EdgeWatch {
 impl Observer for EdgeWatch {
     fn stretch(&mut self, stretch: &Stretch<'_>) {
         let begin = (stretch.cycle, stretch.phase_s);
-        if begin >= self.from && begin < self.until {
+        self.watching = begin >= self.from && begin < self.until;
+        if self.watching {
             self.seen_s = self.since_edge_s(stretch.cycle, stretch.phase_s) + stretch.duration_s;
             self.current.include_stretch(stretch, Output::Inductor);
-            let (low, high) = stretch.enclosure(Output::Voltage, stretch.ends(Output::Voltage));
+            let ends = stretch.ends(Output::Voltage);
+            self.seen_v = ends.1;
+            let (low, high) = stretch.enclosure(Output::Voltage, ends);
             let stays = if self.inside {
                 low >= self.band_v.0 && high <= self.band_v.1
             } else {
@@ -152,6 +160,29 @@ impl Observer for EdgeWatch {
     /// An output that leaves its band again and again comes back ever later.
     fn knows_repeats(&self) -> bool {
         self.edge_s.is_none_or(|edge_s| self.seen_s - edge_s > ROUND as f64 * self.period_s)
+    }
+
+    fn knows_leaps(&self) -> bool {
+        true
+    }
+
+    /// The output stays where it is: in the band, below or above it, or it still leaves the band in every cycle.
+    fn may_leap(&self, after: &Seen) -> bool {
+        let (low_v, high_v) = self.band_v;
+        let (bounds_v, reached_v) = (after.bounds_v, after.reached_v);
+        let passes = |edge_v: f64| reached_v.0 < edge_v && reached_v.1 > edge_v;
+        if !self.watching {
+            // A run leaps over no instant at which it is driven otherwise, as it is where the watch begins and ends.
+            true
+        } else if !self.knows_repeats() {
+            passes(low_v) || passes(high_v)
+        } else if self.inside {
+            bounds_v.0 >= low_v && bounds_v.1 <= high_v
+        } else if self.seen_v < low_v {
+            bounds_v.1 < low_v
+        } else {
+            bounds_v.0 > high_v
+        }
     }
 }
 

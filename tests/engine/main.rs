@@ -12,6 +12,7 @@ mod cross_check_protection;
 mod current_mode;
 mod independent_derivation;
 mod laws;
+mod leaps;
 mod loss_copper;
 mod loss_core;
 mod loss_switches;

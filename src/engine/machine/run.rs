@@ -1,11 +1,12 @@
 //! Runs: stretch after stretch up to a clock edge or a number of turn-ons; rounds that repeat are counted.
 
+use super::leap::Trail;
 use super::{CYCLES, Machine};
 use crate::engine::error::EngineError;
 use crate::engine::program::Program;
 use crate::engine::run_state::RunState;
 use crate::engine::sensitivity::Sensitivity;
-use crate::engine::stretch::{Observer, ROUND};
+use crate::engine::stretch::Observer;
 use std::sync::atomic::Ordering;
 
 /// Switching instants allowed in one cycle.
@@ -41,7 +42,8 @@ impl Machine {
     }
 
     /// Runs as [`Machine::run`] does. Where a round of cycles ends as the one before ended, and nothing drives the run otherwise for a
-    /// while, those up to then would be the same again: they are counted and not simulated, if the observer needs no more.
+    /// while, those up to then would be the same again: they are counted and not simulated, if the observer needs no more. Where they
+    /// would be the same but for a course that they follow, the run leaps, see [`Machine::leap`].
     ///
     /// # Errors
     /// As [`Machine::run`].
@@ -53,74 +55,92 @@ impl Machine {
         observer: &mut impl Observer,
     ) -> Result<(), EngineError> {
         let last = state.cycle + cycles;
-        if !self.is_clocked() {
-            return self.run_on_between_turn_ons(state, last, program, observer);
-        }
-        // Foldback counts clock edges.
-        let round =
-            ROUND * self.circuit.board.control.protection.foldback.map_or(1, |foldback| foldback.divisor.max(1));
+        // A round is four looks: foldback counts clock edges.
+        let round = 4 * self.look();
+        let mut trail = Trail::NEW;
+        let (mut before, mut begun) = (state.clone(), self.control_cycle(state));
+        observer.begin_round();
         while state.cycle < last {
-            let before = state.clone();
-            observer.begin_round();
-            self.run(state, round.min(last - state.cycle), program, observer, None)?;
-            let drive = program.at(state.cycle, state.phase_s, self.period_s);
-            let until = drive.until.0.min(state.guard.paused_until.unwrap_or(u64::MAX)).min(last);
-            let rounds = until.saturating_sub(state.cycle) / round;
-            let whole = state.cycle - before.cycle == round;
-            if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
-                observer.repeat(rounds, round as f64 * self.period_s);
-                state.effort = state.effort.repeated(&before.effort, rounds);
-                state.cycle += rounds * round;
+            // Nothing switches in a pause, and a stretch may be long.
+            let look = if state.is_paused() { round } else { self.look() };
+            let until = self.control_cycle(state) + look;
+            let until = if self.is_clocked() { (last.min(until), u64::MAX) } else { (last, until) };
+            self.run_until(state, until, program, observer, None)?;
+            let passed = self.control_cycle(state) - begun;
+            let moved = passed == round && self.count_repeats(&before, state, last, program, observer)
+                || self.leap(state, &mut trail, last, program, observer)?;
+            if moved || passed >= round {
+                (before, begun) = (state.clone(), self.control_cycle(state));
+                observer.begin_round();
             }
         }
         Ok(())
     }
 
-    /// As [`Machine::run_on`] without a clock: a round goes from one turn-on asked for to another, and takes whatever time it takes.
-    pub(super) fn run_on_between_turn_ons(
-        &mut self,
+    /// Where the latest round, which began as `before` tells, ended as it began, those that follow are counted. Whether there are any.
+    fn count_repeats(
+        &self,
+        before: &RunState,
         state: &mut RunState,
         last: u64,
         program: &mut Program,
         observer: &mut impl Observer,
-    ) -> Result<(), EngineError> {
-        while state.cycle < last {
-            let mut before = state.clone();
-            observer.begin_round();
-            self.run_until(state, (last, state.turn_ons + ROUND), program, observer, None)?;
-            let drive = program.at(state.cycle, state.phase_s, self.period_s);
-            let until = drive.until.0.min(last);
-            let round_s = (state.cycle - before.cycle) as f64 * self.period_s + (state.phase_s - before.phase_s);
+    ) -> bool {
+        let drive = program.at(state.cycle, state.phase_s, self.period_s);
+        if !drive.is_level() || !observer.knows_repeats() || !self.repeats(before, state) {
+            return false;
+        }
+        let until = drive.until.0.min(state.guard.paused_until.unwrap_or(u64::MAX)).min(last);
+        let round_s = (state.cycle - before.cycle) as f64 * self.period_s + (state.phase_s - before.phase_s);
+        let rounds = if self.is_clocked() {
+            until.saturating_sub(state.cycle) / (state.cycle - before.cycle)
+        } else {
             // The last round before something else happens is simulated.
             let left_s = until.saturating_sub(state.cycle + 1) as f64 * self.period_s - state.phase_s;
-            let rounds = (left_s / round_s).floor() as u64;
-            let whole = state.turn_ons - before.turn_ons == ROUND && state.guard.is_steady();
-            before.delay(state.phase_s - before.phase_s);
-            before.phase_s = state.phase_s;
-            if whole && rounds > 0 && drive.is_level() && observer.knows_repeats() && self.repeats(&before, state) {
-                observer.repeat(rounds, round_s);
-                state.effort = state.effort.repeated(&before.effort, rounds);
-                let end_s = state.phase_s + rounds as f64 * round_s;
-                let cycles = (end_s / self.period_s).floor();
-                state.delay(end_s - cycles * self.period_s - state.phase_s);
-                state.cycle += cycles as u64;
-            }
+            (left_s / round_s).floor() as u64
+        };
+        if rounds > 0 {
+            observer.repeat(rounds, round_s);
+            state.effort = state.effort.with(&state.effort.happened_since(&before.effort), rounds);
+            let cycles = rounds * (state.cycle - before.cycle);
+            self.move_on(state, (cycles, rounds as f64 * round_s));
         }
-        Ok(())
+        rounds > 0
+    }
+
+    /// The same state a number of clock edges later, or without a clock a time in s later.
+    pub(super) fn move_on(&self, state: &mut RunState, (cycles, by_s): (u64, f64)) {
+        if self.is_clocked() {
+            state.cycle += cycles;
+            return;
+        }
+        let end_s = state.phase_s + by_s;
+        let cycles = (end_s / self.period_s).floor();
+        state.delay(end_s - cycles * self.period_s - state.phase_s);
+        state.cycle += cycles as u64;
     }
 
     /// Whether a state is that of a round before.
     pub(super) fn repeats(&self, before: &RunState, state: &RunState) -> bool {
+        // Without a clock a round takes whatever time it takes, but neither counts cycles nor pauses in it.
+        let mut before = before.clone();
+        if !self.is_clocked() {
+            if !state.guard.is_steady() {
+                return false;
+            }
+            before.delay(state.phase_s - before.phase_s);
+            before.phase_s = state.phase_s;
+        }
         let counts = self.circuit.board.control.protection.current_limit.is_some_and(|limit| limit.hiccup.is_some());
         let limited = |state: &RunState| if counts { state.guard.limited_cycles } else { 0 };
         let switches = |state: &RunState| (state.low_open, state.analog, state.segment, state.load_cell, state.sink);
         // Instants are sums of a few rounded ones.
         let same_time = |a: f64, b: f64| (a - b).abs() <= 1e-12 * self.period_s;
-        let alike = switches(before) == switches(state)
+        let alike = switches(&before) == switches(state)
             && state.stage.is_like(&before.stage, same_time)
             && state.turn_off == before.turn_off
             && (before.phase_s, before.inputs) == (state.phase_s, state.inputs)
-            && limited(before) == limited(state)
+            && limited(&before) == limited(state)
             && (before.guard.paused_until, before.guard.rising_since) == (state.guard.paused_until, None);
         let full_a = self.circuit.board.load_a.last().copied().unwrap_or(0.0);
         let scale = self.scales(full_a);
