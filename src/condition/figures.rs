@@ -52,6 +52,8 @@ pub enum Why {
     NoBalanceFound,
     /// A start does not come to its end.
     NeverStarts,
+    /// A closer look would have taken too long.
+    LeftOut,
     /// Neither maker nor case states it.
     NotStated,
     /// A share of nothing: the original's value is zero, or too small to divide by.
@@ -74,6 +76,7 @@ impl fmt::Display for Why {
             Why::NotDelivered => f.write_str("the load is not delivered"),
             Why::Runaway => f.write_str("thermal runaway: losses and temperature have no balance"),
             Why::NoBalanceFound => f.write_str("the losses jump about, no balance of losses and temperature was found"),
+            Why::LeftOut => f.write_str("not looked at: one run takes too long for all that would be asked of it"),
             Why::NotStated => f.write_str("not stated"),
             Why::NeverStarts => f.write_str("the output never stays in its band"),
             Why::NoBase => f.write_str("the original has next to none of it"),

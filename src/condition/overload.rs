@@ -11,14 +11,20 @@ use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::program::{Instant, Program};
 use crate::engine::row::StateVector;
 use crate::engine::run_book::RunBook;
-use crate::measure::extremes::Range;
+use crate::engine::steady::Orbit;
+use crate::measure::extremes::{Extremes, Range};
 use crate::measure::steady::SteadyResult;
-use crate::model::board::Overload;
+use crate::model::board::{LimitSense, Overload};
 use crate::model::corner::{End, Parameter, end_of};
 use crate::model::parts::saturation::FluxCurve;
 
 /// Cycles that are shown after the output has given way.
 const AFTER_TRIP: u64 = 200;
+/// Step, as a part of the load, in which steady states are followed to where the growth begins.
+const STEP: f64 = 0.05;
+/// Time constants of the limit's filter, and at least the time that settling takes, by which the growth begins before something happens:
+/// the filter lags behind a load that grows.
+const RUN_UP: f64 = 10.0;
 /// What makes the output give way earliest, at the corner of the least inductance.
 const EARLIEST: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least), (Parameter::Winding, End::Most)];
 /// What makes it give way latest, at the corner of the most inductance.
@@ -32,8 +38,10 @@ pub(crate) struct GrowingLoad;
 struct Ready {
     machine: Machine,
     curve: FluxCurve,
-    from_a: f64,
-    from: SteadyResult,
+    /// Load in A and orbit from which it grows, how far at most in A, and the mean output in V before.
+    from: (f64, Orbit),
+    furthest_a: f64,
+    mean_v: f64,
     slew_a_per_s: f64,
     winding_degc: f64,
     further: &'static [(Parameter, End)],
@@ -83,11 +91,11 @@ impl Condition for GrowingLoad {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
         let mut ready = Ready::on(stand, &states, true)?;
         let seen = ready.run(stand)?;
-        let Ready { machine, curve, from_a, from, slew_a_per_s, .. } = ready;
-        let (program, longest) = program(&machine, from_a, slew_a_per_s);
+        let Ready { machine, curve, from: (from_a, orbit), furthest_a, slew_a_per_s, .. } = ready;
+        let (program, longest) = program(&machine, (from_a, furthest_a), slew_a_per_s);
         let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - from_a;
         let trip = (growth_a / slew_a_per_s / machine.period_s()) as u64;
-        let (begin, cycles) = (Begin::Clock(from.orbit.x), Some(longest.min(trip + AFTER_TRIP)));
+        let (begin, cycles) = (Begin::Clock(orbit.x), Some(longest.min(trip + AFTER_TRIP)));
         Ok(Some(Setup { machine, curve, begin, program, origin: (0, 0.0), cycles }))
     }
 
@@ -109,13 +117,19 @@ impl Ready {
             Some(End::Most) => states.winding_degc.1,
         };
         let (mut machine, curve) = stand.changed(winding_degc, further, |circuit| circuit.instrument = instrument)?;
-        let (from_a, from) = deliverable(stand, &mut machine)?;
-        Ok(Ready { machine, curve, from_a, from, slew_a_per_s: states.slew_a_per_s, winding_degc, further })
+        let (lowest_a, steady) = deliverable(stand, &mut machine)?;
+        let (mean_v, furthest_a) =
+            (steady.mean_output_v(), machine.circuit.board.procedure.overload_furthest * lowest_a);
+        let slew_a_per_s = states.slew_a_per_s;
+        let run_up_s = stand.settling_s().max(RUN_UP * filter_s(&machine));
+        let band_v = (mean_v, stand.half_band_v());
+        let from = followed(&mut machine, (lowest_a, steady.orbit), band_v, slew_a_per_s * run_up_s)?;
+        Ok(Ready { machine, curve, from, furthest_a, mean_v, slew_a_per_s, winding_degc, further })
     }
 
     fn run(&mut self, stand: &Stand<'_>) -> Result<OverloadResult, EngineError> {
-        let band_v = (self.from.mean_output_v(), stand.half_band_v());
-        run(&mut self.machine, (&self.from.orbit.x, self.from_a), band_v, self.slew_a_per_s)
+        let Ready { machine, from: (from_a, orbit), furthest_a, mean_v, slew_a_per_s, .. } = self;
+        run(machine, &orbit.x, (*from_a, *furthest_a), (*mean_v, stand.half_band_v()), *slew_a_per_s)
     }
 }
 
@@ -138,6 +152,42 @@ fn deliverable(stand: &Stand<'_>, machine: &mut Machine) -> Result<(f64, SteadyR
             other => return other.map(|found| (load_a, found)),
         }
     }
+}
+
+/// Time constant in s of the filter before the limit.
+fn filter_s(machine: &Machine) -> f64 {
+    match machine.circuit.board.control.protection.current_limit.map(|limit| limit.sense) {
+        Some(LimitSense::Winding { r_ohm, c_f }) => r_ohm * c_f,
+        _ => 0.0,
+    }
+}
+
+/// The steady states are followed from a load up as long as each leads to the next, the output stays in its band and the limit does not
+/// act. A load that grows slowly passes them one by one, and nothing happens before: the load in A and the orbit of the last that lies
+/// `run_up_a` below the end of them.
+fn followed(
+    machine: &mut Machine,
+    lowest: (f64, Orbit),
+    (mean_v, half_band_v): (f64, f64),
+    run_up_a: f64,
+) -> Result<(f64, Orbit), EngineError> {
+    let furthest_a = machine.circuit.board.procedure.overload_furthest * lowest.0;
+    let mut passed = vec![lowest];
+    loop {
+        let (last_a, last) = &passed[passed.len() - 1];
+        let load_a = last_a * (1.0 + STEP);
+        let next = machine.orbit_beside(load_a, &last.x)?;
+        let Some(orbit) = next.filter(|_| load_a < furthest_a) else { break };
+        let mut output = Extremes::of(&[Output::Voltage]);
+        let effort = machine.trace_orbit(&orbit, &mut output)?;
+        if effort.limited > 0 || output.range(Output::Voltage).low < mean_v - half_band_v {
+            break;
+        }
+        passed.push((load_a, orbit));
+    }
+    let end_a = passed[passed.len() - 1].0;
+    passed.truncate(passed.iter().rposition(|(load_a, _)| *load_a <= end_a - run_up_a).unwrap_or(0) + 1);
+    Ok(passed.swap_remove(passed.len() - 1))
 }
 
 /// Result of an overload.
@@ -183,27 +233,28 @@ impl Observer for Decline {
     }
 }
 
-/// Program of a load that grows from a steady one, and the cycles that it takes to the furthest.
-pub fn program(machine: &Machine, load_a: f64, slew_a_per_s: f64) -> (Program, u64) {
+/// Program of a load that grows from a steady one to the furthest, both in A, and the cycles that it takes.
+pub fn program(machine: &Machine, (load_a, furthest_a): (f64, f64), slew_a_per_s: f64) -> (Program, u64) {
     let (period_s, from_a) = (machine.period_s(), machine.circuit.program_a(load_a));
-    let growth_a = (machine.circuit.board.procedure.overload_furthest - 1.0) * load_a;
+    let growth_a = furthest_a - load_a;
     let program = Program::constant(from_a).edge(0, 0.0, from_a + growth_a, slew_a_per_s, period_s);
     (program, (growth_a / slew_a_per_s / period_s).ceil() as u64)
 }
 
-/// Lets the load of a machine grow from its steady state `x` at a load, with a mean output of `mean_v`, until the output gives way.
-/// `half_band_v` is half the width of the band around that mean.
+/// Lets the load of a machine grow from its steady state `x` at a load until the output gives way, or to the furthest load. The output
+/// had a mean of `mean_v` at the full load; `half_band_v` is half the width of the band around it.
 ///
 /// # Errors
 /// Whatever stops a run; an energy book that does not close.
 pub fn run(
     machine: &mut Machine,
-    (x, load_a): (&StateVector, f64),
+    x: &StateVector,
+    (load_a, furthest_a): (f64, f64),
     (mean_v, half_band_v): (f64, f64),
     slew_a_per_s: f64,
 ) -> Result<OverloadResult, EngineError> {
     let period_s = machine.period_s();
-    let (mut program, cycles) = program(machine, load_a, slew_a_per_s);
+    let (mut program, cycles) = program(machine, (load_a, furthest_a), slew_a_per_s);
     let load_at = |(cycle, phase_s): Instant| load_a + slew_a_per_s * (cycle as f64 * period_s + phase_s);
     let mut decline = Decline {
         band_v: mean_v - half_band_v,
@@ -220,7 +271,7 @@ pub fn run(
     let gave_way = decline.lost || state.is_paused();
     Ok(OverloadResult {
         trip_a: gave_way.then(|| load_at(decline.left.unwrap_or((state.cycle, 0.0)))),
-        furthest_a: machine.circuit.board.procedure.overload_furthest * load_a,
+        furthest_a,
         peak_a: decline.current.high,
         effort: state.effort,
         book: book.close()?,

@@ -3,8 +3,9 @@
 //! From the corner that decides a check so far, every tolerance is moved alone; then all of them to the ends that hurt; there those whose
 //! effect was small are turned once more, since their direction may differ there.
 
+use super::effort::Step;
 use super::ends::{Check, checks, difference};
-use super::{Job, Look, found, side_by_side};
+use super::{Job, Look, found, left_out, side_by_side};
 use crate::condition;
 use crate::condition::figures::{Failure, Figures, PartFigures, Place};
 use crate::condition::stand::Stand;
@@ -78,7 +79,9 @@ pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), 
     });
     let alike: Vec<(usize, Place)> = alike.collect();
     runs.add(alike.iter().copied())?;
-    for (part, place) in searches.iter().map(|search| search.at(search.worst.0)).chain(alike) {
+    let worst: Vec<(usize, Place)> = searches.iter().map(|search| search.at(search.worst.0)).collect();
+    let unknown: Vec<(usize, Place)> = searches.iter().filter_map(|search| search.unknown(&runs)).collect();
+    for (part, place) in worst.into_iter().chain(unknown).chain(alike) {
         let results = &mut parts[part].results;
         if let Some(found) = runs.at(part, &place).filter(|_| results.iter().all(|known| known.place != place)) {
             results.push(found.clone());
@@ -119,6 +122,17 @@ impl Search {
     fn bad(&self, runs: &Runs<'_>, corner: Corner) -> Option<f64> {
         let (part, place) = self.at(corner);
         runs.at(part, &place).map(|found| bad(self.check.quantity, found))
+    }
+
+    /// A corner in which the check could not be computed: it may be the worst.
+    fn unknown(&self, runs: &Runs<'_>) -> Option<(usize, Place)> {
+        let is_mine = |(part, found): &&(usize, Figures)| {
+            *part == self.part && found.place == Place { corner: found.place.corner, ..self.check.place }
+        };
+        let unknown = |(_, found): &&(usize, Figures)| {
+            found.value(self.check.quantity.id).is_some_and(|value| without_number(value) == State::Open)
+        };
+        runs.done.iter().filter(is_mine).find(unknown).map(|(part, found)| (*part, found.place))
     }
 
     /// The corner that decides the check so far, with each tolerance that may matter at an end at which it does not stand.
@@ -202,14 +216,19 @@ impl Runs<'_> {
                 new.push((part, place));
             }
         }
-        let Look { case, orbits, progress } = *self.look;
-        let run = |&(part, place): &(usize, Place)| {
+        let Look { case, orbits, effort, progress } = *self.look;
+        let admitted = effort.admit(Step::Corners, &new);
+        let wanted: Vec<((usize, Place), bool)> = new.iter().copied().zip(admitted).collect();
+        let run = |&((part, place), admitted): &((usize, Place), bool)| {
+            if !admitted {
+                return Ok(condition::find(place.condition).map(|condition| left_out(condition, place)));
+            }
             let input_v = place.input_v.unwrap_or(case.board.nominal_input_v);
             let known = orbits.near(&Job { part, corner: place.corner, input_v });
             let stand = Stand::beside(case, &case.parts[part], place.corner, input_v, known);
             condition::find(place.condition).map(|condition| found(condition, &stand, place)).transpose()
         };
-        let results = side_by_side(&new, progress, run)?;
+        let results = side_by_side(&wanted, progress, run)?;
         for ((part, _), found) in new.into_iter().zip(results) {
             self.done.extend(found.map(|found| (part, found.figures)));
         }

@@ -5,9 +5,10 @@
 //! docs/method.md, "absent data".
 
 use super::cooling::KEY;
-use super::{Job, Look, Orbits, conclusions, found, side_by_side, stands};
+use super::effort::Step;
+use super::{Job, Look, Orbits, conclusions, found, left_out, side_by_side, stands};
 use crate::condition::contract::Found;
-use crate::condition::figures::{AtEnds, Datum, Failure, Figures, Moved, PartFigures, Place, Shift, Value};
+use crate::condition::figures::{AtEnds, Datum, Failure, Figure, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::condition::stand::Stand;
 use crate::condition::{self, CONDITIONS, DATA_SHEET};
 use crate::judge::requirement::{REQUIREMENTS, Yardstick};
@@ -124,6 +125,10 @@ impl Part {
         self.doubts.iter().enumerate().filter(move |(_, doubt)| ends(doubt)).map(|(number, _)| number)
     }
 
+    fn has_ends(&self, datum: &Datum) -> bool {
+        self.with_ends().any(|number| self.data[number].is_same_as(datum))
+    }
+
     fn value_at(&self, number: usize, end: End) -> f64 {
         match (self.doubts[number].nature, end) {
             (Nature::Ends { low, .. }, End::Least) => low,
@@ -236,8 +241,19 @@ fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(),
         });
         close.next().is_some()
     };
-    let wanted =
-        |part: usize, doubt: &Doubt, place: &Place| part > 0 && is_borrowed(doubt) && close(part, place.condition);
+    let of_original = &parts[0].ends;
+    // Where the original has no number, nothing can be borrowed.
+    let lost: Vec<(Datum, &'static str)> = of_original
+        .iter()
+        .filter(|found| matches!(found.data[..], [(datum, _)] if !all[0].has_ends(&datum)))
+        .flat_map(|found| found.results.iter().map(|results| (found.data[0].0, results.place.condition)))
+        .collect();
+    let is_lost = |doubt: &Doubt, place: &Place| {
+        lost.iter().any(|(lost, condition)| lost.is_same_as(&datum(doubt)) && *condition == place.condition)
+    };
+    let wanted = |part: usize, doubt: &Doubt, place: &Place| {
+        part > 0 && is_borrowed(doubt) && (close(part, place.condition) || is_lost(doubt, place))
+    };
     alone_where(look, parts, all, &wanted)?;
     either_way(look, parts, all)
 }
@@ -326,11 +342,29 @@ fn alone_where(
                 };
                 let shifts: Vec<Shift> = results.iter().filter_map(shift).collect();
                 let moved = Moved { datum, half_width: rectangular.then_some(HALF_WIDTH), shifts, back: vec![] };
+                // What has no number there cannot be a change of one: it counts as it is.
+                let without: Vec<Figures> = results
+                    .iter()
+                    .filter(|found| shown.iter().any(|shown| shown.place == found.place && loses_numbers(shown, found)))
+                    .cloned()
+                    .collect();
+                if !without.is_empty() {
+                    parts[batch.part].ends.push(AtEnds { data: vec![(datum, End::Most)], results: without });
+                }
                 own(&mut parts[batch.part].spreads, moved);
             }
         }
     }
     Ok(())
+}
+
+/// Whether something that had a number has none any more.
+fn loses_numbers(shown: &Figures, found: &Figures) -> bool {
+    let lost = |figure: &Figure| {
+        let before = shown.value(figure.quantity.id);
+        figure.value.number().is_none() && before.is_some_and(|value| value.number().is_some())
+    };
+    found.values.iter().any(lost)
 }
 
 /// Adds what a part feels itself; what was taken from the original for those conditions goes.
@@ -496,6 +530,7 @@ fn together(
 fn run(look: &Look<'_>, all: &[Part], batches: &[Batch]) -> Result<Vec<Vec<Figures>>, Failure> {
     let case = look.case;
     let bare = bare(case);
+    let (batches, skipped) = worth_while(look, batches);
     let posed: Vec<Case> = batches.iter().map(|batch| posed(&bare, case, &all[batch.part], batch)).collect();
     let jobs: Vec<(usize, Corner, f64)> = batches
         .iter()
@@ -514,9 +549,25 @@ fn run(look: &Look<'_>, all: &[Part], batches: &[Batch]) -> Result<Vec<Vec<Figur
         let is_whole = |found: &Found| found.figures.place.corner == DATA_SHEET || batches[number].scope.all_steady;
         let more: Vec<Found> = conclusions(&posed[number], 0, &found).into_iter().filter(is_whole).collect();
         found.extend(more);
+        found.extend(
+            skipped[number].iter().filter_map(|place| Some(left_out(condition::find(place.condition)?, *place))),
+        );
         found.into_iter().map(|found| found.figures).collect()
     };
     Ok(found.into_iter().enumerate().map(concluded).collect())
+}
+
+/// The batches without the places that would take too long, and those places.
+fn worth_while(look: &Look<'_>, batches: &[Batch]) -> (Vec<Batch>, Vec<Vec<Place>>) {
+    let runs: Vec<(usize, Place)> =
+        batches.iter().flat_map(|batch| batch.scope.places.iter().map(|place| (batch.part, *place))).collect();
+    let mut admitted = look.effort.admit(Step::Doubts, &runs).into_iter();
+    let split = |batch: &Batch| {
+        let (kept, skipped) = batch.scope.places.iter().copied().partition(|_| admitted.next().unwrap_or(false));
+        let scope = Scope { places: kept, all_steady: batch.scope.all_steady };
+        (Batch { part: batch.part, moves: batch.moves.clone(), scope }, skipped)
+    };
+    batches.iter().map(split).unzip()
 }
 
 impl Batch {

@@ -2,6 +2,7 @@
 
 mod cooling;
 mod corners;
+mod effort;
 mod ends;
 pub mod tipping;
 
@@ -13,9 +14,11 @@ use crate::condition::known::Known;
 use crate::condition::stand::{Stand, prepared};
 use crate::crosscheck::{self, Difference};
 use crate::engine::error::EngineError;
+use crate::engine::machine;
 use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, NOMINAL};
+use effort::Effort;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tipping::Tipping;
@@ -69,7 +72,7 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
     if depth == Depth::Full {
-        let look = Look { case: &case, orbits: &orbits, progress };
+        let look = Look { case: &case, orbits: &orbits, effort: &Effort::of(&found), progress };
         corners::explore(&look, &mut parts)?;
         ends::explore(&look, &mut parts)?;
     }
@@ -86,6 +89,7 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
 struct Look<'a> {
     case: &'a Case,
     orbits: &'a Orbits,
+    effort: &'a Effort,
     progress: &'a (dyn Fn(usize, usize) + Sync),
 }
 
@@ -171,15 +175,25 @@ impl Job {
 
 /// What a condition finds. What cannot be calculated in one condition is told there, and all else goes on.
 fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
-    match condition.simulate(stand, place) {
-        Err(failure) if failure.is_interruption() => Err(failure),
+    let before = machine::stretches();
+    let mut found = match condition.simulate(stand, place) {
+        Err(failure) if failure.is_interruption() => return Err(failure),
         Err(failure) => {
             let mut found = failed(condition, place, failure);
             derating::unknown(stand, &mut found.figures);
-            Ok(found)
+            found
         }
-        found => found,
-    }
+        Ok(found) => found,
+    };
+    found.stretches = machine::stretches() - before;
+    Ok(found)
+}
+
+/// A condition that would have taken too long.
+fn left_out(condition: &dyn Condition, place: Place) -> Found {
+    let mut figures = Figures::at(place, None);
+    condition.quantities().iter().for_each(|id| figures.push(id, Value::NotComputed(Why::LeftOut)));
+    Found::of(figures)
 }
 
 /// No value for any quantity of a condition, and why; a load that the limit does not deliver is a finding of its own.

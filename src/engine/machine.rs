@@ -24,11 +24,21 @@ use super::network::{self, Circuit, FLUX_STATE, ModeKey, Path};
 use super::row::{MAX_STATES, Row};
 use crate::board::{LowSide, Modulator};
 use nalgebra::DMatrix;
+use std::cell::Cell;
 use std::collections::HashMap;
 use std::sync::atomic::AtomicU64;
 
 /// Clock periods simulated by this process so far: what a bench divides its time by.
 pub static CYCLES: AtomicU64 = AtomicU64::new(0);
+
+thread_local! {
+    static STRETCHES: Cell<u64> = const { Cell::new(0) };
+}
+
+/// Stretches propagated by this thread so far: how much something costs, whatever else the computer does.
+pub fn stretches() -> u64 {
+    STRETCHES.get()
+}
 
 /// The machine for one circuit.
 pub struct Machine {

@@ -241,14 +241,22 @@ impl Machine {
     /// # Errors
     /// As [`Machine::steady`].
     pub fn steady_near(&mut self, load_a: f64, near: Option<&StateVector>) -> Result<Orbit, EngineError> {
-        if let Some(near) = near {
-            match self.newton(*near, load_a, 1) {
-                Ok(orbit) if orbit.largest_multiplier() <= STABLE && !self.is_lost(&orbit.x) => return Ok(orbit),
-                Err(EngineError::Interrupted) => return Err(EngineError::Interrupted),
-                _ => {}
-            }
+        match near.map(|near| self.orbit_beside(load_a, near)).transpose()?.flatten() {
+            Some(orbit) => Ok(orbit),
+            None => self.steady(load_a),
         }
-        self.steady(load_a)
+    }
+
+    /// The stable state of one period at a load to which Newton's method comes from a state that is near; none where it does not.
+    ///
+    /// # Errors
+    /// [`EngineError::Interrupted`].
+    pub fn orbit_beside(&mut self, load_a: f64, near: &StateVector) -> Result<Option<Orbit>, EngineError> {
+        match self.newton(*near, load_a, 1) {
+            Ok(orbit) if orbit.largest_multiplier() <= STABLE && !self.is_lost(&orbit.x) => Ok(Some(orbit)),
+            Err(EngineError::Interrupted) => Err(EngineError::Interrupted),
+            _ => Ok(None),
+        }
     }
 
     /// Relative change of a state over some periods, with the map.

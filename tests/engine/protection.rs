@@ -48,7 +48,8 @@ fn closed_form_overload_trips_half_a_ripple_below_the_peak_limit() {
         let mut machine = linear_machine(&demo, inductance_h, 0.0, |_| {});
         let steady = steady::measure(&mut machine, 3.1).unwrap();
         let found =
-            overload::run(&mut machine, (&steady.orbit.x, 3.1), (steady.mean_output_v(), 0.05), 0.53e3).unwrap();
+            overload::run(&mut machine, &steady.orbit.x, (3.1, 20.0 * 3.1), (steady.mean_output_v(), 0.05), 0.53e3)
+                .unwrap();
         // At the limit: the peak is the threshold plus what the delay adds, the load half a ripple less.
         let on_v = 24.0 - 5.0 - 4.7 * (75e-3 * 1.25 + 36e-3);
         let on_s = steady.duty() / 400e3;
@@ -68,7 +69,8 @@ fn closed_form_overload_trips_half_a_ripple_above_the_valley_limit() {
     board.board.control.protection.current_limit = Some(limit);
     let mut machine = linear_machine(&board, 0.56e-6, 0.0, |_| {});
     let steady = steady::measure(&mut machine, 9.3).unwrap();
-    let found = overload::run(&mut machine, (&steady.orbit.x, 9.3), (steady.mean_output_v(), 0.012), 1.7e3).unwrap();
+    let found = overload::run(&mut machine, &steady.orbit.x, (9.3, 20.0 * 9.3), (steady.mean_output_v(), 0.012), 1.7e3)
+        .unwrap();
     // The current falls on for the delay, and faster for the dead time.
     let on_falling_a = (1.2 * 60e-9 + 1.95 * 18e-9) / 0.56e-6;
     let formula_a = 11.7 + 0.5 * steady.current.width() - on_falling_a + lag_a(240e-6, 0.012, 1.7e3);
@@ -88,7 +90,13 @@ fn closed_form_overload_trips_where_the_winding_drops_the_threshold() {
         let mut machine = linear_machine(&demo, inductance_h, 0.0, |_| {});
         let steady = steady::measure(&mut machine, 4.0).unwrap();
         let slew_a_per_s = 0.13e3;
-        let found = overload::run(&mut machine, (&steady.orbit.x, 4.0), (steady.mean_output_v(), 0.12), slew_a_per_s);
+        let found = overload::run(
+            &mut machine,
+            &steady.orbit.x,
+            (4.0, 20.0 * 4.0),
+            (steady.mean_output_v(), 0.12),
+            slew_a_per_s,
+        );
         let found = found.unwrap();
         let on_v = 48.0 - 12.0 - 5.0 * (26e-3 * 1.25 + 44e-3);
         // What a matched network sees is the current, ripple and all; a slower one sees less of the ripple, and lags behind
@@ -370,7 +378,7 @@ fn frozen_effort_per_condition() {
     let mut machine = linear_machine(&demo, 10.3e-6, 0.0, |_| {});
     found.push(("light load", effort(light::run(&mut machine, 0.027).unwrap().effort)));
     let orbit = machine.steady(3.1).unwrap();
-    let run = overload::run(&mut machine, (&orbit.x, 3.1), (5.0, 0.05), 0.53e3).unwrap();
+    let run = overload::run(&mut machine, &orbit.x, (3.1, 20.0 * 3.1), (5.0, 0.05), 0.53e3).unwrap();
     found.push(("overload", effort(run.effort)));
     for (demo, name) in [
         (demo::valve_controller(), "load step, peak current"),

@@ -1,0 +1,73 @@
+//! How much a closer look simulates: what the base has cost tells what each further run will, and what would take too long is left out.
+//! What is left out leaves its checks open.
+
+use crate::condition::contract::Found;
+use crate::condition::figures::Place;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Stretches that a closer look simulates at most: about a minute on one core. What decides ordinary boards takes a third of it.
+const MOST: u64 = 120_000_000;
+
+/// Steps of a closer look, with the share of what is left that each may use: corners are looked for first, and come in four turns.
+#[derive(Clone, Copy)]
+pub(super) enum Step {
+    Corners,
+    Doubts,
+}
+
+impl Step {
+    fn share(self) -> f64 {
+        match self {
+            Step::Corners => 0.1,
+            Step::Doubts => 0.4,
+        }
+    }
+}
+
+/// What is left to be simulated, and what a run costs.
+pub(super) struct Effort {
+    /// Mean stretches of a run of each part in each condition.
+    costs: Vec<((usize, &'static str), u64)>,
+    left: AtomicU64,
+}
+
+impl Effort {
+    /// What a base has cost, part by part.
+    pub(super) fn of(found: &[Vec<Found>]) -> Effort {
+        let mut sums: Vec<((usize, &'static str), (u64, u64))> = vec![];
+        for (part, found) in found.iter().enumerate() {
+            for found in found {
+                let key = (part, found.figures.place.condition);
+                match sums.iter_mut().find(|(known, _)| *known == key) {
+                    Some((_, sum)) => *sum = (sum.0 + found.stretches, sum.1 + 1),
+                    None => sums.push((key, (found.stretches, 1))),
+                }
+            }
+        }
+        let costs = sums.into_iter().map(|(key, (stretches, runs))| (key, stretches / runs)).collect();
+        Effort { costs, left: AtomicU64::new(MOST) }
+    }
+
+    fn cost(&self, part: usize, condition: &str) -> u64 {
+        self.costs.iter().find(|(key, _)| *key == (part, condition)).map_or(0, |(_, cost)| *cost)
+    }
+
+    /// Which of some runs are worth their time in a step: the cheap ones first.
+    pub(super) fn admit(&self, step: Step, runs: &[(usize, Place)]) -> Vec<bool> {
+        let costs: Vec<u64> = runs.iter().map(|(part, place)| self.cost(*part, place.condition)).collect();
+        let mut order: Vec<usize> = (0..runs.len()).collect();
+        order.sort_by_key(|&number| costs[number]);
+        let left = self.left.load(Ordering::Relaxed);
+        let most = (left as f64 * step.share()) as u64;
+        let (mut admitted, mut spent) = (vec![false; runs.len()], 0);
+        for number in order {
+            if spent + costs[number] > most {
+                break;
+            }
+            spent += costs[number];
+            admitted[number] = true;
+        }
+        self.left.store(left - spent, Ordering::Relaxed);
+        admitted
+    }
+}
