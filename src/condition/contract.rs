@@ -85,14 +85,14 @@ pub struct Found {
     pub load_error: f64,
     /// Curves, where they are shown.
     pub curves: Vec<Curve>,
-    /// Stretches that it took to find all this.
-    pub stretches: u64,
+    /// How much work it was to find all this, see `engine::machine::work`.
+    pub work: u64,
 }
 
 impl Found {
     /// These figures and nothing besides.
     pub fn of(figures: Figures) -> Found {
-        Found { figures, books: vec![], peak_a: 0.0, load_error: 0.0, curves: vec![], stretches: 0 }
+        Found { figures, books: vec![], peak_a: 0.0, load_error: 0.0, curves: vec![], work: 0 }
     }
 }
 

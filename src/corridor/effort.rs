@@ -5,28 +5,30 @@ use crate::condition::contract::Found;
 use crate::condition::figures::Place;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Stretches that a closer look simulates at most: about a minute on one core. What decides ordinary boards takes a third of it.
-const MOST: u64 = 120_000_000;
+/// Work of a closer look at each part at most, in plain stretches: a quarter of a minute of one core. Ordinary boards take a half of it.
+const MOST: u64 = 12_000_000;
 
 /// Steps of a closer look, with the share of what is left that each may use: corners are looked for first, and come in four turns.
 #[derive(Clone, Copy)]
 pub(super) enum Step {
     Corners,
     Doubts,
+    Ranges,
 }
 
 impl Step {
     fn share(self) -> f64 {
         match self {
-            Step::Corners => 0.1,
-            Step::Doubts => 0.4,
+            Step::Corners => 0.2,
+            Step::Doubts => 0.6,
+            Step::Ranges => 0.2,
         }
     }
 }
 
 /// What is left to be simulated, and what a run costs.
 pub(super) struct Effort {
-    /// Mean stretches of a run of each part in each condition.
+    /// Mean work of a run of each part in each condition.
     costs: Vec<((usize, &'static str), u64)>,
     left: AtomicU64,
 }
@@ -39,17 +41,23 @@ impl Effort {
             for found in found {
                 let key = (part, found.figures.place.condition);
                 match sums.iter_mut().find(|(known, _)| *known == key) {
-                    Some((_, sum)) => *sum = (sum.0 + found.stretches, sum.1 + 1),
-                    None => sums.push((key, (found.stretches, 1))),
+                    Some((_, sum)) => *sum = (sum.0 + found.work, sum.1 + 1),
+                    None => sums.push((key, (found.work, 1))),
                 }
             }
         }
-        let costs = sums.into_iter().map(|(key, (stretches, runs))| (key, stretches / runs)).collect();
-        Effort { costs, left: AtomicU64::new(MOST) }
+        let costs = sums.into_iter().map(|(key, (work, runs))| (key, work / runs)).collect();
+        Effort { costs, left: AtomicU64::new(MOST * found.len() as u64) }
     }
 
     fn cost(&self, part: usize, condition: &str) -> u64 {
         self.costs.iter().find(|(key, _)| *key == (part, condition)).map_or(0, |(_, cost)| *cost)
+    }
+
+    /// Whether some runs of each of these parts and conditions are worth their time in a step.
+    pub(super) fn affords(&self, step: Step, runs: u64, of: impl Iterator<Item = (usize, &'static str)>) -> bool {
+        let cost: u64 = of.map(|(part, condition)| runs * self.cost(part, condition)).sum();
+        cost as f64 <= self.left.load(Ordering::Relaxed) as f64 * step.share()
     }
 
     /// Which of some runs are worth their time in a step: the cheap ones first.

@@ -71,15 +71,16 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
         found.extend(conclusions(&case, part, found));
     }
     let mut parts: Vec<PartFigures> = (0..case.parts.len()).map(|part| figures(&case, part, &found[part])).collect();
+    let effort = Effort::of(&found);
     if depth == Depth::Full {
-        let look = Look { case: &case, orbits: &orbits, effort: &Effort::of(&found), progress };
+        let look = Look { case: &case, orbits: &orbits, effort: &effort, progress };
         corners::explore(&look, &mut parts)?;
         ends::explore(&look, &mut parts)?;
     }
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
     let tipping = match depth {
-        Depth::Full => tipping::search(&case, &verdicts)?,
+        Depth::Full => tipping::search(&case, &effort, &verdicts)?,
         Depth::Quick => vec![Tipping::default(); verdicts.len()],
     };
     Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth })
@@ -175,7 +176,7 @@ impl Job {
 
 /// What a condition finds. What cannot be calculated in one condition is told there, and all else goes on.
 fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
-    let before = machine::stretches();
+    let before = machine::work();
     let mut found = match condition.simulate(stand, place) {
         Err(failure) if failure.is_interruption() => return Err(failure),
         Err(failure) => {
@@ -185,7 +186,7 @@ fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<F
         }
         Ok(found) => found,
     };
-    found.stretches = machine::stretches() - before;
+    found.work = machine::work() - before;
     Ok(found)
 }
 

@@ -1,6 +1,7 @@
 //! Where a check would turn: the value of a datum that decides, and the part of the range within which a part would pass. Found by search
 //! on the simulation, with everything else at the ends that hurt the check and its uncertainty in place.
 
+use super::effort::{Effort, Step};
 use super::ends::{Part, posed_at};
 use crate::condition;
 use crate::condition::figures::{Datum, Failure, Place};
@@ -15,6 +16,8 @@ use rayon::prelude::*;
 const HALVINGS: usize = 7;
 /// Most checks of a part that are followed; a part that misses more has no range worth telling.
 const MOST_CHECKS: usize = 6;
+/// Ranges that are followed: ambient, load, input.
+const RANGES: u64 = 3;
 /// Share of the full load down to which it is tried.
 const LEAST_LOAD: f64 = 0.1;
 /// Coldest ambient in degrees Celsius that is tried.
@@ -57,22 +60,29 @@ pub enum Within {
 ///
 /// # Errors
 /// An interruption.
-pub(super) fn search(case: &Case, verdicts: &[Verdict]) -> Result<Vec<Tipping>, Failure> {
-    verdicts.par_iter().map(|verdict| of_part(case, verdict)).collect()
+pub(super) fn search(case: &Case, effort: &Effort, verdicts: &[Verdict]) -> Result<Vec<Tipping>, Failure> {
+    verdicts.par_iter().map(|verdict| of_part(case, effort, verdict)).collect()
 }
 
-fn of_part(case: &Case, verdict: &Verdict) -> Result<Tipping, Failure> {
+fn of_part(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Tipping, Failure> {
     if verdict.part == 0 || verdict.outcome <= Outcome::NoWorse {
         return Ok(Tipping::default());
     }
     let doubts = Part::doubts_of(case, verdict.part);
-    let deciding = verdict.deciding().filter(|finding| can_be_followed(finding));
+    let affordable = |finding: &&Finding| {
+        let one = std::iter::once((verdict.part, finding.place.condition));
+        effort.affords(Step::Ranges, HALVINGS as u64 + 1, one)
+    };
+    let deciding = verdict.deciding().filter(|finding| can_be_followed(finding)).filter(affordable);
     let datum = match deciding.filter(|finding| finding.state == State::Open) {
         Some(finding) => tip(case, &doubts, verdict.part, finding)?,
         None => None,
     };
     let unmet: Vec<&Finding> = verdict.findings.iter().filter(|finding| finding.outcome > Outcome::NoWorse).collect();
-    let within = match unmet.len() <= MOST_CHECKS && unmet.iter().all(|finding| can_be_followed(finding)) {
+    let runs = (HALVINGS as u64 + 1) * RANGES;
+    let each = unmet.iter().map(|finding| (verdict.part, finding.place.condition));
+    let affordable = unmet.len() <= MOST_CHECKS && effort.affords(Step::Ranges, runs, each);
+    let within = match affordable && unmet.iter().all(|finding| can_be_followed(finding)) {
         true => within(case, &doubts, verdict.part, &unmet)?,
         false => vec![],
     };

@@ -32,12 +32,12 @@ use std::sync::atomic::AtomicU64;
 pub static CYCLES: AtomicU64 = AtomicU64::new(0);
 
 thread_local! {
-    static STRETCHES: Cell<u64> = const { Cell::new(0) };
+    static WORK: Cell<u64> = const { Cell::new(0) };
 }
 
-/// Stretches propagated by this thread so far: how much something costs, whatever else the computer does.
-pub fn stretches() -> u64 {
-    STRETCHES.get()
+/// Work done by this thread so far, in plain stretches: how much something costs, whatever else the computer does.
+pub fn work() -> u64 {
+    WORK.get()
 }
 
 /// The machine for one circuit.

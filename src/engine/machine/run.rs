@@ -1,7 +1,7 @@
 //! Runs: stretch after stretch up to a clock edge or a number of turn-ons; rounds that repeat are counted.
 
 use super::leap::Trail;
-use super::{CYCLES, Machine, STRETCHES};
+use super::{CYCLES, Machine};
 use crate::engine::error::EngineError;
 use crate::engine::program::Program;
 use crate::engine::run_state::RunState;
@@ -176,7 +176,7 @@ impl Machine {
         mut sensitivity: Option<&mut Sensitivity>,
     ) -> Result<(), EngineError> {
         let mut instants = 0;
-        let (first_cycle, first_pulse, first_stretch) = (state.cycle, state.effort.pulses, state.effort.stretches);
+        let (first_cycle, first_pulse) = (state.cycle, state.effort.pulses);
         let mut driven = self.driven(state, program);
         while state.cycle < last_cycle && state.turn_ons < last_turn_on {
             let before = state.cycle;
@@ -202,7 +202,6 @@ impl Machine {
             }
         }
         CYCLES.fetch_add(state.cycle - first_cycle, Ordering::Relaxed);
-        STRETCHES.set(STRETCHES.get() + state.effort.stretches - first_stretch);
         Ok(())
     }
 }

@@ -1,7 +1,7 @@
 //! One stretch: what drives it, when it ends at the latest, and what it ends with.
 
-use super::Machine;
 use super::reach::reach;
+use super::{Machine, WORK};
 use crate::engine::compensator::Analog;
 use crate::engine::crossing::Node;
 use crate::engine::error::EngineError;
@@ -125,7 +125,9 @@ impl Machine {
         let key = self.mode_key(state, driven.drive.shorted);
         let index = self.prepare(key);
         self.modes[index].begin(&state.x, (&driven.inputs, &driven.slopes), driven.number);
-        self.by_exponential += u64::from(self.modes[index].modal.is_dense());
+        let dense = self.modes[index].modal.is_dense();
+        self.by_exponential += u64::from(dense);
+        WORK.set(WORK.get() + work(dense, sensitivity.is_some(), observer.samples()));
         if self.by_exponential > MOST_BY_EXPONENTIAL {
             return Err(EngineError::TooSlow { cycle: state.cycle, stretches: self.by_exponential });
         }
@@ -295,6 +297,16 @@ impl Machine {
             // A rest only keeps the comparator from being looked at.
             Stage::Rest { .. } | Stage::Off | Stage::Held | Stage::Paused => f64::INFINITY,
         }
+    }
+}
+
+/// Work that a stretch is, in plain ones: by the matrix exponential, with the linearised map, with samples taken of it.
+fn work(dense: bool, linearised: bool, sampled: bool) -> u64 {
+    match (dense, linearised, sampled) {
+        (true, _, _) => 100,
+        (false, true, _) => 10,
+        (false, false, true) => 20,
+        (false, false, false) => 1,
     }
 }
 
