@@ -714,7 +714,7 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         ));
     }
     let unknown = |path: &str| v.absent(&format!("control.{path}"));
-    let by_limit = v.count("control.current_limit") == 1 && at("compensator.clamp_high").is_some();
+    let by_limit = current_limit_a(v).is_some() && at("compensator.clamp_high").is_some();
     if modulator == Some("peak-current") && unknown("modulator.current_gain") && !by_limit {
         let hint = "it follows from a current limit with clamp_high; with neither state crossover and phase margin, kind = \"margins\"";
         fault("control.modulator.current_gain", "the gain from control voltage to current".into(), hint);

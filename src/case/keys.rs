@@ -114,6 +114,7 @@ const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple", "margins"];
 const COMPARATOR: &[&str] = &["voltage-mode", "peak-current", "constant-on-time", "hysteretic"];
 const BY_CURRENT: &[&str] = &["peak", "valley"];
 const BY_WINDING: &[&str] = &["winding"];
+const ANY_LIMIT: &[&str] = &["peak", "valley", "winding"];
 /// Requirements that a waiver can name.
 const REQUIREMENTS: &[&str] = &[
     "regulation",
@@ -270,8 +271,8 @@ pub const BOARD: &[Key] = &[
     key("control.foldback", Table, Opt("every clock edge may begin a pulse"), "", "Frequency foldback while the output is low."),
     q("control.foldback.below", Fraction, Req, 0.01, 0.99, "\"40 %\"", "Share of `output.voltage` below which it acts."),
     Key { range: (2.0, 1000.0), ..key("control.foldback.divisor", Count, Req, "4", "Every which clock edge is left.") },
-    key("control.current_limit", Table, Opt("no cycle-by-cycle limit"), "", "Limit of the inductor current."),
-    key("control.current_limit.kind", Choice(&["peak", "valley", "winding"]), Req, "\"peak\"", "What is held against the threshold: the current in the high side, which it opens; the current in the low side, which holds the turn-on back (constant on-time); or the voltage across the winding resistance, through a resistor and a capacitor across the inductor, which opens the high side."),
+    key("control.current_limit", Table, Opt("simulated without one; nobody says that there is none, so that peaks above the original's are undecided"), "", "Limit of the inductor current."),
+    key("control.current_limit.kind", Choice(&["peak", "valley", "winding", "none"]), Req, "\"peak\"", "`none`: the board has no limit. Else what is held against the threshold: the current in the high side, which it opens; the current in the low side, which holds the turn-on back (constant on-time); or the voltage across the winding resistance, through a resistor and a capacitor across the inductor, which opens the high side."),
     q("control.current_limit.typical", Current, Req, 1e-3, 1e4, "\"4.9 A\"", "Typical threshold.").only(BY_CURRENT),
     q("control.current_limit.lowest", Current, Ruled, 1e-3, 1e4, "\"4.4 A\"", "Lowest threshold.").only(BY_CURRENT),
     q("control.current_limit.highest", Current, Ruled, 1e-3, 1e4, "\"5.4 A\"", "Highest threshold.").only(BY_CURRENT),
@@ -282,9 +283,9 @@ pub const BOARD: &[Key] = &[
     q("control.current_limit.sense_capacitance", Capacitance, Req, 1e-12, 1e-3, "\"100 nF\"", "Sense capacitor to the output.").only(BY_WINDING),
     q("control.current_limit.delay", Time, Ruled, 0.0, 1e-5, "\"100 ns\"", "Delay from the threshold to turn-off.").only(&["peak", "winding"]),
     key("control.current_limit.falls_with_slope", Flag, Opt("the threshold is the same all through the conduction"), "true", "Whether the slope compensation is in the limited signal, so that the limit falls during the conduction.").only(&["peak"]),
-    q("control.current_limit.inhibit", Current, Opt("every clock edge may begin a pulse"), 1e-3, 1e4, "\"4.1 A\"", "Current in the low side above which a clock edge begins no pulse."),
-    Key { range: (1.0, 1e6), ..key("control.current_limit.hiccup_cycles", Count, Opt("the limit never pauses"), "64", "Limited cycles in a row after which both switches open for a pause.") },
-    q("control.current_limit.hiccup_pause", Time, Opt("must be given with `hiccup_cycles`"), 1e-6, 100.0, "\"40 ms\"", "Length of that pause, after which a soft start follows."),
+    q("control.current_limit.inhibit", Current, Opt("every clock edge may begin a pulse"), 1e-3, 1e4, "\"4.1 A\"", "Current in the low side above which a clock edge begins no pulse.").only(ANY_LIMIT),
+    Key { range: (1.0, 1e6), ..key("control.current_limit.hiccup_cycles", Count, Opt("the limit never pauses"), "64", "Limited cycles in a row after which both switches open for a pause.").only(ANY_LIMIT) },
+    q("control.current_limit.hiccup_pause", Time, Opt("must be given with `hiccup_cycles`"), 1e-6, 100.0, "\"40 ms\"", "Length of that pause, after which a soft start follows.").only(ANY_LIMIT),
     key("mechanics", Table, Opt("the fit of the parts is not checked"), "", "Land and room on the board."),
     key("mechanics.grade", Choice(GRADES), Opt("the original's grade stands in"), "\"industrial\"", "Grade that the parts on this board must have at least."),
     key("mechanics.land", Table, Opt("the fit of the terminals is not checked"), "", "The two pads of the inductor."),

@@ -18,13 +18,21 @@ pub fn current_limit_a(v: &Values) -> Option<(f64, f64, f64)> {
     Some((at("lowest").unwrap_or(typical), typical, at("highest").unwrap_or(HIGHEST * typical)))
 }
 
+const KIND: &str = "control.current_limit.kind";
+
+/// Whether the case states a limit, and not that there is none.
+fn has_limit(v: &Values) -> bool {
+    v.count("control.current_limit") == 1 && v.text(KIND) != Some("none")
+}
+
 /// What protects the stage and how it starts.
 pub fn build(v: &mut Values) -> Option<Protection> {
-    let current_limit = if v.count("control.current_limit") == 1 { Some(current_limit(v)?) } else { None };
+    let current_limit = if has_limit(v) { Some(current_limit(v)?) } else { None };
     let at = |name: &str| v.number(&format!("control.{name}"));
     let foldback = at("foldback.below").zip(at("foldback.divisor"));
     Some(Protection {
         current_limit,
+        is_unlimited: v.text(KIND) == Some("none"),
         soft_start_s: at("soft_start").unwrap_or(TO_BE_FILLED),
         foldback: foldback.map(|(below, divisor)| Foldback { below, divisor: divisor as u64 }),
         skip_below_a: at("modulator.skip_below").unwrap_or(0.0),
@@ -109,6 +117,9 @@ fn check_kind(v: &Values, fault: &mut Fault<'_>) {
         return;
     };
     let fixed_time = modulator == "constant-on-time";
+    if kind == "none" {
+        return;
+    }
     if fixed_time && kind != "valley" {
         let hint = "a conduction of fixed time is not cut short; the limit holds the next turn-on back";
         fault("control.current_limit.kind", "valley with constant on-time".into(), hint);
@@ -186,7 +197,7 @@ fn check_events(v: &Values, fault: &mut Fault<'_>) {
         fault("load.overload.hottest_winding", expected, "");
     }
     for (table, path) in [("load.overload", "load.overload"), ("load.short", "load.short")] {
-        if v.count(path) == 1 && v.count("control.current_limit") == 0 {
+        if v.count(path) == 1 && !has_limit(v) {
             fault(table, "a [control.current_limit] on the board".into(), "without a limit nothing ends it");
         }
     }

@@ -19,6 +19,8 @@ pub mod steady;
 use crate::model::corner::Corner;
 use contract::Condition;
 
+/// Name of the condition of what the data sheet alone says.
+pub const SHEET: &str = "sheet";
 /// What stands for the corner of a value that the data sheet alone gives.
 pub const DATA_SHEET: Corner = Corner::told("data sheet");
 

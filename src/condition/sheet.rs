@@ -11,7 +11,7 @@ pub(crate) struct DataSheet;
 
 impl Condition for DataSheet {
     fn name(&self) -> &'static str {
-        "sheet"
+        super::SHEET
     }
 
     fn key(&self) -> &'static str {
@@ -55,15 +55,22 @@ impl Condition for DataSheet {
         let place =
             Place { condition: self.name(), corner: super::DATA_SHEET, input_v: None, load_a: None, prebias_v: 0.0 };
         let mut figures = Figures::at(place, None);
-        // What the board does not state, the part that fits it now does.
+        // What the board does not state, the part that fits it now does. Where nothing is said of that one either, nobody knows what fits.
         let fitted = case.original();
+        let any = |states: fn(&Inductor) -> bool| case.parts.iter().any(states);
         let room = case.board.keep_out.or(fitted.and_then(|original| original.body));
         let land = case.board.land.or(fitted.and_then(|original| original.terminals));
-        let coverage = land.map(|land| part.terminals.map(|terminals| terminals.share_on(&land)));
+        let coverage = match land {
+            Some(land) => Some(part.terminals.map(|terminals| terminals.share_on(&land))),
+            None => any(|part| part.terminals.is_some()).then_some(None),
+        };
         let asked = case.board.land.filter(|_| case.board.fillets.is_some());
         let fillets = asked.map(|land| part.terminals.map(|terminals| land.fillets_m(&terminals)));
         let fillet = |which: usize| fillets.map(|known| known.map(|known| known[which]));
-        let body = room.map(|_| part.body);
+        let body = match room {
+            Some(_) => Some(part.body),
+            None => any(|part| part.body.is_some()).then_some(None),
+        };
         let of_body = |pick: fn(&Body) -> f64| body.map(|body| body.as_ref().map(pick));
         let values = [
             ("working_voltage", part.working_voltage_v.map(Some)),

@@ -80,6 +80,30 @@ impl Finding {
         worse.then(self.margin_in_u.total_cmp(&other.margin_in_u))
     }
 
+    /// The same where nothing can be said of the part's value (`mine`) or of the original's; `alike`: of both, and they do the same.
+    pub(super) fn opened(mut self, mine: bool, original: bool, alike: bool) -> Finding {
+        if alike && matches!(self.asked, Asked::Change(_)) {
+            return self;
+        }
+        if mine {
+            self.state = State::Open;
+        }
+        if original {
+            self.original_state = State::Open;
+        }
+        let against = match (self.worse, self.limit) {
+            (Some(worse), Some(_)) if alike => worse.against(),
+            // What happens in both alike.
+            (Some(_), None) if alike => Against::NoWorse,
+            _ => Against::Unknown,
+        };
+        self.outcome = match &self.asked {
+            Asked::Requirement(asked) => outcome(self.state, self.original_state, against, asked.is_alone()),
+            Asked::Change(_) => Outcome::Undecided,
+        };
+        self
+    }
+
     /// Whether the board's owner accepts that this limit is not met.
     pub fn is_waived(&self, case: &Case) -> bool {
         case.waivers.iter().any(|waiver| waiver.requirement == self.asked.id())
@@ -347,7 +371,8 @@ fn state_against(yardstick: &Yardstick, sight: &Sight<'_>, uncertainty: f64) -> 
             };
             all_of(sight.all().map(graded))
         }
-        Yardstick::Original(state) => *state,
+        // What the original does is not known either.
+        Yardstick::Original(_) => State::Open,
         Yardstick::Happens => all_of(sight.all().map(without_number)),
     }
 }

@@ -7,8 +7,10 @@ pub mod requirement;
 pub mod sight;
 pub mod state;
 
+use crate::condition::SHEET;
 use crate::condition::figures::{PartFigures, Place, Value};
 use crate::model::case::Case;
+use crate::model::parts::{Inductor, SaturationBasis};
 use crate::quantity::{self, Limit, QUANTITIES, Quantity, Side};
 use finding::{Asked, Bench, Finding, badness, base_of, counterpart};
 use requirement::{BEFORE_ALTERNATION, REQUIREMENTS, Requirement, Yardstick};
@@ -133,7 +135,23 @@ fn of_requirement(
     if quantity.id == "periods" {
         found.extend(close_to_alternation(&bench, parts, part, &mine));
     }
-    found
+    found.into_iter().map(|finding| as_far_as_known(case, part, finding)).collect()
+}
+
+/// Difference of two inductances, as a share, up to which parts without a word on saturation are taken for the same, a twin's.
+const SAME_INDUCTANCE: f64 = 0.01;
+
+/// Without curve and rating nobody knows how much inductance is left at any current: nothing that is simulated is decided then, and a
+/// part compares only with one of which as little is known and which is its like.
+fn as_far_as_known(case: &Case, part: usize, finding: Finding) -> Finding {
+    let [mine, original] = [part, 0].map(|part| &case.parts[part]);
+    let unknown = |part: &Inductor| part.saturation_basis == SaturationBasis::Nothing;
+    if finding.place.condition == SHEET || !(unknown(mine) || unknown(original)) {
+        return finding;
+    }
+    let off = (mine.inductance_h / original.inductance_h - 1.0).abs();
+    let alike = unknown(mine) && unknown(original) && off <= SAME_INDUCTANCE;
+    finding.opened(unknown(mine), unknown(original), alike)
 }
 
 /// Cycles are alike as the data are shown; where what is printed leaves open whether the inductance is enough for the slope compensation,
@@ -177,7 +195,7 @@ fn of_change(
         let original = counterpart(quantity, &sight.figures.place, &originals)?;
         finding::of_change(&bench, agreed, quantity, (sight, original), limit.as_ref())
     };
-    mine.iter().filter_map(one).collect()
+    mine.iter().filter_map(one).map(|finding| as_far_as_known(case, part, finding)).collect()
 }
 
 /// The limit of the first requirement on a quantity.

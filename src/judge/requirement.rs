@@ -47,7 +47,8 @@ pub enum Yardstick {
         missed: f64,
     },
     /// Nobody states a limit: the most of any of these quantities that the original shows stands in. A part that is no worse is as
-    /// good as this says, one beyond it is open.
+    /// good as this says, one beyond it is open. Of a rating, which the original may exceed, it says open: a missing rating shows no more
+    /// than that a part is no worse. What the original takes of the room on the board it has for sure: met.
     Original(State),
     /// It must happen at all: any value will do.
     Happens,
@@ -215,7 +216,7 @@ pub static REQUIREMENTS: &[Requirement] = &[
     of(Basis::Rating, "toe_fillet", &["toe_fillet"], |case, part| fillet(case, part, |goals| goals.toe_m), NONE),
     of(Basis::Rating, "heel_fillet", &["heel_fillet"], |case, part| fillet(case, part, |goals| goals.heel_m), NONE),
     of(Basis::Rating, "side_fillet", &["side_fillet"], |case, part| fillet(case, part, |goals| goals.side_m), NONE),
-    of(Basis::Rating, "grade", &["grade"], |case, _| case.least_grade().and_then(least), NONE),
+    of(Basis::Rating, "grade", &["grade"], |case, _| grade(case), NONE),
     of(Basis::Rating, "shield", &["shield"], |case, _| met_from(case.least_shield()), NONE),
     of(Basis::Rating, "start_mark", &["start_mark"], |case, _| met_from(case.least_mark()), NONE),
     house("inductance_left", "house_inductance_left", &["limit_share", "short_share"], OTHER, |case, _| {
@@ -303,11 +304,12 @@ fn has_limit(case: &Case) -> bool {
     case.board.control.protection.current_limit.is_some()
 }
 
-/// The lowest threshold of a limit of the peak current; without any limit block the original's current stands in.
+/// The lowest threshold of a limit of the peak current; where nobody says whether there is a limit the original's current stands in.
 fn lowest_peak(case: &Case) -> Option<Yardstick> {
     let protection = &case.board.control.protection;
     match protection.current_limit {
-        None => Some(Yardstick::Original(State::Met)),
+        None if protection.is_unlimited => None,
+        None => Some(Yardstick::Original(State::Open)),
         Some(_) => protection.lowest_peak_a().and_then(most),
     }
 }
@@ -319,7 +321,7 @@ fn pulse_rating(case: &Case) -> Yardstick {
 
 /// Ripple current of capacitors whose rating nobody states: the original's stands in.
 fn unrated(bank: &[CapacitorBranch]) -> Option<Yardstick> {
-    bank.iter().any(|branch| branch.ripple_rating_a.is_none()).then_some(Yardstick::Original(State::Met))
+    bank.iter().any(|branch| branch.ripple_rating_a.is_none()).then_some(Yardstick::Original(State::Open))
 }
 
 /// Room for the body; where the board states none, what fits it now stands in, and a larger body is open.
@@ -342,6 +344,12 @@ fn fillet(case: &Case, part: &Inductor, goal: fn(&FilletGoals) -> f64) -> Option
     let (goal_m, spread_m) = (goal(&goals), goals.spread_m(part));
     let met = Limit { value: goal_m + spread_m, side: Side::AtLeast, stated: true };
     Some(Yardstick::Graded { met, missed: goal_m - spread_m })
+}
+
+/// The grade that the board asks for, or the original has. Where nobody says which only the highest is met for sure, and nothing is missed.
+fn grade(case: &Case) -> Option<Yardstick> {
+    let asked = case.least_grade();
+    if case.knows_least_grade() { asked.and_then(least) } else { met_from(asked) }
 }
 
 /// Met where it is as good as the original; what is less than that needs a look at the board: open.

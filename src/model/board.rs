@@ -186,8 +186,10 @@ pub struct LoopAim {
 /// What protects the stage, how it starts, and where it leaves pulses out.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Protection {
-    /// Limit of the inductor current.
+    /// Limit of the inductor current; `None` where there is none, or nobody states it.
     pub current_limit: Option<CurrentLimit>,
+    /// Whether it is stated that there is none.
+    pub is_unlimited: bool,
     /// Time in which the reference rises from nothing, at the start and after a pause; 0 for at once.
     pub soft_start_s: f64,
     /// Clock pulses are left out while the output is low.

@@ -1,7 +1,7 @@
 //! A case as data: board, parts, limits, what the bench resolves, numerical settings. Plain values; whoever reads or builds one fills it.
 
 use super::board::Board;
-use super::parts::Inductor;
+use super::parts::{Class, Grade, Inductor, Shield};
 use crate::engine::cancel::Cancel;
 use std::collections::BTreeMap;
 
@@ -50,20 +50,36 @@ impl Case {
         self.fitted.as_deref().or(self.parts.first())
     }
 
-    /// Grade that is asked of a part, as a number: the board's, else the original's.
+    /// Grade that is asked of a part, as a number: the board's, else the original's; the highest, where any part states one and nobody
+    /// says which is asked.
     pub fn least_grade(&self) -> Option<f64> {
-        let of_original = || self.original()?.class.grade;
-        self.board.grade.or_else(of_original).map(|grade| f64::from(grade as u8))
+        let known = self.board.grade.or_else(|| self.original()?.class.grade);
+        known
+            .or_else(|| self.any_states(|class| class.grade.is_some()).then_some(Grade::HIGHEST))
+            .map(|grade| f64::from(grade as u8))
     }
 
-    /// Shield that is asked of a part, as a number: the original's.
+    /// Whether it is known which grade is asked of a part.
+    pub fn knows_least_grade(&self) -> bool {
+        self.board.grade.is_some() || self.original().is_some_and(|original| original.class.grade.is_some())
+    }
+
+    /// Shield that is asked of a part, as a number: the original's; the best, where any part states one and the original none.
     pub fn least_shield(&self) -> Option<f64> {
-        self.original()?.class.shield.map(|shield| f64::from(shield as u8))
+        let known = self.original()?.class.shield;
+        known
+            .or_else(|| self.any_states(|class| class.shield.is_some()).then_some(Shield::BEST))
+            .map(|shield| f64::from(shield as u8))
     }
 
-    /// 1 where the beginning of the winding must be marked, as it is on the original.
+    /// 1 where the beginning of the winding must be marked: as it is on the original, or where nothing is said of that one but of another.
     pub fn least_mark(&self) -> Option<f64> {
-        (self.original()?.class.start_mark == Some(true)).then_some(1.0)
+        let known = self.original()?.class.start_mark;
+        known.unwrap_or_else(|| self.any_states(|class| class.start_mark.is_some())).then_some(1.0)
+    }
+
+    fn any_states(&self, states: impl Fn(&Class) -> bool) -> bool {
+        self.parts.iter().any(|part| states(&part.class))
     }
 
     /// A number that the case states or defaults, in SI, by its key.

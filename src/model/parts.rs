@@ -158,6 +158,11 @@ pub enum Grade {
     Automotive = 3,
 }
 
+impl Grade {
+    /// The most demanding one.
+    pub const HIGHEST: Grade = Grade::Automotive;
+}
+
 /// How far the field of a part stays in its body, from the least on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Shield {
@@ -167,6 +172,11 @@ pub enum Shield {
     Partial = 2,
     /// Closed core, or moulded.
     Shielded = 3,
+}
+
+impl Shield {
+    /// The one that keeps most of the field.
+    pub const BEST: Shield = Shield::Shielded;
 }
 
 /// What a part is, apart from its numbers. `None`: not stated.

@@ -95,6 +95,29 @@ fn law_demo_boards_give_their_verdicts_and_strict_tells_of_a_failure() {
     }
 }
 
+/// The original of the oven panel and a second source that passes, asked for steady states, load step and start at the nominal input.
+#[test]
+fn law_strict_ends_well_where_every_substitute_passes() {
+    let keep = tempfile::tempdir().expect("temporary folder");
+    let text_of = |file: &str| std::fs::read_to_string(case("oven-panel").join(file)).expect("a demo file");
+    let left_out = ["input.step]", "load.overload]", "load.short]"];
+    let board = text_of("board.toml");
+    let kept = board.split("\n[").filter(|section| !left_out.iter().any(|name| section.starts_with(name)));
+    let board = kept.collect::<Vec<_>>().join("\n[");
+    let is_kept = |line: &&str| !line.starts_with("lightest");
+    let line =
+        |line: &str| if line.starts_with("voltages") { "voltages = [\"12 V\"]".into() } else { line.to_string() };
+    let board: Vec<String> = board.lines().filter(is_kept).map(line).collect();
+    let parts = text_of("parts.toml");
+    let two: Vec<&str> = parts.split("[[part]]").take(3).collect();
+    std::fs::write(keep.path().join("board.toml"), board.join("\n")).expect("a file");
+    std::fs::write(keep.path().join("parts.toml"), two.join("[[part]]")).expect("a file");
+    let output = program().args(["compare", "--strict", "--json"]).arg(keep.path()).output().expect("the program runs");
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let record: Record = serde_json::from_slice(&output.stdout).expect("a record");
+    assert!(record.verdicts.len() == 1 && record.verdicts[0].outcome == Outcome::Pass, "{:?}", record.verdicts);
+}
+
 #[test]
 fn balance_energy_book_closes_in_every_run_of_both_boards() {
     for name in [KIOSK, VALVE] {

@@ -9,6 +9,7 @@ mod boards_page;
 mod corners;
 mod cross_events;
 mod frozen_numbers;
+mod law_of_missing_data;
 mod must_not_pass;
 mod outcomes;
 mod random_boards;

@@ -220,7 +220,8 @@ fn law_an_output_off_its_voltage_is_missed() {
     assert_eq!((error(&case, 300e-3), error(&case, 600e-3)), (Pass, Fail));
 }
 
-/// What the limit senses stays below its lowest threshold, 5.6 A here; where no limit is known no more is asked than of the original.
+/// What the limit senses stays below its lowest threshold, 5.6 A here. Where nobody says whether there is a limit no more is shown than
+/// that a part is no worse than the original; where it is said that there is none, nothing is asked.
 #[test]
 fn law_a_peak_at_the_limits_threshold_is_missed() {
     let mut case = ripple_case();
@@ -230,8 +231,11 @@ fn law_a_peak_at_the_limits_threshold_is_missed() {
     assert_eq!(peak(&case, 4.8, 6.3), (Missed, Met, Fail));
     assert_eq!(peak(&case, 4.8, 5.8), (Open, Met, Undecided));
     case.board.control.protection.current_limit = None;
-    assert_eq!(peak(&case, 4.8, 4.8).2, Pass);
-    assert_eq!(peak(&case, 4.8, 6.1).2, Undecided);
+    assert_eq!(peak(&case, 4.8, 4.8), (Open, Open, NoWorse));
+    assert_eq!(peak(&case, 4.8, 6.1), (Open, Open, Undecided));
+    case.board.control.protection.is_unlimited = true;
+    let verdict = verdict(&case, &two("peak_current", 4.8, 6.1));
+    assert!(verdict.not_asked.iter().any(|asked| asked.id == "below_limit"));
 }
 
 /// The board's pulse rating is 10 A. Where nobody states one, the original's highest current stands in: it is not known to be enough.
@@ -245,7 +249,8 @@ fn law_currents_beyond_the_pulse_rating_are_missed() {
     assert_eq!((peak(&case, 8.0, 7.9), peak(&case, 8.0, 12.0)), (NoWorse, Undecided));
 }
 
-/// Ripple currents above the capacitors' rating are missed. Where nobody states one, no more is asked than of the original.
+/// Ripple currents above the capacitors' rating are missed. Where nobody states one, the original may be above it: a part is no worse at
+/// the best, as it is where the original is above a rating that is stated.
 #[test]
 fn law_capacitors_above_their_ripple_rating_are_missed() {
     let mut case = ripple_case();
@@ -266,8 +271,11 @@ fn law_capacitors_above_their_ripple_rating_are_missed() {
     for bank in ["input", "output"] {
         let current = format!("{bank}_ripple_current");
         let of = |to_a: f64| states(&case, &two(&current, 1.4, to_a), &current);
-        assert_eq!((of(1.3), of(1.4)), ((Met, Met, Pass), (Met, Met, Pass)));
-        assert_eq!(of(1.7), (Open, Met, Undecided));
+        assert_eq!((of(1.3), of(1.4)), ((Open, Open, NoWorse), (Open, Open, NoWorse)));
+        assert_eq!(of(1.7), (Open, Open, Undecided));
+        // Nothing stands in where the original's own was not computed.
+        let none = Value::NotComputed(Why::Told("the losses are a poem".into()));
+        assert_eq!(states(&case, &two(&current, none, 1.4), &current), (Open, Open, Undecided));
     }
 }
 
@@ -289,6 +297,29 @@ fn law_a_lower_grade_is_missed() {
     case.parts[0].class.grade = Some(Grade::Automotive);
     assert_eq!(grade(&case, automotive, industrial.into()), (Missed, Fail));
     assert_eq!(grade(&case, automotive, automotive.into()), (Met, Pass));
+}
+
+/// Where neither board nor original says which grade, shield or mark is needed and another part states its own, the best of them alone is
+/// enough for sure. A datum of the original that is deleted passes nobody.
+#[test]
+fn law_what_the_original_does_not_say_of_its_class_passes_nobody() {
+    let mut case = ripple_case();
+    case.parts[1].class = Class {
+        grade: Some(Grade::Industrial),
+        shield: Some(Shield::Partial),
+        start_mark: Some(false),
+        ..Class::default()
+    };
+    let silent = || Value::NotComputed(Why::NotStated);
+    for (quantity, best, less) in [("grade", 3.0, 2.0), ("shield", 3.0, 2.0), ("start_mark", 1.0, 0.0)] {
+        let of = |value: Value| states(&case, &two(quantity, silent(), value), quantity);
+        assert_eq!(of(best.into()), (Met, Open, Pass), "{quantity}");
+        assert_eq!(of(less.into()), (Open, Open, Undecided), "{quantity}");
+        assert_eq!(of(silent()), (Open, Open, Undecided), "{quantity}");
+    }
+    // Where no part says a word, nothing is asked.
+    case.parts[1].class = Class::default();
+    assert_eq!((case.least_grade(), case.least_shield(), case.least_mark()), (None, None, None));
 }
 
 /// Less shield than the original, or no mark where the original has one, is for a look at the board: open, never met.

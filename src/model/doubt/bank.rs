@@ -32,6 +32,20 @@ fn set_aged(bank: &mut [CapacitorBranch], branch: usize, share: f64) {
     }
 }
 
+/// What the cold does to the series resistance matters only where the board works in the cold.
+fn read_cold(board: &Board, branch: Option<&CapacitorBranch>) -> Present {
+    match branch.filter(|_| board.coldest_degc.is_some()) {
+        Some(branch) => branch.stated_cold_esr.map_or(Present::Missing, Present::Value),
+        None => Present::NotHere,
+    }
+}
+
+fn set_cold(branch: Option<&mut CapacitorBranch>, ratio: f64) {
+    if let Some(branch) = branch {
+        branch.stated_cold_esr = Some(ratio);
+    }
+}
+
 const ASK_BIAS: &str = "read the maker's curve of capacitance against bias";
 const ASK_LIFE: &str = "look in the data sheet under endurance or ageing";
 const ASK_IMPEDANCE: &str = "read the maker's curve of impedance against frequency, or measure one";
@@ -96,6 +110,19 @@ macro_rules! rows {
             ESR.only(CERAMIC).absent(3e-3, 1e-3, 6e-3),
             ESR.only(POLYMER).absent(15e-3, 5e-3, 40e-3),
             ESR.only(ELECTROLYTIC).absent(0.15, 20e-3, 0.4),
+            of(
+                concat!($keys, "esr_cold"),
+                "series resistance at -20 degC over that at 20 degC",
+                Ratio,
+                Datum::Own {
+                    read: |b, _, i| read_cold(b, b.$bank.get(i)),
+                    set: |b, _, i, ratio| set_cold(b.$bank.get_mut(i), ratio),
+                },
+            )
+            .within(0.3)
+            .only(ELECTROLYTIC)
+            .absent(5.0, 3.0, 10.0)
+            .ask(ASK_IMPEDANCE),
             ESL.only(CERAMIC).absent(0.5e-9, 0.3e-9, 1e-9),
             ESL.only(POLYMER).absent(3e-9, 1.5e-9, 5e-9),
             ESL.only(ELECTROLYTIC).absent(12e-9, 8e-9, 20e-9),
