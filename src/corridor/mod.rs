@@ -3,6 +3,7 @@
 mod cooling;
 mod corners;
 mod ends;
+pub mod sweep;
 pub mod tipping;
 
 use crate::condition::CONDITIONS;

@@ -12,4 +12,5 @@ mod frozen_numbers;
 mod must_not_pass;
 mod outcomes;
 mod random_boards;
+mod sweep;
 mod verdicts;
