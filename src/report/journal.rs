@@ -129,7 +129,7 @@ mod tests {
         for cut in 0..=whole.len() {
             fs::write(&path, &whole[..cut]).expect("a file");
             let journal = Journal::read(&path, HEADER).expect("it is of this sweep");
-            assert_eq!(fs::read(&path).expect("the file"), whole[..cut].as_bytes(), "reading changes nothing");
+            assert_eq!(fs::read(&path).expect("the file"), &whole.as_bytes()[..cut], "reading changes nothing");
             let kept = journal.lines().len();
             let mut writer = journal.go_on().expect("it can be written");
             LINES[kept..].iter().for_each(|line| writer.write(line).expect("a line"));
