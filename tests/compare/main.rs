@@ -7,6 +7,7 @@ mod bench_plan;
 mod boards;
 mod boards_page;
 mod corners;
+mod corners_page;
 mod cross_events;
 mod frozen_numbers;
 mod must_not_pass;
