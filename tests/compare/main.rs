@@ -8,6 +8,7 @@ mod boards;
 mod boards_page;
 mod corners;
 mod corners_page;
+mod coverage_page;
 mod cross_events;
 mod frozen_numbers;
 mod must_not_pass;
