@@ -1,5 +1,5 @@
 //! How often a random draw of all doubtful printed data lies within the stated uncertainty of the value shown: docs/coverage.md, written by
-//! `PRESOLDER_FREEZE=1 cargo test --release --test compare coverage_page -- --include-ignored`; without the variable the page is held to what it must
+//! `PRESOLDER_FREEZE=1 cargo test --release --test compare coverage_page`; without the variable the page is held to what it must
 //! show.
 
 use super::corners::{bad, case_with};
@@ -298,7 +298,33 @@ data* is that of the data alone, with nothing added to the draws. Data that nobo
 uncertainty. Held are the checks that use at least 60 % of their limit.\n";
 
 /// Checks of a board that are outside the bounds, and why.
-const OUTSIDE: &[(&str, &str, &str)] = &[];
+const OUTSIDE: &[(&str, &str, &str)] = &[
+    (
+        "oven-panel",
+        "Load-release overshoot",
+        "covered too well: changes by one standard uncertainty are larger than the slopes over all draws (aged capacitance 1.7 and 1.2 mV, capacitor across the divider +1.2 and -0.2 mV). Why is not established.",
+    ),
+    (
+        "valve-controller",
+        "Short-circuit peak current",
+        "not covered: for the gain from control voltage to current 6.8 mA are stated, from a move to one side; the slope over all draws is 45 mA. Why is not established.",
+    ),
+    (
+        "valve-controller",
+        "Total output error",
+        "not covered: what the data change is not taken in this corner but in that of the undershoot (aged capacitance 2.6 mV; over the draws 5.5 mV).",
+    ),
+    (
+        "valve-controller",
+        "Output ripple, 20 MHz",
+        "covered too well: most likely a jump between pulses left out and not; the mean over all draws is 10.6 mV, and the level below which pulses are left out moves it most.",
+    ),
+    (
+        "valve-controller",
+        "Overload trip current, min",
+        "not covered: no change by any datum is known of it, so that only the model's share is stated; the saturation curve alone makes 16 mA.",
+    ),
+];
 
 fn outside() -> String {
     let told = |(board, label, why): &(&str, &str, &str)| format!("- {board}, {label}: {why}\n");
@@ -324,9 +350,7 @@ fn assert_explained(name: &str, section: &str) {
     }
 }
 
-/// Not a part of every run: a page stands once the study has been done on the data of the day.
 #[test]
-#[ignore = "a study of minutes, on request"]
 fn balance_coverage_page() {
     if std::env::var_os("PRESOLDER_FREEZE").is_some() {
         let told = std::env::var("PRESOLDER_DRAWS").ok().and_then(|draws| draws.parse().ok());
