@@ -22,6 +22,7 @@ pub use crate::model::case::*;
 use crate::model::doubt;
 use crate::parts::Inductor;
 use crate::visible::visible_path;
+pub(crate) use source::nearest;
 use source::{Node, Sources};
 use walk::Values;
 

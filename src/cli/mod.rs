@@ -5,6 +5,7 @@
 mod check;
 mod compare;
 mod output;
+mod sweep;
 mod waveforms;
 
 use crate::engine::cancel::Cancel;
@@ -34,6 +35,8 @@ enum Command {
     Compare(compare::Compare),
     /// Read a case and say what it holds, what is missing and what was assumed. Nothing is simulated.
     Check(check::Check),
+    /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
+    Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
 }
@@ -58,6 +61,7 @@ pub fn main() -> ExitCode {
     let result = match &arguments.command {
         Command::Compare(request) => request.run(),
         Command::Check(request) => request.run(),
+        Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
     };
     match result {

@@ -37,7 +37,7 @@ const INPUT_V: (f64, f64) = (1.0, 1000.0);
 const MOST_LOAD_A: f64 = 1000.0;
 
 /// Words by which conditions go on the command line.
-fn condition_words() -> PossibleValuesParser {
+pub(super) fn condition_words() -> PossibleValuesParser {
     let run = CONDITIONS.iter().filter(|condition| !condition.is_data());
     PossibleValuesParser::new(run.map(|condition| word_of(condition.name())).collect::<Vec<_>>())
 }
@@ -52,7 +52,7 @@ fn corner_word(corner: &Corner) -> String {
     word_of(name.split(',').next().unwrap_or(&name))
 }
 
-fn word_of(name: &str) -> String {
+pub(super) fn word_of(name: &str) -> String {
     name.to_lowercase().replace(' ', "-")
 }
 

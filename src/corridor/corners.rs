@@ -1,7 +1,8 @@
 //! Corners by direction: each check at the combination of tolerances that is its own worst. The rule: docs/method.md, "corners".
 //!
 //! From the corner that decides a check so far, every tolerance is moved alone; then all of them to the ends that hurt; there those whose
-//! effect was small are turned once more, since their direction may differ there.
+//! effect was small are turned once more, since their direction may differ there. A tolerance that hurts at either end (of what has a limit to both
+//! sides, such as the output's distance from its aim) is put at both.
 
 use super::effort::Step;
 use super::ends::{Check, checks, difference};
@@ -23,6 +24,8 @@ const WITHIN_REACH: f64 = 0.5;
 const CLOSE: f64 = 0.25;
 /// Share of the largest effect of a tolerance below which another's may turn round in the corner.
 const MAY_TURN: f64 = 0.3;
+/// Tolerances that are put at both ends: each doubles the corners of its check.
+const MOST_AT_EITHER: usize = 3;
 /// Effects below this share of a value are none.
 const NO_EFFECT: f64 = 1e-6;
 
@@ -34,8 +37,8 @@ struct Search {
     parameters: Vec<Parameter>,
     /// The worst corner so far, with the badness there.
     worst: (Corner, f64),
-    /// The corner that is tried next.
-    next: Corner,
+    /// The corners that are tried next.
+    next: Vec<Corner>,
     /// Tolerances whose effect was small, where the check is close.
     may_turn: Vec<Parameter>,
 }
@@ -61,18 +64,14 @@ pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), 
     for (search, alone) in searches.iter_mut().zip(&alone) {
         search.settle(&runs, alone);
     }
-    runs.add(searches.iter().map(|search| search.at(search.next)))?;
-    searches.iter_mut().for_each(|search| search.settle(&runs, &[search.next]));
+    settle_next(&mut searches, &mut runs)?;
     let turned: Vec<Vec<Corner>> = searches.iter().map(Search::turned).collect();
     runs.add(searches.iter().zip(&turned).flat_map(|(search, corners)| search.at_all(corners)))?;
     for (search, turned) in searches.iter_mut().zip(&turned) {
-        search.next = search.all_worse(&runs, turned);
+        search.next = vec![search.all_worse(&runs, turned)];
+        search.settle(&runs, turned);
     }
-    runs.add(searches.iter().map(|search| search.at(search.next)))?;
-    for (search, mut turned) in searches.iter_mut().zip(turned) {
-        turned.push(search.next);
-        search.settle(&runs, &turned);
-    }
+    settle_next(&mut searches, &mut runs)?;
     // Beside each part the original on the same board, its own tolerances at either end.
     let alike = searches.iter().filter(|search| search.part > 0).flat_map(|search| {
         CORNERS[1..].iter().map(|own| (0, Place { corner: own.on_board_of(search.worst.0), ..search.check.place }))
@@ -90,6 +89,16 @@ pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), 
     Ok(())
 }
 
+/// Runs the corners that are to be tried next.
+fn settle_next(searches: &mut [Search], runs: &mut Runs<'_>) -> Result<(), Failure> {
+    runs.add(searches.iter().flat_map(|search| search.at_all(&search.next)))?;
+    for search in searches {
+        let tried = std::mem::take(&mut search.next);
+        search.settle(runs, &tried);
+    }
+    Ok(())
+}
+
 fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> {
     let mut all: Vec<Search> = vec![];
     for (part, shown) in parts.iter().enumerate() {
@@ -102,7 +111,7 @@ fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> 
             if let (true, Some(shown)) = (simulated && within_reach && new, runs.at(part, &check.place)) {
                 let (corner, bad) = (check.place.corner, bad(check.quantity, shown));
                 let parameters = parameters(case, part, &check);
-                all.push(Search { part, check, parameters, worst: (corner, bad), next: corner, may_turn: vec![] });
+                all.push(Search { part, check, parameters, worst: (corner, bad), next: vec![], may_turn: vec![] });
             }
         }
     }
@@ -143,16 +152,22 @@ impl Search {
     /// Tries next the corner of all ends that hurt, and notes which effects were small.
     fn turn_adverse(&mut self, runs: &Runs<'_>) {
         let (from, shown) = (self.check.place.corner, self.worst.1);
-        let mut effects = vec![];
+        let (mut effects, mut either, mut adverse) = (vec![], vec![], from);
         for &parameter in &self.parameters {
             let by = |end: End| Some((end, difference(self.bad(runs, from.with(parameter, Some(end)))?, shown)));
             let found: Vec<(End, f64)> = others(from, parameter).filter_map(by).collect();
             let worst = found.iter().copied().reduce(|a, b| if b.1 > a.1 { b } else { a });
-            if let Some((end, _)) = worst.filter(|(_, by)| *by > NO_EFFECT * shown.abs()) {
-                self.next = self.next.with(parameter, Some(end));
+            let hurts = |(_, by): &(End, f64)| *by > NO_EFFECT * shown.abs();
+            if let Some((end, _)) = worst.filter(hurts) {
+                adverse = adverse.with(parameter, Some(end));
             }
-            effects.push((parameter, found.iter().map(|(_, by)| by.abs()).fold(0.0, f64::max)));
+            let effect = found.iter().map(|(_, by)| by.abs()).fold(0.0, f64::max);
+            if found.len() == 2 && found.iter().all(hurts) {
+                either.push((parameter, effect));
+            }
+            effects.push((parameter, effect));
         }
+        self.next = at_either_end(adverse, either);
         let most = effects.iter().map(|effect| effect.1).fold(0.0, f64::max);
         if self.check.room < CLOSE {
             let small = effects.into_iter().filter(|(_, effect)| *effect < MAY_TURN * most);
@@ -189,6 +204,16 @@ fn parameters(case: &Case, part: usize, check: &Check) -> Vec<Parameter> {
     let on = |parameter: &Parameter| parameter.is_on(&case.board, &case.parts[part]) && !driven.contains(parameter);
     let acts = |parameter: &Parameter| acts(*parameter, check.quantity, check.place.condition);
     PARAMETERS.into_iter().filter(on).filter(acts).collect()
+}
+
+/// A corner with those parameters that hurt at either end, the largest effects of them, in all combinations of their ends.
+fn at_either_end(from: Corner, mut either: Vec<(Parameter, f64)>) -> Vec<Corner> {
+    either.sort_by(|a, b| b.1.total_cmp(&a.1));
+    either.truncate(MOST_AT_EITHER);
+    either.into_iter().fold(vec![from], |corners, (parameter, _)| {
+        let both = |corner: Corner| [End::Least, End::Most].map(|end| corner.with(parameter, Some(end)));
+        corners.into_iter().flat_map(both).collect()
+    })
 }
 
 /// A corner with each of some parameters, alone, at an end at which it does not stand.

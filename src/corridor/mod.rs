@@ -4,6 +4,7 @@ mod cooling;
 mod corners;
 mod effort;
 mod ends;
+pub mod sweep;
 pub mod tipping;
 
 use crate::condition::CONDITIONS;

@@ -90,6 +90,22 @@ impl Parameter {
         matches!(self, Inductance | Resistance | CoreLoss)
     }
 
+    /// Word by which it goes on the command line and in files.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Inductance => "inductance",
+            Resistance => "resistance",
+            CoreLoss => "core-loss",
+            Capacitance => "capacitance",
+            SeriesResistance => "series-resistance",
+            LimitThreshold => "limit-threshold",
+            Frequency => "frequency",
+            Reference => "reference",
+            Ambient => "ambient",
+            Parameter::Winding => "winding",
+        }
+    }
+
     /// Whether a board and a part have it, and it is not the same at both ends.
     pub fn is_on(self, board: &Board, part: &Inductor) -> bool {
         let at = |end| placed(&NOMINAL.with(self, Some(end)), &[], board, part);

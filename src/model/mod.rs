@@ -1,5 +1,6 @@
 //! The model: board, parts, corners and the case that holds them, as plain data with SI units.
 
+pub mod between;
 pub mod board;
 pub mod build;
 pub mod case;

@@ -3,6 +3,7 @@
 pub mod curves;
 pub mod layout;
 pub mod plan;
+pub mod sweep;
 pub(crate) mod words;
 
 use crate::condition::contract::Found;

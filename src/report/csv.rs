@@ -129,7 +129,7 @@ fn not_finite(part: &str, column: &str, row: usize, value: f64) -> ReportError {
 }
 
 /// Shortest text that reads back as the value rounded to [`DIGITS`] digits; an exponent only where it is shorter to read.
-fn number(value: f64) -> Option<String> {
+pub(super) fn number(value: f64) -> Option<String> {
     if !value.is_finite() {
         return None;
     }

@@ -6,10 +6,12 @@ mod contents;
 pub mod csv;
 pub mod folder;
 pub mod html;
+pub mod journal;
 pub mod json;
 pub mod number;
 mod plan;
 pub mod plots;
+pub mod sweep;
 pub mod text;
 mod wrap;
 

@@ -2,3 +2,4 @@
 
 mod edges;
 mod program;
+mod sweep;

@@ -12,9 +12,9 @@ use presolder::quantity::Side;
 use std::path::Path;
 
 /// What the search may miss of the factorial's worst.
-const MISSED_REL: f64 = 0.01;
+pub(super) const MISSED_REL: f64 = 0.01;
 
-fn case_with(board: &str, parts: usize) -> Case {
+pub(super) fn case_with(board: &str, parts: usize) -> Case {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases").join(board);
     let mut case = case::read(&folder).unwrap_or_else(|error| panic!("{error}"));
     case.parts.truncate(parts);
@@ -34,7 +34,7 @@ fn value(case: &Case, part: usize, id: &str, place: Place) -> Option<f64> {
     found.figures.value(id).and_then(Value::number)
 }
 
-fn bad(side: Side, number: f64) -> f64 {
+pub(super) fn bad(side: Side, number: f64) -> f64 {
     match side {
         Side::AtMost => number,
         Side::AtLeast => -number,
