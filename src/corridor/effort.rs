@@ -5,8 +5,8 @@ use crate::condition::contract::Found;
 use crate::condition::figures::Place;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Work of a closer look at each part at most, in plain stretches: a quarter of a minute of one core. Ordinary boards take a half of it.
-const MOST: u64 = 12_000_000;
+/// Work of a closer look at each part at most, in plain stretches: half a minute of one core. Ordinary boards take a half of it.
+const MOST: u64 = 20_000_000;
 
 /// Steps of a closer look, with the share of what is left that each may use: corners are looked for first, and come in four turns.
 #[derive(Clone, Copy)]
@@ -31,6 +31,7 @@ pub(super) struct Effort {
     /// Mean work of a run of each part in each condition.
     costs: Vec<((usize, &'static str), u64)>,
     left: AtomicU64,
+    left_out: AtomicU64,
 }
 
 impl Effort {
@@ -47,11 +48,16 @@ impl Effort {
             }
         }
         let costs = sums.into_iter().map(|(key, (work, runs))| (key, work / runs)).collect();
-        Effort { costs, left: AtomicU64::new(MOST * found.len() as u64) }
+        Effort { costs, left: AtomicU64::new(MOST * found.len() as u64), left_out: AtomicU64::new(0) }
     }
 
     fn cost(&self, part: usize, condition: &str) -> u64 {
         self.costs.iter().find(|(key, _)| *key == (part, condition)).map_or(0, |(_, cost)| *cost)
+    }
+
+    /// Runs that were left out so far.
+    pub(super) fn left_out(&self) -> u64 {
+        self.left_out.load(Ordering::Relaxed)
     }
 
     /// Whether some runs of each of these parts and conditions are worth their time in a step.
@@ -76,6 +82,8 @@ impl Effort {
             admitted[number] = true;
         }
         self.left.store(left - spent, Ordering::Relaxed);
+        let left_out = admitted.iter().filter(|admitted| !**admitted).count();
+        self.left_out.fetch_add(left_out as u64, Ordering::Relaxed);
         admitted
     }
 }

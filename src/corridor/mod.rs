@@ -40,6 +40,8 @@ pub struct Comparison {
     pub tipping: Vec<Tipping>,
     /// How far it looked.
     pub depth: Depth,
+    /// Runs of the closer look that would have taken too long; their checks are open.
+    pub left_out: u64,
 }
 
 /// One part at one corner and input voltage.
@@ -84,7 +86,7 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
         Depth::Full => tipping::search(&case, &effort, &verdicts)?,
         Depth::Quick => vec![Tipping::default(); verdicts.len()],
     };
-    Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth })
+    Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth, left_out: effort.left_out() })
 }
 
 /// What a closer look begins from.

@@ -77,11 +77,14 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 }
 
 fn record(comparison: &Comparison) -> Record {
-    let Comparison { case, parts, found, rows, verdicts, tipping, depth } = comparison;
+    let Comparison { case, parts, found, rows, verdicts, tipping, depth, left_out } = comparison;
     let mut warnings = words::doubtful_losses(case, parts);
     warnings.extend(case.warnings.clone());
     if *depth == Depth::Quick {
         warnings.insert(0, words::QUICK.into());
+    }
+    if *left_out > 0 {
+        warnings.insert(0, words::left_out(*left_out));
     }
     warnings.extend(words::shared_notes(parts).iter().map(|note| format!("all parts: {}", words::note(note))));
     Record {

@@ -263,6 +263,14 @@ pub(crate) fn doubtful_losses(case: &Case, parts: &[PartFigures]) -> Vec<String>
     parts.iter().filter_map(doubtful).collect()
 }
 
+/// What a closer look leaves open because it would take too long.
+pub fn left_out(runs: u64) -> String {
+    let what = if runs == 1 { "run is" } else { "runs are" };
+    format!(
+        "{runs} {what} left out: this board takes long to simulate. The checks that need them stay open. Fewer parts, input voltages or conditions at a time leave room for them"
+    )
+}
+
 /// What stands above the outcomes of a quick look.
 pub(crate) const QUICK: &str =
     "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
