@@ -26,6 +26,8 @@ const IMMATERIAL: f64 = 2e-3;
 const TOGETHER: f64 = 2.0;
 /// A value that uses less than this share of its limit is not turned by the spread of typical data.
 const FAR_INSIDE: f64 = 0.6;
+/// Share of a limit that may be left, or missed, for a check to be close: what is doubtful is run in its own place then.
+const CLOSE: f64 = 0.15;
 /// Places in which a check is looked at with absent data together: the one that decides, and those that come next.
 const MOST_PLACES: usize = 3;
 /// Room for the spread of typical data, as a share of a limit, where it is estimated whether a check could turn.
@@ -94,7 +96,8 @@ impl Part {
     fn of(case: &Case, parts: &[PartFigures], part: usize) -> Part {
         let Part { doubts, data, .. } = Part::doubts_of(case, part);
         let mut checks = checks(case, &parts[part], part);
-        checks.sort_by(|a, b| a.room.total_cmp(&b.room));
+        // What is held against no limit of its own stands for no other check.
+        checks.sort_by(|a, b| a.room.is_infinite().cmp(&b.room.is_infinite()).then(a.room.total_cmp(&b.room)));
         Part { doubts, data, checks }
     }
 
@@ -142,8 +145,8 @@ impl Part {
         let typical = matches!(doubt.nature, Nature::Spread { .. });
         let mut places: Vec<Place> = vec![];
         for check in self.checks.iter().filter(|check| acts_on(doubt, check)) {
-            // Typical data do much the same to all checks of a condition and load: the closest of them stands for all.
-            let known = |place: &Place| match typical {
+            // Typical data do much the same to all checks of a condition and load: the closest of them stands for all that are not close.
+            let known = |place: &Place| match typical && !(0.0..CLOSE).contains(&check.room.abs()) {
                 true => Place { corner: place.corner, input_v: place.input_v, ..check.place } == *place,
                 false => check.place == *place,
             };
