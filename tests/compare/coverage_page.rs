@@ -295,7 +295,7 @@ Generated; see tests/compare/coverage_page.rs. All doubtful printed data are dra
 uncertainty is stated, a rectangular one where the rule says so. Each draw is run in the place that decides the check, in its corner. *U* is the \
 expanded uncertainty that stands in a record, before its floor, with the model's own share, which is drawn from a normal spread as well; *U of the \
 data* is that of the data alone, with nothing added to the draws. Data that nobody printed stay as they are shown: they have ends, not an \
-uncertainty. Held are the checks that use at least 60 % of their limit.\n";
+uncertainty. Measured before typical data were run in the own places of close checks, and not measured again since. Held are the checks that use at least 60 % of their limit.\n";
 
 /// Checks of a board that are outside the bounds, and why.
 const OUTSIDE: &[(&str, &str, &str)] = &[

@@ -12,8 +12,8 @@ const PARTS_TOML: &str = "parts.toml";
 const PARTS_CSV: &str = "parts.csv";
 
 /// Keys that ask something, or say how it is asked, with all that stands below them: they hold no datum of a part or of the board. What is
-/// required cannot be left out anyway.
-const QUESTIONS: [&str; 12] = [
+/// required cannot be left out anyway. Without the parallel capacitor of an amplifier the case says that none is fitted: another board.
+const QUESTIONS: [&str; 13] = [
     "rules",
     "input.step",
     "load",
@@ -21,6 +21,7 @@ const QUESTIONS: [&str; 12] = [
     "stage.coldest_ambient",
     "mechanics.grade",
     "mechanics.fillets",
+    "control.compensator.c2",
     "limits",
     "waiver",
     "bench",
