@@ -5,8 +5,8 @@ use crate::condition::contract::Found;
 use crate::condition::figures::Place;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Work of a closer look at each part at most, in plain stretches: a minute of one core. Ordinary boards take a third of it.
-const MOST: u64 = 40_000_000;
+/// Work of a closer look at each part at most, in plain stretches: half a minute of one core. Ordinary boards take up to two thirds of it.
+const MOST: u64 = 20_000_000;
 
 /// Steps of a closer look, with the share of what is left that each may use: corners are looked for first, and come in four turns.
 #[derive(Clone, Copy)]
