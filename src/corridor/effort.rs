@@ -26,10 +26,13 @@ impl Step {
     }
 }
 
+/// A part and a condition.
+type Run = (usize, &'static str);
+
 /// What is left to be simulated, and what a run costs.
 pub(super) struct Effort {
     /// Mean work of a run of each part in each condition.
-    costs: Vec<((usize, &'static str), u64)>,
+    costs: Vec<(Run, u64)>,
     left: AtomicU64,
     left_out: AtomicU64,
 }
@@ -37,7 +40,7 @@ pub(super) struct Effort {
 impl Effort {
     /// What a base has cost, part by part.
     pub(super) fn of(found: &[Vec<Found>]) -> Effort {
-        let mut sums: Vec<((usize, &'static str), (u64, u64))> = vec![];
+        let mut sums: Vec<(Run, (u64, u64))> = vec![];
         for (part, found) in found.iter().enumerate() {
             for found in found {
                 let key = (part, found.figures.place.condition);
@@ -61,7 +64,7 @@ impl Effort {
     }
 
     /// Whether some runs of each of these parts and conditions are worth their time in a step.
-    pub(super) fn affords(&self, step: Step, runs: u64, of: impl Iterator<Item = (usize, &'static str)>) -> bool {
+    pub(super) fn affords(&self, step: Step, runs: u64, of: impl Iterator<Item = Run>) -> bool {
         let cost: u64 = of.map(|(part, condition)| runs * self.cost(part, condition)).sum();
         cost as f64 <= self.left.load(Ordering::Relaxed) as f64 * step.share()
     }

@@ -8,11 +8,9 @@
 
 #[path = "../support/deletions.rs"]
 mod deletions;
-#[path = "../support/random_boards.rs"]
-mod generator;
 
+use crate::random_boards::generator::{Extent, Random, random_case};
 use deletions::{Files, Stated};
-use generator::{Extent, Random, random_case};
 use presolder::case::Case;
 use presolder::condition::figures::AtEnds;
 use presolder::corridor::{self, Comparison, Depth};

@@ -3,7 +3,7 @@
 //! the cases that break something.
 
 #[path = "../support/random_boards.rs"]
-mod generator;
+pub(crate) mod generator;
 
 use generator::{Extent, RandomCase, random_case};
 use presolder::board::{Board, Compensator, Injection, LimitSense, LowSide, Modulator};
