@@ -221,7 +221,7 @@ fn holds_a_datum(key: &Key) -> bool {
     let asks = |question: &&str| {
         key.path.strip_prefix(*question).is_some_and(|rest| matches!(rest.chars().next(), None | Some('.')))
     };
-    key.kind != Kind::Text && !QUESTIONS.iter().any(|question| asks(question))
+    key.kind != Kind::Text && !QUESTIONS.iter().any(asks)
 }
 
 /// Whether the entries of a list are data by themselves; otherwise they are components of the board.

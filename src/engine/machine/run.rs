@@ -43,7 +43,7 @@ impl Machine {
 
     /// Runs as [`Machine::run`] does. Where a round of cycles ends as the one before ended, and nothing drives the run otherwise for a
     /// while, those up to then would be the same again: they are counted and not simulated, if the observer needs no more. Where they
-    /// would be the same but for a course that they follow, the run leaps, see [`Machine::leap`].
+    /// would be the same but for a course that they follow, the run leaps (docs/physics.md, "leaps").
     ///
     /// # Errors
     /// As [`Machine::run`].
