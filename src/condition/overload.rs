@@ -186,8 +186,8 @@ fn followed(
         passed.push((load_a, orbit));
     }
     let end_a = passed[passed.len() - 1].0;
-    passed.truncate(passed.iter().rposition(|(load_a, _)| *load_a <= end_a - run_up_a).unwrap_or(0) + 1);
-    Ok(passed.swap_remove(passed.len() - 1))
+    let begin = passed.iter().rposition(|(load_a, _)| *load_a <= end_a - run_up_a).unwrap_or(0);
+    Ok(passed.swap_remove(begin))
 }
 
 /// Result of an overload.

@@ -10,7 +10,7 @@ use super::{Job, Look, found, left_out, side_by_side};
 use crate::condition;
 use crate::condition::figures::{Failure, Figures, PartFigures, Place};
 use crate::condition::stand::Stand;
-use crate::judge::finding::badness;
+use crate::judge::finding::badness_of;
 use crate::judge::sight::without_number;
 use crate::judge::state::State;
 use crate::model::case::Case;
@@ -263,11 +263,7 @@ impl Runs<'_> {
 
 /// How bad a quantity is in some figures: what fails is worse than any number. What could not be computed tells nothing.
 fn bad(quantity: &Quantity, figures: &Figures) -> f64 {
-    match figures.value(quantity.id) {
-        Some(value) if without_number(value) == State::Missed => f64::INFINITY,
-        Some(value) => value.number().map_or(f64::NEG_INFINITY, |number| badness(quantity.side, number)),
-        None => f64::NEG_INFINITY,
-    }
+    figures.value(quantity.id).map_or(f64::NEG_INFINITY, |value| badness_of(quantity.side, value))
 }
 
 /// Whether a tolerance can act on a quantity at all.

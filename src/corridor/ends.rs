@@ -146,7 +146,8 @@ impl Part {
         let mut places: Vec<Place> = vec![];
         for check in self.checks.iter().filter(|check| acts_on(doubt, check)) {
             // Typical data do much the same to all checks of a condition and load: the closest of them stands for all that are not close.
-            let known = |place: &Place| match typical && !(0.0..CLOSE).contains(&check.room.abs()) {
+            let close = check.room.abs() < CLOSE;
+            let known = |place: &Place| match typical && !close {
                 true => Place { corner: place.corner, input_v: place.input_v, ..check.place } == *place,
                 false => check.place == *place,
             };

@@ -183,6 +183,15 @@ pub(crate) fn badness(side: Side, number: f64) -> f64 {
     }
 }
 
+/// The same of a value: what fails is worse than any number, what could not be computed tells nothing.
+pub(crate) fn badness_of(side: Side, value: &Value) -> f64 {
+    match value.number() {
+        Some(number) => badness(side, number),
+        None if without_number(value) == State::Missed => f64::INFINITY,
+        None => f64::NEG_INFINITY,
+    }
+}
+
 /// The original's sight that goes with a part's: the same setting with the board at like ends, the original's own tolerances where they
 /// hurt it most.
 pub fn counterpart<'b, 'a>(quantity: &Quantity, place: &Place, originals: &'b [Sight<'a>]) -> Option<&'b Sight<'a>> {

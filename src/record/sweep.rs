@@ -5,7 +5,7 @@ pub mod statistics;
 use crate::condition::figures::Value;
 use crate::corridor::sweep::draws::{LIMITS, Spread};
 use crate::corridor::sweep::{How, Sweep, Unit};
-use crate::judge::finding::badness;
+use crate::judge::finding::badness_of;
 use crate::judge::requirement::{REQUIREMENTS, Requirement, Yardstick};
 use crate::judge::sight;
 use crate::judge::state::State;
@@ -218,11 +218,7 @@ fn state(yardstick: &Yardstick, value: &Value) -> State {
 }
 
 fn worst(sweep: &Sweep, quantity: &Quantity, shown: &[(&Unit, &Value)]) -> Option<Worst> {
-    let bad = |value: &Value| match value.number() {
-        Some(number) => badness(quantity.side, number),
-        None if sight::without_number(value) == State::Missed => f64::INFINITY,
-        None => f64::NEG_INFINITY,
-    };
+    let bad = |value: &Value| badness_of(quantity.side, value);
     let (unit, value) = shown.iter().reduce(|a, b| if bad(b.1) > bad(a.1) { b } else { a })?;
     Some(Worst {
         value: (*value).clone(),

@@ -1,5 +1,6 @@
 //! What the reader does where a case leaves a datum out.
 
+use crate::folders::copy;
 use presolder::case::keys::{BOARD, Key, Need, PART};
 use presolder::case::{Case, Origin, read};
 use presolder::model::doubt::{Doubt, Nature, doubts, rules};
@@ -14,18 +15,6 @@ const FEWEST_DELETED: usize = 200;
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("cases")
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).expect("a folder for the copy");
-    for entry in std::fs::read_dir(from).expect("the demo case").map(|entry| entry.expect("an entry")) {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target)
-        } else {
-            std::fs::copy(entry.path(), target).map(drop).expect("a copy")
-        }
-    }
 }
 
 /// A demo case in which a file is another.

@@ -1,6 +1,7 @@
 //! Wrong cases: each is a demo case with one wrong thing in it, and the message must name file, line, key, what was
 //! found, what was expected and what to do.
 
+use crate::folders::copy;
 use std::path::{Path, PathBuf};
 
 use presolder::case;
@@ -80,18 +81,6 @@ impl Copy {
         assert_eq!(said.trim_end(), text.trim_end());
         assert!(output.stdout.is_empty() && !said.contains("panicked"));
         assert_eq!(beside(around), before, "nothing may be left behind");
-    }
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).expect("a folder for the copy");
-    for entry in std::fs::read_dir(from).expect("the demo case").map(|e| e.expect("an entry")) {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target)
-        } else {
-            std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy")
-        }
     }
 }
 

@@ -1,5 +1,8 @@
 //! Case files: what is read, and what is refused in which words.
 
+#[path = "../support/folders.rs"]
+mod folders;
+
 mod absent;
 mod doubts;
 mod errors;

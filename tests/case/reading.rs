@@ -1,6 +1,7 @@
 //! Cases are read to the expected SI values; the published format keeps step with the reader.
 
-use std::path::{Path, PathBuf};
+use crate::folders::copy;
+use std::path::PathBuf;
 
 use presolder::board::{Compensator, LoadKind, LowSide, Modulator, Ramp};
 use presolder::case::{self, Case, Origin};
@@ -34,18 +35,6 @@ pub fn changed(name: &str, changes: &[(&str, &str, &str)]) -> (tempfile::TempDir
         std::fs::write(path, text.replacen(old, new, 1)).expect("writing the copy");
     }
     (dir, to)
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).expect("a folder for the copy");
-    for entry in std::fs::read_dir(from).expect("the demo case").map(|e| e.expect("an entry")) {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target)
-        } else {
-            std::fs::copy(entry.path(), target).map(|_| ()).expect("a copy")
-        }
-    }
 }
 
 #[test]

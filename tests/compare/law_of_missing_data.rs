@@ -9,6 +9,7 @@
 #[path = "../support/deletions.rs"]
 mod deletions;
 
+use crate::folders::copy;
 use crate::random_boards::generator::{Extent, Random, random_case};
 use deletions::{Files, Stated};
 use presolder::case::Case;
@@ -53,18 +54,6 @@ fn seed() -> u64 {
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).to_path_buf()
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).expect("a folder for the copy");
-    for entry in std::fs::read_dir(from).expect("the demo case").map(|entry| entry.expect("an entry")) {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target)
-        } else {
-            std::fs::copy(entry.path(), target).map(drop).expect("a copy")
-        }
-    }
 }
 
 /// A case to delete from, and a folder in which it is read.

@@ -1,5 +1,7 @@
 //! Whole comparisons: the demo boards, verdicts and outcomes, the bench plan, and every number of the demo comparisons.
 
+#[path = "../support/folders.rs"]
+mod folders;
 #[path = "../support/plan.rs"]
 mod support;
 

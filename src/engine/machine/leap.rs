@@ -10,10 +10,12 @@ use crate::engine::error::EngineError;
 use crate::engine::program::{Instant, Program};
 use crate::engine::row::{MAX_STATES, StateVector};
 use crate::engine::run_state::{Effort, RunState};
-use crate::engine::stretch::{Observer, Seen};
+use crate::engine::stretch::{Observer, ROUND, Seen};
 
+/// Looks in a round, after which a run may be found to repeat itself.
+pub(super) const LOOKS: u64 = 4;
 /// Control cycles from one look to the next: clock edges, or turn-ons asked for.
-const LOOK: u64 = 16;
+const LOOK: u64 = ROUND / LOOKS;
 /// Looks between the three states through which a course is laid.
 const APART: usize = 4;
 const POINTS: usize = 2 * APART + 1;
@@ -122,10 +124,13 @@ impl Machine {
         program: &mut Program,
         observer: &mut impl Observer,
     ) -> Result<bool, EngineError> {
+        if !observer.knows_leaps() {
+            return Ok(false);
+        }
         self.mark(state, trail, program);
         let full_a = self.circuit.board.load_a.last().copied().unwrap_or(0.0);
         let sizes = &self.scales(full_a)[..self.states];
-        let Some(course) = trail.course(sizes).filter(|_| observer.knows_leaps()) else { return Ok(false) };
+        let Some(course) = trail.course(sizes) else { return Ok(false) };
         let looks = course.looks().min(self.looks_ahead(trail, &course, last)).min(trail.most);
         if looks < SHORTEST {
             return Ok(false);

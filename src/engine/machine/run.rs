@@ -1,6 +1,6 @@
 //! Runs: stretch after stretch up to a clock edge or a number of turn-ons; rounds that repeat are counted.
 
-use super::leap::Trail;
+use super::leap::{LOOKS, Trail};
 use super::{CYCLES, Machine};
 use crate::engine::error::EngineError;
 use crate::engine::program::Program;
@@ -55,8 +55,7 @@ impl Machine {
         observer: &mut impl Observer,
     ) -> Result<(), EngineError> {
         let last = state.cycle + cycles;
-        // A round is four looks: foldback counts clock edges.
-        let round = 4 * self.look();
+        let round = LOOKS * self.look();
         let mut trail = Trail::NEW;
         let (mut before, mut begun) = (state.clone(), self.control_cycle(state));
         observer.begin_round();
