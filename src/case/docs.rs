@@ -213,6 +213,7 @@ fn rule_row(rule: &Rule) -> String {
             format!("{} to {}{}", number_text(rule, absent.low), scaled(rule, absent.high), most(rule)),
         ),
     };
+    let (shown, ends) = if rule.is_feature { ("without".into(), "without and with".into()) } else { (shown, ends) };
     let shown = if rule.absent.is_none() && rule.is_factor { "1".into() } else { shown };
     let whose = if rule.owner == Owner::Board { "common" } else { "own" };
     let cells = [

@@ -141,6 +141,7 @@ const REQUIREMENTS: &[&str] = &[
     "output_ripple_current",
 ];
 const CP: &str = "common practice";
+const UNANSWERED: &str = "simulated without and with it (missing-data.md), unless `control.without` names it";
 const FILLETS: &str = "usual density of IPC-7351 for end terminals, from memory of the trade: check against your copy";
 
 /// Keys of `board.toml`.
@@ -237,7 +238,7 @@ pub const BOARD: &[Key] = &[
     q("control.modulator.ramp_divisor", Number, Opt("`ramp_amplitude` must be given"), 0.1, 1e3, "10", "Input feed-forward: the ramp's amplitude is the input voltage divided by this number.").only(&["voltage-mode"]),
     q("control.modulator.current_gain", CurrentGain, Ruled, 1e-3, 1e4, "\"5 A/V\"", "Peak current commanded per volt of control voltage.").only(&["peak-current"]),
     q("control.modulator.slope", Slew, Ruled, 0.0, 1e10, "\"0.45 A/us\"", "Slope compensation.").only(&["peak-current"]),
-    q("control.modulator.skip_below", Current, Opt("a pulse is left out only where nothing is commanded"), 1e-3, 1e4, "\"0.7 A\"", "Pulse skipping: a clock edge at which less peak current is commanded begins no pulse.").only(&["peak-current"]),
+    q("control.modulator.skip_below", Current, Opt(UNANSWERED), 1e-3, 1e4, "\"0.7 A\"", "Pulse skipping: a clock edge at which less peak current is commanded begins no pulse.").only(&["peak-current"]),
     q("control.modulator.on_time", Time, Req, 1e-8, 1e-4, "\"167 ns\"", "Conduction time of the high side at `input.nominal`; at other inputs it goes with their inverse.").only(&["constant-on-time"]),
     q("control.modulator.band", Voltage, Req, 1e-4, 10.0, "\"20 mV\"", "Width of the band around the reference, at the divider tap.").only(&["hysteretic"]),
     q("control.modulator.delay", Time, Ruled, 0.0, 1e-5, "\"40 ns\"", "Comparator and driver delay.").only(COMPARATOR),
@@ -267,8 +268,9 @@ pub const BOARD: &[Key] = &[
     q("control.compensator.chf", Capacitance, Ruled, 1e-13, 1e-3, "\"15 pF\"", "Parallel capacitor to ground.").only(OTA),
     q("control.compensator.clamp_low", Voltage, Std("0 V", CP), -10.0, 100.0, "\"0 V\"", "Lowest control voltage.").only(ANY_AMPLIFIER),
     q("control.compensator.clamp_high", Voltage, Derived("voltage mode: 1.1 x the ramp's amplitude at the highest input; peak current mode: 1.2 x the highest current-limit threshold / `current_gain`"), 1e-3, 1e3, "\"1.2 V\"", "Highest control voltage.").only(ANY_AMPLIFIER),
+    key("control.without", Texts, Opt("what is not stated is simulated without and with"), "[\"hiccup\", \"foldback\"]", "What the controller has not: `hiccup`, `inhibit`, `foldback`, `skipping`."),
     q("control.soft_start", Time, Ruled, 1e-6, 10.0, "\"4 ms\"", "Time in which the reference rises from nothing, at the start and after a pause."),
-    key("control.foldback", Table, Opt("every clock edge may begin a pulse"), "", "Frequency foldback while the output is low."),
+    key("control.foldback", Table, Opt(UNANSWERED), "", "Frequency foldback while the output is low."),
     q("control.foldback.below", Fraction, Req, 0.01, 0.99, "\"40 %\"", "Share of `output.voltage` below which it acts."),
     Key { range: (2.0, 1000.0), ..key("control.foldback.divisor", Count, Req, "4", "Every which clock edge is left.") },
     key("control.current_limit", Table, Opt("simulated without one; nobody says that there is none, so that peaks above the original's are undecided"), "", "Limit of the inductor current."),
@@ -283,8 +285,8 @@ pub const BOARD: &[Key] = &[
     q("control.current_limit.sense_capacitance", Capacitance, Req, 1e-12, 1e-3, "\"100 nF\"", "Sense capacitor to the output.").only(BY_WINDING),
     q("control.current_limit.delay", Time, Ruled, 0.0, 1e-5, "\"100 ns\"", "Delay from the threshold to turn-off.").only(&["peak", "winding"]),
     key("control.current_limit.falls_with_slope", Flag, Opt("the threshold is the same all through the conduction"), "true", "Whether the slope compensation is in the limited signal, so that the limit falls during the conduction.").only(&["peak"]),
-    q("control.current_limit.inhibit", Current, Opt("every clock edge may begin a pulse"), 1e-3, 1e4, "\"4.1 A\"", "Current in the low side above which a clock edge begins no pulse.").only(ANY_LIMIT),
-    Key { range: (1.0, 1e6), ..key("control.current_limit.hiccup_cycles", Count, Opt("the limit never pauses"), "64", "Limited cycles in a row after which both switches open for a pause.").only(ANY_LIMIT) },
+    q("control.current_limit.inhibit", Current, Opt(UNANSWERED), 1e-3, 1e4, "\"4.1 A\"", "Current in the low side above which a clock edge begins no pulse.").only(ANY_LIMIT),
+    Key { range: (1.0, 1e6), ..key("control.current_limit.hiccup_cycles", Count, Opt(UNANSWERED), "64", "Limited cycles in a row after which both switches open for a pause.").only(ANY_LIMIT) },
     q("control.current_limit.hiccup_pause", Time, Opt("must be given with `hiccup_cycles`"), 1e-6, 100.0, "\"40 ms\"", "Length of that pause, after which a soft start follows.").only(ANY_LIMIT),
     key("mechanics", Table, Opt("the fit of the parts is not checked"), "", "Land and room on the board."),
     key("mechanics.grade", Choice(GRADES), Opt("the original's grade stands in"), "\"industrial\"", "Grade that the parts on this board must have at least."),

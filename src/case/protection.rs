@@ -19,6 +19,7 @@ pub fn current_limit_a(v: &Values) -> Option<(f64, f64, f64)> {
 }
 
 const KIND: &str = "control.current_limit.kind";
+const WITHOUT: &str = "control.without";
 
 /// Whether the case states a limit, and not that there is none.
 fn has_limit(v: &Values) -> bool {
@@ -36,6 +37,7 @@ pub fn build(v: &mut Values) -> Option<Protection> {
         soft_start_s: at("soft_start").unwrap_or(TO_BE_FILLED),
         foldback: foldback.map(|(below, divisor)| Foldback { below, divisor: divisor as u64 }),
         skip_below_a: at("modulator.skip_below").unwrap_or(0.0),
+        unanswered: unanswered(v),
     })
 }
 
@@ -103,8 +105,39 @@ pub fn derived_hold_s(v: &mut Values, path: &str) -> Option<f64> {
     Some(hold_s)
 }
 
+/// What a controller may have, as `control.without` names it, and the key that states it.
+const FEATURES: [(&str, &str); 4] = [
+    ("hiccup", "control.current_limit.hiccup_cycles"),
+    ("inhibit", "control.current_limit.inhibit"),
+    ("foldback", "control.foldback.below"),
+    ("skipping", "control.modulator.skip_below"),
+];
+
+/// What nobody says the controller has or has not.
+fn unanswered(v: &Values) -> Unanswered {
+    let [hiccup, inhibit, foldback, skipping] =
+        FEATURES.map(|(name, key)| v.number(key).is_none() && !is_without(v, name));
+    Unanswered { hiccup, inhibit, foldback, skipping }
+}
+
+fn is_without(v: &Values, feature: &str) -> bool {
+    v.texts(WITHOUT).is_some_and(|all| all.iter().any(|name| name.text == feature))
+}
+
+/// Names what there is, and nothing that is stated besides.
+fn check_without(v: &Values, fault: &mut Fault<'_>) {
+    let named = v.texts(WITHOUT).unwrap_or_default();
+    if named.iter().any(|name| FEATURES.iter().all(|(feature, _)| *feature != name.text)) {
+        fault(WITHOUT, format!("some of {}", FEATURES.map(|(name, _)| name).join(", ")), "");
+    }
+    for (feature, key) in FEATURES.iter().filter(|(feature, key)| is_without(v, feature) && v.number(key).is_some()) {
+        fault(WITHOUT, format!("no {feature:?}, since {key} is stated"), "leave out one of the two");
+    }
+}
+
 /// Checks across keys.
 pub fn check(v: &Values, fault: &mut Fault<'_>) {
+    check_without(v, fault);
     check_kind(v, fault);
     check_thresholds(v, fault);
     check_events(v, fault);
@@ -161,7 +194,11 @@ fn check_thresholds(v: &Values, fault: &mut Fault<'_>) {
     let given = |name: &str| at(name).is_some() || v.spoilt(&format!("control.current_limit.{name}"));
     if given("hiccup_cycles") != given("hiccup_pause") {
         let expected = "hiccup_cycles and hiccup_pause together".into();
-        fault("control.current_limit.hiccup_cycles", expected, "leave both out where the limit never pauses");
+        fault(
+            "control.current_limit.hiccup_cycles",
+            expected,
+            "where the limit never pauses, control.without = [\"hiccup\"]",
+        );
     }
     let Some(full_a) = v.numbers("load.currents").and_then(|all| all.last().copied()) else { return };
     for (key, level_a) in [("lowest", current_limit_a(v).map(|limit| limit.0)), ("inhibit", at("inhibit"))] {

@@ -327,8 +327,15 @@ fn alone_where(
             };
             let mut scope = Scope { places: known.places(doubt), all_steady: false };
             scope.places.retain(|place| is_wanted(part, doubt, place));
-            let batch = |value| Batch { part, moves: vec![(number, value)], scope: scope.clone() };
-            batches.extend(values.into_iter().filter(|_| !scope.places.is_empty()).map(batch));
+            if scope.places.is_empty() {
+                continue;
+            }
+            for value in values {
+                match value == doubt.shown {
+                    true => parts[part].ends.push(as_shown(&parts[part].results, known, number, &scope)),
+                    false => batches.push(Batch { part, moves: vec![(number, value)], scope: scope.clone() }),
+                }
+            }
         }
     }
     for (batch, results) in batches.iter().zip(run(look, all, &batches)?) {
@@ -360,6 +367,14 @@ fn alone_where(
         }
     }
     Ok(())
+}
+
+/// A datum at an end at which it is shown: that has been run.
+fn as_shown(shown: &[Figures], known: &Part, number: usize, scope: &Scope) -> AtEnds {
+    let is_least = known.value_at(number, End::Least) == known.doubts[number].shown;
+    let end = if is_least { End::Least } else { End::Most };
+    let results = shown.iter().filter(|found| scope.places.contains(&found.place)).cloned().collect();
+    AtEnds { data: vec![(known.data[number], end)], results }
 }
 
 /// Whether something that had a number has none any more.

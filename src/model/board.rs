@@ -197,6 +197,21 @@ pub struct Protection {
     /// Peak current mode: a pulse is left out where the clock finds less commanded, in A; 0 where only a command of nothing leaves
     /// it out.
     pub skip_below_a: f64,
+    /// What nobody says that the controller has or has not.
+    pub unanswered: Unanswered,
+}
+
+/// What a controller may have besides, where nobody says: each is simulated with and without.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Unanswered {
+    /// A pause after some limited cycles.
+    pub hiccup: bool,
+    /// No pulse while the current in the low side is high.
+    pub inhibit: bool,
+    /// A lower frequency while the output is low.
+    pub foldback: bool,
+    /// Pulses left out at light load.
+    pub skipping: bool,
 }
 
 impl Protection {

@@ -3,6 +3,7 @@
 
 mod bank;
 mod board;
+mod features;
 mod part;
 mod saturation;
 
@@ -178,6 +179,8 @@ pub struct Rule {
     pub typical: Typical,
     /// Whether the value is a factor that is multiplied on: every setting multiplies.
     pub is_factor: bool,
+    /// Whether the datum is something that a controller has or has not: 1 or 0.
+    pub is_feature: bool,
     /// What is printed, where that is not the value.
     printed: Option<fn(&Inductor) -> f64>,
     /// What it acts on.
@@ -196,7 +199,8 @@ impl std::fmt::Debug for Rule {
 }
 
 /// The table, groups in the order in which [`doubts`] lists them.
-pub static RULES: &[&[Rule]] = &[board::RULES, bank::OUTPUT, bank::INPUT, part::COMMON, part::RULES, saturation::RULES];
+pub static RULES: &[&[Rule]] =
+    &[board::RULES, features::RULES, bank::OUTPUT, bank::INPUT, part::COMMON, part::RULES, saturation::RULES];
 
 /// Every rule.
 pub fn rules() -> impl Iterator<Item = &'static Rule> {
@@ -252,6 +256,7 @@ impl Rule {
             absent: None,
             typical: Typical::AsPrinted,
             is_factor: false,
+            is_feature: false,
             printed: None,
             acts: Acts::Waveform,
             ask: MAKER,

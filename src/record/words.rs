@@ -419,9 +419,13 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     let Some(finding) = verdict.deciding() else { return String::new() };
     let tip = || {
         tipping.datum.map(|tip| {
+            let (datum, ask) = (whose(&tip.datum), tip.datum.rule.ask);
+            if tip.datum.rule.is_feature {
+                let with = if tip.met_below { "without" } else { "with" };
+                return format!("decides whether there is {datum}; passes {with} it; {ask}");
+            }
             let side = if tip.met_below { "below" } else { "above" };
-            let at = say_datum(&tip.datum, rounded(tip.value));
-            format!("decides: {}; passes with it {side} {at}; {}", whose(&tip.datum), tip.datum.rule.ask)
+            format!("decides: {datum}; passes with it {side} {}; {ask}", say_datum(&tip.datum, rounded(tip.value)))
         })
     };
     let datum = || {

@@ -1,5 +1,6 @@
 //! Corners by direction: each check at the combination of tolerances that is its own worst, against the factorial of those that matter.
 
+use presolder::board::Events;
 use presolder::case::{self, Case};
 use presolder::condition;
 use presolder::condition::contract::Condition;
@@ -108,6 +109,7 @@ fn closed_form_the_least_frequency_sets_the_ripple() {
 #[test]
 fn closed_form_a_cold_winding_of_least_resistance_sets_the_short_circuit() {
     let mut case = case_with("buoy-winch", 1);
+    case.board.events = Events { short: case.board.events.short, ..Events::default() };
     case.board.coldest_degc = Some(-20.0);
     let at = |corner: Corner| {
         let place =
@@ -177,6 +179,7 @@ fn law_a_corner_is_named_by_what_is_off() {
 #[test]
 fn law_absent_data_are_run_in_the_corner_of_a_check() {
     let mut case = case_with("river-gauge", usize::MAX);
+    case.board.events = Events { light_load_a: case.board.events.light_load_a, ..Events::default() };
     case.parts.retain(|part| ["Cattail-15", "Teasel-10"].contains(&part.name.as_str()));
     let comparison = compared(&case);
     let of_light_load = |finding: &&Finding| finding.quantity.id == "light_ripple";

@@ -1,7 +1,7 @@
 //! Parts that must not pass, on small simulated boards: each has a closed form that says what happens. The original of each board is
 //! sound, so that the substitute alone is to blame.
 
-use presolder::board::{Board, CurrentLimit, Foldback, Hiccup, Modulator, Tolerances};
+use presolder::board::{Board, CurrentLimit, Foldback, Hiccup, Modulator, Tolerances, Unanswered};
 use presolder::case::Case;
 use presolder::condition;
 use presolder::condition::figures::{Note, Value, Why};
@@ -264,6 +264,25 @@ fn closed_form_a_start_that_latches_in_pauses_fails() {
     assert_fails(&comparison, "starts");
     assert_eq!(finding(&comparison, 1, "starts").value.value, Value::NotComputed(Why::NeverStarts));
     assert_eq!(finding(&comparison, 1, "regulation").state, State::Met);
+}
+
+/// The same where nobody says that the limit pauses, nor that it does not: with a pause the start latches, without one it does not.
+#[test]
+fn closed_form_a_start_that_would_latch_if_the_limit_paused_is_open() {
+    let mut board = with_hiccup(470e-6);
+    let protection = &mut board.control.protection;
+    protection.current_limit = protection.current_limit.map(|limit| CurrentLimit { hiccup: None, ..limit });
+    let parts = || vec![part("Large", 10e-6, 30e-3), part("Small", 3.3e-6, 30e-3)];
+    let starts = |unanswered: Unanswered| {
+        let mut board = board.clone();
+        board.control.protection.unanswered = unanswered;
+        let case = Case::new(board, parts()).expect("a case");
+        let comparison =
+            corridor::compare(&case, Depth::Full, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
+        [0, 1].map(|part| finding(&comparison, part, "starts").state)
+    };
+    assert_eq!(starts(Unanswered::default()), [State::Met, State::Met]);
+    assert_eq!(starts(Unanswered { hiccup: true, ..Unanswered::default() }), [State::Met, State::Open]);
 }
 
 /// 600 uF, a fifth either way, of which 87 % are left at the end of the life. The ramp charges what is left of a low unit with 1.0 A: 3.5 A

@@ -11,6 +11,12 @@ const BOARD_FILE: &str = "board.toml";
 const PARTS_TOML: &str = "parts.toml";
 const PARTS_CSV: &str = "parts.csv";
 
+/// Data of a board that are stated together or not at all.
+const TOGETHER: [[&str; 2]; 2] = [
+    ["control.current_limit.hiccup_cycles", "control.current_limit.hiccup_pause"],
+    ["control.foldback.divisor", "control.foldback"],
+];
+
 /// Keys that ask something, or say how it is asked, with all that stands below them: they hold no datum of a part or of the board. What is
 /// required cannot be left out anyway. Without the parallel capacitor of an amplifier the case says that none is fitted: another board.
 const QUESTIONS: [&str; 13] = [
@@ -179,9 +185,15 @@ impl Files {
         all
     }
 
-    /// The same without a datum.
+    /// The same without a datum, and without what may only be stated with it.
     pub fn without(&self, stated: &Stated) -> Files {
         let mut files = self.clone();
+        for [one, other] in TOGETHER {
+            if stated.key.path == one {
+                let steps: Vec<Step> = other.split('.').map(|name| Step::Key(name.into())).collect();
+                remove(&mut files.board, &steps);
+            }
+        }
         match (&stated.part, &mut files.parts) {
             (None, _) => remove(&mut files.board, &stated.steps),
             (Some(_), Parts::Toml(table)) => remove(table, &stated.steps),

@@ -93,7 +93,25 @@ pub fn random_case(seed: u64, number: u64, extent: Extent) -> RandomCase {
     for k in 0..3 {
         part_table(&mut parts, &mut random, &plan, k);
     }
-    RandomCase { board: board.0, parts: parts.0 }
+    let board = if number % SILENT == 0 { board.0 } else { answered(&board.0) };
+    RandomCase { board, parts: parts.0 }
+}
+
+/// Of so many boards one does not say what its controller has not.
+const SILENT: u64 = 4;
+
+/// The board with a word on everything that its controller has not.
+fn answered(board: &str) -> String {
+    let all = [
+        ("hiccup", "hiccup_cycles ="),
+        ("inhibit", "inhibit ="),
+        ("foldback", "foldback ="),
+        ("skipping", "skip_below ="),
+    ];
+    let without: Vec<String> =
+        all.iter().filter(|(_, key)| !board.contains(key)).map(|(feature, _)| quoted(feature)).collect();
+    let line = format!("[control]\nwithout = [{}]\n", without.join(", "));
+    if without.is_empty() { board.to_string() } else { board.replacen("[control]\n", &line, 1) }
 }
 
 /// Text of a file.
