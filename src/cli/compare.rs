@@ -5,7 +5,7 @@ use crate::case;
 use crate::corridor::Depth;
 use crate::error::Error;
 use crate::record;
-use crate::record::layout::Outcome;
+use crate::record::layout::{Outcome, Record};
 use crate::report::{ReportError, folder, json, text};
 use crate::visible::visible_path;
 use clap::Args;
@@ -31,9 +31,18 @@ pub struct Compare {
     /// Print the record as JSON instead of the table, and write no folder unless --out names one.
     #[arg(long)]
     json: bool,
+    /// Print every quantity of every part as well, each in the condition that decides it.
+    #[arg(long)]
+    quantities: bool,
+    /// Print everything that was checked of a part as well.
+    #[arg(long, value_name = "NAME")]
+    part: Vec<String>,
     /// Print the proposed bench tests as well, with settings and what each part should read.
     #[arg(long)]
     bench_tests: bool,
+    /// Print doubts about the data, and every datum that was assumed or is absent, as well.
+    #[arg(long)]
+    data: bool,
     /// Look at every datum as it is shown and at nothing else: much faster, and no outcome to sign.
     #[arg(long, conflicts_with = "strict")]
     quick: bool,
@@ -51,6 +60,7 @@ impl Compare {
     pub fn run(&self) -> Result<Done, Error> {
         let mut case = case::read(&self.case)?;
         case.cancel = super::CANCEL.clone();
+        self.part.iter().try_for_each(|name| output::part_index(&case, name).map(|_| ()))?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
             (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),
@@ -74,19 +84,34 @@ impl Compare {
             output::print_as_it_is(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
-            if self.bench_tests {
-                output::print(&text::bench_tests(&record, output::width()))?;
+            if let Some(target) = &target {
+                output::print(&format!("Everything          {}/report.html\n", visible_path(target)))?;
             }
-        }
-        if let (Some(target), false) = (&target, self.json) {
-            let shown = visible_path(target);
-            output::print(&format!("\nWritten to {shown}/ (open report.html in a browser).\n"))?;
+            self.print_more(&record)?;
         }
         let passes = record
             .verdicts
             .iter()
             .all(|verdict| verdict.outcome == Outcome::Pass || (verdict.outcome == Outcome::NoWorse && verdict.waived));
         Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
+    }
+
+    /// What was asked for besides the first screen.
+    fn print_more(&self, record: &Record) -> Result<(), Error> {
+        let width = output::width();
+        if self.quantities {
+            output::print(&text::quantities(record, width))?;
+        }
+        for part in self.part.iter().filter_map(|name| text::part(record, name, width)) {
+            output::print(&part)?;
+        }
+        if self.bench_tests {
+            output::print(&text::bench_tests(record, width))?;
+        }
+        if self.data {
+            output::print(&text::data(record, width))?;
+        }
+        Ok(())
     }
 
     /// A target that is taken, with the option that helps where one does.

@@ -1,6 +1,8 @@
 //! Printing, progress, and the folder that results go to.
 
+use crate::case::nearest;
 use crate::error::Error;
+use crate::model::case::Case;
 use crate::report::folder::{self, Reservation};
 use crate::report::{ReportError, claim};
 use crate::visible::{visible, visible_lines, visible_path};
@@ -134,4 +136,19 @@ pub fn note_target(target: &Path) {
 pub fn discard_drafts() {
     let noted = TARGETS.lock().map(|mut noted| std::mem::take(&mut *noted)).unwrap_or_default();
     noted.iter().for_each(|target| claim::discard(target));
+}
+
+/// The number of a part that `--part` names.
+///
+/// # Errors
+/// A name that the case does not have.
+pub fn part_index(case: &Case, name: &str) -> Result<usize, Error> {
+    let names: Vec<&str> = case.parts.iter().map(|part| part.name.as_str()).collect();
+    names.iter().position(|part| *part == name).ok_or_else(|| {
+        let near = nearest(name, names.iter().copied());
+        let near = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
+        let known = names.join(", ");
+        let text = format!("error: --part {name}: the case {} has no such part; it has {known}{near}", case.name);
+        Error::Output(visible(&text).into_owned())
+    })
 }

@@ -128,14 +128,9 @@ impl Sweep {
 
     /// Numbers of the parts in the order of the case.
     fn parts(&self, case: &Case) -> Result<Vec<usize>, Error> {
-        let names = || case.parts.iter().map(|part| part.name.as_str());
-        for name in &self.part {
-            if !names().any(|known| known == name) {
-                return Err(unknown("--part", name, &names().collect::<Vec<_>>()));
-            }
-        }
-        let wanted = |name: &str| self.part.is_empty() || self.part.iter().any(|part| part == name);
-        Ok(names().enumerate().filter(|(_, name)| wanted(name)).map(|(number, _)| number).collect())
+        let named: Vec<usize> =
+            self.part.iter().map(|name| output::part_index(case, name)).collect::<Result<_, Error>>()?;
+        Ok((0..case.parts.len()).filter(|number| named.is_empty() || named.contains(number)).collect())
     }
 
     /// Tolerances in their own order.

@@ -13,7 +13,7 @@ use crate::record;
 use crate::record::words::say;
 use crate::report::claim::Claim;
 use crate::units::{self, Dimension};
-use crate::visible::{visible, visible_path};
+use crate::visible::visible_path;
 use clap::Args;
 use clap::builder::PossibleValuesParser;
 use std::fs::File;
@@ -192,16 +192,7 @@ impl Waveforms {
     }
 
     fn part_index(&self, case: &Case) -> Result<usize, Error> {
-        let Some(name) = &self.part else { return Ok(0) };
-        case.parts.iter().position(|part| part.name == *name).ok_or_else(|| {
-            let names: Vec<&str> = case.parts.iter().map(|part| part.name.as_str()).collect();
-            Error::Output(format!(
-                "error: --part {}: the case {} has no such part; it has {}",
-                visible(name),
-                case.name,
-                names.join(", ")
-            ))
-        })
+        self.part.as_ref().map_or(Ok(0), |name| output::part_index(case, name))
     }
 
     fn input_v(&self, case: &Case) -> Result<f64, Error> {

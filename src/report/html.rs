@@ -106,7 +106,7 @@ fn one_verdict(verdict: &Verdict) -> Markup {
         article class={ "verdict " (csv::word(&verdict.outcome)) } {
             h3 { (verdict.part) span.outcome { (outcome_name(verdict.outcome)) } }
             p { (capital(&verdict.sentence)) @if !verdict.condition.is_empty() { " (at " (verdict.condition) ")" } "." }
-            @if !others.is_empty() { p { (capital(&others)) "." } }
+            @if !others.is_empty() { p { "Also: " (others.join("; ")) "." } }
             @if !verdict.within.is_empty() { p { (capital(&verdict.within)) "." } }
             @if !verdict.next.is_empty() { p { strong { "Next. " } (capital(&verdict.next)) "." } }
             @if !verdict.changes.is_empty() {

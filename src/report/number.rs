@@ -274,7 +274,7 @@ pub(crate) fn difference_unit<'a>(unit: &str, shown: &'a str) -> &'a str {
     }
 }
 
-fn sided(limit: &LimitRecord, number: &str) -> String {
+pub(crate) fn sided(limit: &LimitRecord, number: &str) -> String {
     match limit.side {
         Side::AtMost => format!("max {number}"),
         Side::AtLeast => format!("min {number}"),

@@ -135,6 +135,7 @@ fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
         for line in table.lines().filter(|line| !line.contains(&folder)) {
             assert!(line.chars().count() <= 80, "{line}");
         }
+        assert!(table.lines().count() <= 40, "the decision fits a screen:\n{table}");
         assert!(!table.contains('\u{1b}'), "no colour codes in a pipe");
         assert_eq!(text(&run.output.stderr), "", "silent where nobody watches");
         assert_eq!(
