@@ -26,6 +26,8 @@ pub(crate) use source::nearest;
 use source::{Node, Sources};
 use walk::Values;
 
+/// Remark behind a value of a skeleton that is to be replaced.
+const TO_REPLACE: &str = "REPLACE";
 /// File with the board.
 const BOARD_FILE: &str = "board.toml";
 /// Files with the parts; one of them or both.
@@ -78,6 +80,10 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
         doubts.push(located(&sources, &values, doubt));
     }
+    let left = sources.remarked(TO_REPLACE).into_iter().map(|(file, line, count)| {
+        format!("{file}:{line}: {count} values are still those of the skeleton, marked {TO_REPLACE}: put your own and take the mark away")
+    });
+    doubts.splice(0..0, left.collect::<Vec<_>>());
     let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
     let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);

@@ -194,6 +194,24 @@ impl Sources {
         (&source.name, source.line_of(place.span.start.min(source.text.len())) + 1)
     }
 
+    /// Files in which lines end in a remark of one word: file, first such line from 1, and how many there are.
+    pub fn remarked(&self, word: &str) -> Vec<(&str, usize, usize)> {
+        let is_remarked = |line: &str| {
+            line.split_once('#').is_some_and(|(value, remark)| {
+                !value.trim().is_empty() && remark.split_whitespace().next() == Some(word)
+            })
+        };
+        let of = |source: &'_ Source| {
+            let mut lines =
+                source.text.lines().enumerate().filter(|(_, line)| is_remarked(line)).map(|(number, _)| number + 1);
+            lines.next().map(|first| (first, 1 + lines.count()))
+        };
+        self.files
+            .iter()
+            .filter_map(|source| of(source).map(|(first, count)| (source.name.as_str(), first, count)))
+            .collect()
+    }
+
     /// Reads a file below the folder as text, once; `None` after noting a problem. `cited` is where a file named it.
     pub fn read(&mut self, folder: &Path, name: &str, cited: Option<(&Place, &str)>) -> Option<usize> {
         let result = match self.known.get(name) {

@@ -4,6 +4,7 @@
 
 mod check;
 mod compare;
+mod new;
 mod output;
 mod sweep;
 mod waveforms;
@@ -33,6 +34,8 @@ struct Arguments {
 enum Command {
     /// Simulate the original and every substitute on the board of a case and compare them.
     Compare(compare::Compare),
+    /// Write a case that runs as it stands, with every value marked that you replace by your own.
+    New(new::New),
     /// Read a case and say what it holds, what is missing and what was assumed. Nothing is simulated.
     Check(check::Check),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
@@ -60,6 +63,7 @@ pub fn main() -> ExitCode {
     }
     let result = match &arguments.command {
         Command::Compare(request) => request.run(),
+        Command::New(request) => request.run(),
         Command::Check(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),

@@ -1,5 +1,6 @@
 //! The program as a user meets it.
 
 mod edges;
+mod new;
 mod program;
 mod sweep;

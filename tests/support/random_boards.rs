@@ -93,7 +93,7 @@ pub fn random_case(seed: u64, number: u64, extent: Extent) -> RandomCase {
     for k in 0..3 {
         part_table(&mut parts, &mut random, &plan, k);
     }
-    let board = if number % SILENT == 0 { board.0 } else { answered(&board.0) };
+    let board = if number.is_multiple_of(SILENT) { board.0 } else { answered(&board.0) };
     RandomCase { board, parts: parts.0 }
 }
 
