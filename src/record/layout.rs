@@ -90,8 +90,20 @@ pub struct PartRecord {
     pub name: String,
     /// Whether it is the original.
     pub original: bool,
+    /// What its data say, as they are shown: inductance, resistance, ratings, size.
+    #[serde(default)]
+    pub facts: Vec<Fact>,
     /// Results, one a condition and corner.
     pub results: Vec<ConditionRecord>,
+}
+
+/// A datum of a part, for people.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fact {
+    /// What it is.
+    pub label: String,
+    /// Its value with unit.
+    pub value: String,
 }
 
 /// Results of one part in one condition at one corner.

@@ -1,8 +1,9 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
 pub mod curves;
+pub mod facts;
 pub mod layout;
-pub mod plan;
+mod plan;
 pub mod sweep;
 pub(crate) mod words;
 
@@ -91,7 +92,7 @@ fn record(comparison: &Comparison) -> Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
         case: identity(case),
-        parts: parts.iter().map(part).collect(),
+        parts: parts.iter().zip(&case.parts).map(|(figures, inductor)| part(figures, inductor)).collect(),
         quantities: rows.iter().map(row).collect(),
         original: verdict(case, parts, &verdicts[0], &tipping[0]),
         verdicts: verdicts[1..]
@@ -130,9 +131,9 @@ fn energy_book<'a>(books: impl Iterator<Item = &'a Closing> + Clone) -> EnergyRe
     }
 }
 
-fn part(part: &PartFigures) -> PartRecord {
+fn part(part: &PartFigures, inductor: &Inductor) -> PartRecord {
     let results = part.results.iter().map(condition).collect();
-    PartRecord { name: part.name.clone(), original: part.original, results }
+    PartRecord { name: part.name.clone(), original: part.original, facts: facts::of(inductor), results }
 }
 
 fn condition(figures: &Figures) -> ConditionRecord {

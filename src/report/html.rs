@@ -1,17 +1,15 @@
 //! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
 
+mod outcomes;
+
 use super::number::{RowFormat, Scale, bounded, difference_unit, quantity};
 use super::plan;
 use super::plots::{self, Plot};
-use super::text::{
-    NOT_JUDGED, assumed_sentence, cross_check_sentence, energy_sentence, heading, original_sentence, other_reasons,
-    outcome_name, state_name, to_check,
-};
+use super::text::{cross_check_sentence, energy_sentence, state_name};
 use super::wrap::capital;
-use super::{ReportError, check_finite, csv};
+use super::{ReportError, check_finite};
 use crate::record::layout::{
-    Cell, ChangeKind, Check, ConditionRecord, Curves, PartRecord, QuantityRow, Record, State, Value, ValueRecord,
-    Verdict,
+    Cell, ChangeKind, ConditionRecord, Curves, PartRecord, QuantityRow, Record, Value, ValueRecord,
 };
 use crate::record::words::{place_of, say_value};
 use crate::visible::visible_lines;
@@ -45,9 +43,11 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
             }
             // On paper the bars of many parts need more height than those of two.
             body class=(if record.parts.len() > 2 { "many" } else { "few" }) {
-                (header(record, &title))
+                (header(record))
                 main {
-                    (verdicts(record))
+                    (outcomes::section(record))
+                    (facts(record))
+                    (outcomes::evidence(record))
                     (figures(plots))
                     (comparison(record))
                     (plan::section(&record.bench_plan))
@@ -65,122 +65,71 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
     visible_lines(&page.into_string()).into_owned()
 }
 
-fn header(record: &Record, title: &str) -> Markup {
+/// Sections of the page, as the list of contents has them.
+const CONTENTS: [(&str, &str); 9] = [
+    ("outcomes", "Outcomes"),
+    ("parts", "Parts"),
+    ("evidence", "Evidence"),
+    ("plots", "Plots"),
+    ("quantities", "Quantities"),
+    ("bench", "Bench"),
+    ("data", "Data"),
+    ("method", "Method"),
+    ("sign", "Sign"),
+];
+
+fn header(record: &Record) -> Markup {
     html! {
         header {
-            h1 { (title) }
+            h1 { (record.case.title) }
             p.sub {
-                "Case " (record.case.name) ". Original: "
+                "Inductor comparison, case " (record.case.name) ". Original: "
                 @for part in record.parts.iter().filter(|p| p.original) { strong { (part.name) } }
                 ". Predicted by presolder " (record.presolder_version) "; record layout " (record.record_version) "."
             }
         }
+        nav aria-label="Contents" { @for (id, title) in CONTENTS { a href={ "#" (id) } { (title) } } }
     }
 }
 
-fn verdicts(record: &Record) -> Markup {
-    html! {
-        section {
-            h2 { "Outcomes" }
-            @let warnings = to_check(record).collect::<Vec<_>>();
-            @if !warnings.is_empty() {
-                h3 { "Data to check" }
-                ul { @for warning in warnings { li { (warning) } } }
-            }
-            p { (original_sentence(&record.original)) }
-            @for verdict in &record.verdicts { (one_verdict(verdict)) }
-            @if record.verdicts.is_empty() { p { "No substitute was compared." } }
-            (matrix(record))
-            p.sub {
-                "Assumed data: " (assumed_sentence(record)) ". "
-                @if !record.original.not_asked.is_empty() { "Not asked: " (record.original.not_asked.join(", ")) ". " }
-                "Not judged by this tool: " (NOT_JUDGED) "."
-            }
+/// What changes in the part itself: what differs from the original stands out.
+fn facts(record: &Record) -> Markup {
+    let mut labels: Vec<&str> = vec![];
+    for fact in record.parts.iter().flat_map(|part| &part.facts) {
+        if !labels.contains(&fact.label.as_str()) {
+            labels.push(&fact.label);
         }
     }
-}
-
-fn one_verdict(verdict: &Verdict) -> Markup {
-    let others = other_reasons(verdict);
-    html! {
-        article class={ "verdict " (csv::word(&verdict.outcome)) } {
-            h3 { (verdict.part) span.outcome { (outcome_name(verdict.outcome)) } }
-            p { (capital(&verdict.sentence)) @if !verdict.condition.is_empty() { " (at " (verdict.condition) ")" } "." }
-            @if !others.is_empty() { p { "Also: " (others.join("; ")) "." } }
-            @if !verdict.within.is_empty() { p { (capital(&verdict.within)) "." } }
-            @if !verdict.next.is_empty() { p { strong { "Next. " } (capital(&verdict.next)) "." } }
-            @if !verdict.changes.is_empty() {
-                p { strong { "Changes to accept. " } (verdict.changes.join(". ")) "." }
-            }
-            @if !verdict.notes.is_empty() {
-                details { summary { "Notes on its runs" } ul { @for note in &verdict.notes { li { (note) } } } }
-            }
-            @if !verdict.bench.is_empty() { p.bench { (capital(&verdict.bench)) "." } }
-        }
-    }
-}
-
-/// Checks against parts: one row a check, the state and the margin of each part.
-fn matrix(record: &Record) -> Markup {
-    let all: Vec<&Verdict> = std::iter::once(&record.original).chain(&record.verdicts).collect();
-    let mut rows: Vec<&Check> = vec![];
-    let same = |a: &Check, b: &Check| a.key == b.key;
-    for check in all.iter().flat_map(|verdict| &verdict.checks) {
-        if !rows.iter().any(|row| same(row, check)) {
-            rows.push(check);
-        }
-    }
-    html! {
-        h3 { "Checks" }
-        div.scroll tabindex="0" role="group" aria-label="Checks" {
-            table.matrix {
-                thead { tr {
-                    th scope="col" { "Check" }
-                    @for verdict in &all { th.n scope="col" { (verdict.part) } }
-                } }
-                tbody { @for row in rows { tr {
-                    th scope="row" { (heading(row)) }
-                    @for verdict in &all {
-                        @match verdict.checks.iter().find(|check| same(row, check)) {
-                            Some(check) => (matrix_cell(record, check)),
-                            None => td.n { "not asked" },
-                        }
-                    }
-                } } }
-            }
-        }
-    }
-}
-
-fn matrix_cell(record: &Record, check: &Check) -> Markup {
-    let class = match check.state {
-        State::Missed => "n past",
-        State::Open => "n open",
-        State::Met => "n",
+    let value = |part: &'_ PartRecord, label: &str| {
+        part.facts.iter().find(|fact| fact.label == label).map_or("–".to_string(), |fact| fact.value.clone())
     };
-    let row = record.quantities.iter().find(|row| row.quantity == check.quantity).map(RowFormat::of);
     html! {
-        td class=(class) {
-            span.value { (state_name(check.state)) }
-            @if let Some(format) = row {
-                small {
-                    @match check.value.value.number() {
-                        Some(_) => {
-                            (format.bounded(&check.value.value)) " " (format.scale.unit)
-                            @if let Some(limit) = check.limit { " of " (format.scale.short(limit.value)) }
-                        },
-                        None => "no value",
-                    }
+        section #parts {
+            h2 { "What changes in the part" }
+            (scroll("What changes in the part", html! {
+                table {
+                    thead { tr {
+                        th scope="col" { "Datum" }
+                        @for part in &record.parts { th.n scope="col" { (part.name) } }
+                    } }
+                    tbody { @for label in labels { tr {
+                        th scope="row" { (label) }
+                        @for part in &record.parts {
+                            td.n {
+                                @let differs = value(part, label) != value(&record.parts[0], label);
+                                @if differs { strong { (value(part, label)) } } @else { (value(part, label)) }
+                            }
+                        }
+                    } } }
                 }
-            }
-            small { (check.place) }
+            }))
         }
     }
 }
 
 fn figures(plots: &[Plot]) -> Markup {
     html! {
-        section {
+        section #plots {
             h2 { "Plots" }
             @for plot in plots {
                 figure class=(plot.name) {
@@ -200,7 +149,7 @@ fn scroll(label: &str, content: Markup) -> Markup {
 
 fn comparison(record: &Record) -> Markup {
     html! {
-        section.numbers {
+        section.numbers #quantities {
             h2 { "Comparison" }
             p {
                 "Of each part the condition that decides, else the worst one, with the share of its limit that is used (above \
@@ -241,11 +190,7 @@ fn comparison_row(record: &Record, row: &QuantityRow) -> Markup {
 }
 
 fn comparison_cell(format: &RowFormat, cell: &Cell) -> Markup {
-    let class = match cell.state {
-        Some(State::Missed) => "n past",
-        Some(State::Open) => "n open",
-        _ => "n",
-    };
+    let class = cell.state.map_or("n", outcomes::class_of);
     html! {
         td class=(class) {
             span.value { (format.value(cell)) @if let Some(state) = cell.state { " " (state_name(state)) } }
@@ -259,7 +204,7 @@ fn comparison_cell(format: &RowFormat, cell: &Cell) -> Markup {
 /// Long table: uncertainty and place of every value of the comparison.
 fn places(record: &Record) -> Markup {
     html! {
-        section {
+        section.screen {
             h2 { "Where the worst values occur" }
             details {
                 summary { "Uncertainty, condition and corner of every value" }
@@ -320,7 +265,7 @@ fn conditions(record: &Record) -> Markup {
         }
     }
     html! {
-        section.conditions {
+        section.conditions.screen {
             h2 { "Every condition and corner" }
             @for kind in kinds { (condition_kind(record, kind)) }
         }
@@ -495,9 +440,14 @@ fn condition_notes(record: &Record, kind: &str) -> Markup {
     html! { @if !notes.is_empty() { ul { @for note in notes { li { (note) " (" (all(note)) ")" } } } } }
 }
 
+/// Whether nobody stated a datum: on paper these alone are listed, the record holds all.
+fn is_assumed(origin: &str) -> bool {
+    ["assumed", "absent", "estimated"].contains(&origin)
+}
+
 fn origins(record: &Record) -> Markup {
     html! {
-        section {
+        section #data {
             h2 { "Data and their origin" }
             @if !record.warnings.is_empty() {
                 h3 { "Data to check" }
@@ -507,7 +457,7 @@ fn origins(record: &Record) -> Markup {
             div.scroll tabindex="0" role="group" aria-label="Origins" {
                 table.origins {
                     thead { tr { @for head in ["Datum", "Value", "Origin", "Reason"] { th scope="col" { (head) } } } }
-                    tbody { @for origin in &record.origins { tr {
+                    tbody { @for origin in &record.origins { tr class=(if is_assumed(&origin.origin) { "" } else { "stated" }) {
                         th scope="row" { (origin.datum) }
                         td { (origin.value) }
                         td { @if origin.origin == "assumed" { strong { "assumed" } } @else { (origin.origin) } }
@@ -525,7 +475,7 @@ fn origins(record: &Record) -> Markup {
 
 fn method(record: &Record) -> Markup {
     html! {
-        section.method {
+        section.method #method {
             h2 { "Method and numerics" }
             ul { @for line in &record.method { li { (line) } } }
             p { (energy_sentence(record)) }
@@ -548,7 +498,7 @@ fn cautions(record: &Record) -> Markup {
 
 fn signatures() -> Markup {
     html! {
-        section {
+        section #sign {
             h2 { "Signatures" }
             table.sign {
                 thead { tr { @for head in ["Role", "Name", "Date", "Signature"] { th scope="col" { (head) } } } }

@@ -142,7 +142,7 @@ fn left_equal(pair: &BenchPair) -> String {
 pub(super) fn section(plan: &BenchPlan) -> Markup {
     html! {
         @if !plan.lines.is_empty() {
-            section.plan {
+            section.plan #bench {
                 h2 { (HEADING) }
                 p { strong { (capital(&plan.summary)) "." } }
                 @for (number, measurement) in plan.measurements.iter().enumerate() {

@@ -3,6 +3,7 @@
 #[path = "../support/report.rs"]
 mod support;
 
+mod browser;
 mod csv;
 mod folder;
 mod html;

@@ -1,0 +1,28 @@
+// What is measured in a page; the result becomes its title.
+const luminance = colour => {
+  const part = colour.match(/[\d.]+/g).map(Number).slice(0, 3).map(c => { c /= 255; return c <= 0.03928 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; });
+  return 0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2];
+};
+const ground = element => {
+  for (let at = element; at; at = at.parentElement) {
+    const colour = getComputedStyle(at).backgroundColor;
+    if (colour !== "rgba(0, 0, 0, 0)") return colour;
+  }
+  return "rgb(255, 255, 255)";
+};
+const contrast = element => {
+  const [a, b] = [luminance(getComputedStyle(element).color), luminance(ground(element))].sort((x, y) => y - x);
+  return (a + 0.05) / (b + 0.05);
+};
+const texts = [...document.querySelectorAll("body *")].filter(e => !e.closest("svg") && e.tagName !== "SCRIPT" && [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()));
+const shown = element => element.getClientRects().length > 0;
+document.title = "MEASURED" + JSON.stringify({
+  outcomes: [...document.querySelectorAll(".verdict .outcome")].map(e => e.getBoundingClientRect().bottom),
+  cards: [...document.querySelectorAll(".verdict")].map(e => e.getBoundingClientRect().bottom),
+  height: innerHeight,
+  beyond: document.documentElement.scrollWidth - innerWidth,
+  broken: [...document.querySelectorAll("a[href]")].map(a => a.getAttribute("href")).filter(h => !h.startsWith("#") || !document.getElementById(h.slice(1))),
+  links: document.querySelectorAll("a[href]").length,
+  faint: texts.filter(shown).filter(e => contrast(e) < LEAST).map(e => e.textContent.slice(0, 40)),
+  unnamed: [...document.querySelectorAll("table")].filter(t => !t.querySelector("th[scope]")).length,
+}) + "END";
