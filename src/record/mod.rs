@@ -1,9 +1,9 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
 pub mod curves;
-pub mod facts;
+mod facts;
 pub mod layout;
-mod plan;
+pub mod plan;
 pub mod sweep;
 pub(crate) mod words;
 

@@ -84,7 +84,7 @@ fn law_text_of_the_case_is_escaped() {
 fn law_verdicts_come_before_plots_and_plots_before_numbers() {
     let page = page(4);
     let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} is missing"));
-    let order = ["<h2>Outcomes", "<h2>Plots", "<svg", "<h2>Comparison", "<h2>Every condition", "<h2>Signatures"];
+    let order = [">Outcomes</h2>", "<h2>Plots", "<svg", "<h2>Comparison", "<h2>Every condition", "<h2>Signatures"];
     assert!(order.windows(2).all(|pair| at(pair[0]) < at(pair[1])));
     assert!(at("Fitted: Original-10") < at("NO WORSE"), "the original's own state comes first");
     assert_eq!(page.matches("<h1").count(), 1);
