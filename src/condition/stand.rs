@@ -113,6 +113,13 @@ impl<'a> Stand<'a> {
         self.case.board.full_load_a()
     }
 
+    /// What the output is held against in V: a band is around what the board is meant to give; without one each unit is held against its
+    /// own aim.
+    pub(crate) fn aim_v(&self) -> f64 {
+        let board = if self.case.limits.output_band.is_some() { &self.case.board } else { self.board() };
+        board.output_v
+    }
+
     /// Half the width of the recovery band in V.
     pub fn half_band_v(&self) -> f64 {
         self.case.limits.recovery_band * self.board().output_v

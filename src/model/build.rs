@@ -293,6 +293,7 @@ impl Default for Limits {
             start_s: None,
             start_overshoot: None,
             input_step_v: None,
+            dropout_overshoot: None,
             trip_a: (None, None),
             changes: AgreedChanges::default(),
         }

@@ -10,6 +10,7 @@ mod cross_check_alternation;
 mod cross_check_control;
 mod cross_check_protection;
 mod current_mode;
+mod dropout;
 mod independent_derivation;
 mod laws;
 mod leaps;
