@@ -221,6 +221,18 @@ impl<'a> Stand<'a> {
         }
     }
 
+    /// Loss of the inductor in W at a load in A and a winding temperature in degrees Celsius, whatever balance that may be.
+    ///
+    /// # Errors
+    /// No steady state, or losses that cannot be calculated.
+    pub(crate) fn inductor_loss_w(&self, load_a: f64, winding_degc: f64) -> Result<f64, Failure> {
+        let (mut machine, _) = self.machine(load_a, winding_degc)?;
+        let steady = self.steady(&mut machine, load_a)?;
+        let dcr_ohm = machine.circuit.dcr_ohm;
+        let budget = budget(self.board(), self.part, self.input_v, dcr_ohm, self.unit.core_factor, &steady)?;
+        Ok(budget.inductor_w())
+    }
+
     /// Further stable waveforms at a warm steady state's load, at the temperature that their own losses make of its winding.
     ///
     /// # Errors

@@ -580,6 +580,7 @@ pub(crate) const EQUATIONS: &[&str] = &[
     "capacitor-esr",
     "capacitor-share",
     "thermal-settle",
+    "thermal-soak",
     "decision rule",
     "bench plan",
 ];

@@ -26,6 +26,7 @@ mod protection;
 mod regulator;
 mod ripple_control;
 mod saturation;
+mod soak;
 mod stability_loop;
 mod steady;
 mod synthesis;

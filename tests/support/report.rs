@@ -145,6 +145,7 @@ fn bench_plan(names: &[&str]) -> BenchPlan {
             reason: "7.4 A flow, and the switches bear pulses of 6.6 A (short circuit, 32 V, low L, aged)".into(),
         }],
         left_equal,
+        soak: None,
         remarks: vec!["Settings of instruments are common practice, chosen from the expected values.".into()],
     }
 }
