@@ -216,7 +216,7 @@ pub const BOARD: &[Key] = &[
     key("stage", Table, Req, "", "Power stage."),
     q("stage.frequency", Frequency, Req, 1e4, 2e7, "\"400 kHz\"", "Switching frequency; where there is no clock the frequency aimed at, which only serves as a unit of time."),
     q("stage.ambient", Temperature, Req, -65.0, 175.0, "\"60 degC\"", "Ambient temperature at the inductor."),
-    q("stage.thermal_time_constant", Time, Opt("3 to 10 min"), 1.0, 1e5, "\"6 min\"", "Time constant with which the board itself warms up; only for the soak of the bench plan."),
+    q("stage.thermal_time_constant", Time, Opt("3 to 10 min"), 1.0, 1e5, "\"360 s\"", "Time constant with which the board itself warms up; only for the soak of the bench plan."),
     q("stage.coldest_ambient", Temperature, Opt("only `stage.ambient` is simulated"), -65.0, 175.0, "\"-10 degC\"", "Coldest ambient temperature at which the board works; a corner."),
     q("stage.frequency_tolerance", Fraction, Ruled, 0.0, 0.5, "\"5 %\"", "Tolerance of the switching frequency, or of the on-time, either way; a corner."),
     q("stage.high_side_resistance", Resistance, Req, 1e-5, 100.0, "\"75 mohm\"", "On-resistance of the high side at 25 degC."),

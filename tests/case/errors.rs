@@ -258,6 +258,7 @@ fn error_protection_and_events() {
         [GAUGE, BOARD, "to   = \"6 V\"", "to   = \"9.6 V\"", "to   = \"9.6 V\"", "input.dropout.to", "\"9.6 V\"", "below 9.6 V, the lowest of input.voltages", "input.step"],
         [GAUGE, BOARD, "to   = \"6 V\"", "to   = \"6 V\"\nfrom = \"18 V\"", "from = \"18 V\"", "input.dropout.from", "\"18 V\"", "between 9.6 V and 15 V", "the range"],
         [GAUGE, BOARD, "rise = \"0.1 ms\"", "rise = \"0.1 V/us\"", "0.1 V/us", "input.dropout.rise", "\"0.1 V/us\"", "time with its unit", ""],
+        [OVEN, TOML, "thermal_resistance = \"55.3 K/W\"", "thermal_resistance = \"55.3 K/W\"\nthermal_time_constant = \"0.5 K\"", "0.5 K", "Wren-R56: thermal_time_constant", "\"0.5 K\"", "time with its unit", ""],
         [GAUGE, BOARD, "hold = \"2 ms\"\n", "", "[input.dropout]", "input.dropout.hold", "nothing", "the key hold", ""],
         [VALVE, BOARD, "coldest_winding = \"-10 degC\"", "coldest_winding = \"120 degC\"", "hottest_winding", "load.overload.hottest_winding", "\"115 degC\"", "above coldest_winding = 120 degC", ""],
         [VALVE, BOARD, "resistance = \"60 mohm\"", "resistance = \"0 ohm\"", "\"0 ohm\"", "load.short.resistance", "\"0 ohm\"", "resistance from 10 µohm", ""],
