@@ -244,7 +244,7 @@ fn law_a_soak_is_told_part_by_part() {
     assert!(!comparison(&record, 80).contains("Soak"));
     record.bench_plan.soak = Some(support::soak());
     let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(words(&comparison(&record, 80)).contains("Soak 37 min first (steady after 19 to 36 min)"));
+    assert!(words(&comparison(&record, 80)).contains("Soak 37 min (steady after 19 to 36 min)"));
     let (told, page) = (words(&bench_tests(&record, 120)), html::page(&record, &curves).unwrap());
     let both = [
         "Soak at 24 V input, 3 A load, from cold at 31 °C: at least 37 min; steady: so and so",
