@@ -700,6 +700,45 @@ pub static QUANTITIES: &[Quantity] = &[
         side: Side::AtLeast,
         ..BASE
     },
+    Quantity {
+        id: "dropout_minimum",
+        label: "Lowest output in an input dropout",
+        unit: "V",
+        definition: "Lowest output from the begin of a dropout of the input on.",
+        side: Side::AtLeast,
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        ..BASE
+    },
+    Quantity {
+        id: "dropout_overshoot",
+        label: "Overshoot as the input returns",
+        unit: "V",
+        definition: "Highest output from the begin of the input's return on, above the voltage aimed at.",
+        instrument: Instrument::Voltage,
+        trust: TRANSIENT,
+        agreed: |changes| Some(changes.step_deviation),
+        ..BASE
+    },
+    Quantity {
+        id: "dropout_settling",
+        label: "Settling after input dropout",
+        unit: "s",
+        definition: "From the end of the input's return until the output stays in its band.",
+        instrument: Instrument::Time,
+        trust: TRANSIENT,
+        ..BASE
+    },
+    Quantity {
+        id: "dropout_peak",
+        label: "Input-dropout peak current",
+        unit: "A",
+        definition: "Highest inductor current of a dropout of the input and its return.",
+        instrument: Instrument::Current,
+        trust: WAVEFORM,
+        agreed: |changes| Some(changes.peak_current),
+        ..BASE
+    },
     // Recorded and not compared.
     Quantity {
         id: "output_mean",

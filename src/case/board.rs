@@ -424,6 +424,7 @@ fn limits(v: &Values) -> Option<Limits> {
         start_s: at("start_time"),
         start_overshoot: at("start_overshoot"),
         input_step_v: at("input_step"),
+        dropout_overshoot: at("dropout_overshoot"),
         trip_a: (at("trip_lowest"), at("trip_highest")),
         changes: AgreedChanges {
             ripple: agreed("ripple")?,

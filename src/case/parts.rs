@@ -203,6 +203,7 @@ pub fn build(sources: &mut Sources, folder: &Path, v: &mut Values, context: &Con
         core_loss,
         core_loss_tolerance: core_loss_tolerance?,
         thermal_resistance_k_per_w: thermal_resistance_k_per_w?,
+        thermal_time_constant_s: v.number("thermal_time_constant"),
         max_temperature_degc: v.number("max_temperature"),
         working_voltage_v: v.number("working_voltage"),
         self_resonance_hz: v.number("self_resonance"),

@@ -69,6 +69,7 @@ pub fn events(v: &mut Values) -> Option<Events> {
     Some(Events {
         start,
         input_step: if has(v, "input.step") { Some(input_step(v)?) } else { None },
+        input_dropout: if has(v, "input.dropout") { Some(input_dropout(v)?) } else { None },
         overload: if has(v, "load.overload") { Some(overload(v)?) } else { None },
         short: if has(v, "load.short") { Some(short(v)?) } else { None },
         light_load_a: v.number("load.lightest"),
@@ -92,6 +93,18 @@ fn input_step(v: &mut Values) -> Option<InputStep> {
     let load_a = at("load").or(v.numbers("load.currents").and_then(|all| all.last().copied()))?;
     let hold_s = at("hold").or_else(|| derived_hold_s(v, "input.step.hold"))?;
     Some(InputStep { from_v, to_v, slew_v_per_s, load_a, hold_s })
+}
+
+fn input_dropout(v: &Values) -> Option<InputDropout> {
+    let at = |name: &str| v.number(&format!("input.dropout.{name}"));
+    Some(InputDropout {
+        from_v: at("from").or(v.number("input.nominal"))?,
+        to_v: at("to")?,
+        fall_s: at("fall")?,
+        hold_s: at("hold")?,
+        rise_s: at("rise")?,
+        load_a: at("load").or(v.numbers("load.currents").and_then(|all| all.last().copied()))?,
+    })
 }
 
 /// Time for which a level of a step is held where it is not stated.
@@ -141,6 +154,7 @@ pub fn check(v: &Values, fault: &mut Fault<'_>) {
     check_kind(v, fault);
     check_thresholds(v, fault);
     check_events(v, fault);
+    check_dropout(v, fault);
     check_start(v, fault);
 }
 
@@ -250,6 +264,24 @@ fn check_events(v: &Values, fault: &mut Fault<'_>) {
     {
         let expected = format!("above trip_lowest = {}", show(lowest_a, Dimension::Current));
         fault("limits.trip_highest", expected, "");
+    }
+}
+
+fn check_dropout(v: &Values, fault: &mut Fault<'_>) {
+    let volt = |x| show(x, Dimension::Voltage);
+    let at = |name: &str| v.number(&format!("input.dropout.{name}"));
+    if v.count("input.dropout") == 1 && v.text("control.compensator.kind") == Some("open") {
+        fault("input.dropout", "a controlled board".into(), "a fixed duty regulates nothing that could be lost");
+    }
+    let Some(input_v) = v.numbers("input.voltages") else { return };
+    let (lowest_v, highest_v) = (input_v[0], input_v[input_v.len() - 1]);
+    if at("from").is_some_and(|from_v| !(lowest_v..=highest_v).contains(&from_v)) {
+        let expected = format!("between {} and {}", volt(lowest_v), volt(highest_v));
+        fault("input.dropout.from", expected, "the range that input.voltages covers");
+    }
+    if at("to").is_some_and(|to_v| to_v >= lowest_v) {
+        let expected = format!("below {}, the lowest of input.voltages", volt(lowest_v));
+        fault("input.dropout.to", expected, "what stays within the range is a step: input.step");
     }
 }
 

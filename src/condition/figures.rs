@@ -52,6 +52,8 @@ pub enum Why {
     NoBalanceFound,
     /// A start does not come to its end.
     NeverStarts,
+    /// The output does not come back after the input has.
+    NeverReturns,
     /// A closer look would have taken too long.
     LeftOut,
     /// Neither maker nor case states it.
@@ -65,7 +67,7 @@ pub enum Why {
 impl Why {
     /// Whether there is no value because the board fails, not because a computation does.
     pub fn is_event(&self) -> bool {
-        matches!(self, Why::NotDelivered | Why::Runaway | Why::NeverStarts)
+        matches!(self, Why::NotDelivered | Why::Runaway | Why::NeverStarts | Why::NeverReturns)
     }
 }
 
@@ -79,6 +81,7 @@ impl fmt::Display for Why {
             Why::LeftOut => f.write_str("not looked at: one run takes too long for all that would be asked of it"),
             Why::NotStated => f.write_str("not stated"),
             Why::NeverStarts => f.write_str("the output never stays in its band"),
+            Why::NeverReturns => f.write_str("the output does not come back to stay in its band"),
             Why::NoBase => f.write_str("the original has next to none of it"),
             Why::Told(why) => f.write_str(why),
         }
@@ -416,6 +419,13 @@ pub enum Note {
     StartPauses,
     /// The output is not back after a short circuit.
     NotBackAfterShort,
+    /// The output is not back after a dropout of the input.
+    NotBackAfterDropout {
+        /// Time watched after the return in s.
+        within_s: f64,
+    },
+    /// The return of the input trips the limit for so long that it pauses.
+    ReturnPauses,
     /// The output does not give way.
     HoldsUpTo {
         /// Highest load tried in A.

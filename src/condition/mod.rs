@@ -3,6 +3,7 @@
 pub mod contract;
 pub mod curves;
 pub(crate) mod derating;
+pub mod dropout;
 pub mod figures;
 pub mod known;
 pub mod light_load;
@@ -30,6 +31,7 @@ pub static CONDITIONS: &[&dyn Condition] = &[
     &load_step::LoadStepAndRelease,
     &start::Starts,
     &line_step::LineStep,
+    &dropout::Dropout,
     &overload::GrowingLoad,
     &short::Short,
     &light_load::LightLoad,

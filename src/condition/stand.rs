@@ -113,6 +113,13 @@ impl<'a> Stand<'a> {
         self.case.board.full_load_a()
     }
 
+    /// What the output is held against in V: a band is around what the board is meant to give; without one each unit is held against its
+    /// own aim.
+    pub(crate) fn aim_v(&self) -> f64 {
+        let board = if self.case.limits.output_band.is_some() { &self.case.board } else { self.board() };
+        board.output_v
+    }
+
     /// Half the width of the recovery band in V.
     pub fn half_band_v(&self) -> f64 {
         self.case.limits.recovery_band * self.board().output_v
@@ -212,6 +219,18 @@ impl<'a> Stand<'a> {
             Some(warm) => Ok(Warm { unsettled: unsettled.filter(|_| warm.budget.is_ok()), ..warm }),
             None => at(board.ambient_degc),
         }
+    }
+
+    /// Loss of the inductor in W at a load in A and a winding temperature in degrees Celsius, whatever balance that may be.
+    ///
+    /// # Errors
+    /// No steady state, or losses that cannot be calculated.
+    pub(crate) fn inductor_loss_w(&self, load_a: f64, winding_degc: f64) -> Result<f64, Failure> {
+        let (mut machine, _) = self.machine(load_a, winding_degc)?;
+        let steady = self.steady(&mut machine, load_a)?;
+        let dcr_ohm = machine.circuit.dcr_ohm;
+        let budget = budget(self.board(), self.part, self.input_v, dcr_ohm, self.unit.core_factor, &steady)?;
+        Ok(budget.inductor_w())
     }
 
     /// Further stable waveforms at a warm steady state's load, at the temperature that their own losses make of its winding.

@@ -133,10 +133,7 @@ fn values(stand: &Stand<'_>, warm: &Warm, place: Place) -> Figures {
     derating::of_peak(stand, steady.current.high, &mut figures);
     derating::of_rms(stand, steady.rms_current_a(), &mut figures);
     if is_regulated(stand) {
-        // A band is around what the board is meant to give; without one each unit is held against its own aim.
-        let banded = stand.case.limits.output_band.is_some();
-        let aim_v = if banded { stand.case.board.output_v } else { stand.board().output_v };
-        figures.push("regulation_error", (steady.mean_output_v() - aim_v).abs());
+        figures.push("regulation_error", (steady.mean_output_v() - stand.aim_v()).abs());
     }
     loss_values(stand, warm, &mut figures);
     let largest = steady.orbit.largest_multiplier();

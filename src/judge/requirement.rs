@@ -166,6 +166,14 @@ pub static REQUIREMENTS: &[Requirement] = &[
         |case, _| case.limits.input_step_v.and_then(most),
         DEVIATION,
     ),
+    of(Basis::Always, "returns", &["dropout_settling"], |_, _| Some(Yardstick::Happens), NONE),
+    of(
+        Basis::Board,
+        "dropout_overshoot",
+        &["dropout_overshoot"],
+        |case, _| in_volt(case, case.limits.dropout_overshoot.or(case.limits.output_band)),
+        DEVIATION,
+    ),
     of(Basis::Always, "starts", &["start_time"], |_, _| Some(Yardstick::Happens), NONE),
     of(Basis::Board, "start_time", &["start_time"], |case, _| case.limits.start_s.and_then(most), TIME),
     of(
@@ -245,7 +253,7 @@ pub static REQUIREMENTS: &[Requirement] = &[
 
 /// Currents that the switches must bear.
 const PEAKS: &[&str] =
-    &["peak_current", "input_step_peak", "start_peak", "overload_peak", "short_peak", "limit_current"];
+    &["peak_current", "input_step_peak", "dropout_peak", "start_peak", "overload_peak", "short_peak", "limit_current"];
 
 /// What no rule asks of a quantity and the trade keeps to: less of it is a change to accept where the original has more.
 pub fn customary(case: &Case, part: &Inductor, quantity: &str) -> Option<Limit> {

@@ -8,6 +8,7 @@ pub mod budget;
 pub mod capacitors;
 pub mod copper;
 pub mod core;
+pub mod soak;
 pub mod switches;
 pub mod thermal;
 

@@ -5,7 +5,7 @@ use super::copper::{COPPER_ALPHA_20_PER_K, COPPER_ALPHA_25_PER_K};
 /// A temperature within this of the fixed point has settled, in K: far below what a bench can see.
 const SETTLED_K: f64 = 0.01;
 /// Above this a winding counts as run away, in degrees Celsius: solder, varnish and wire are long gone.
-const RUNAWAY_DEGC: f64 = 400.0;
+pub(crate) const RUNAWAY_DEGC: f64 = 400.0;
 /// A loss that changes smoothly settles in three or four evaluations; this many means that it jumps about.
 const MAX_EVALUATIONS: usize = 60;
 /// The same in K where the waveform never repeats: its loss over a watched span scatters by some percent.

@@ -83,6 +83,8 @@ pub struct Events {
     pub start: Option<Start>,
     /// Step of the input voltage.
     pub input_step: Option<InputStep>,
+    /// Dropout of the input and its return.
+    pub input_dropout: Option<InputDropout>,
     /// Slow overload.
     pub overload: Option<Overload>,
     /// Short circuit.
@@ -379,6 +381,23 @@ pub struct InputStep {
     pub load_a: f64,
     /// Time for which each level is held in s.
     pub hold_s: f64,
+}
+
+/// A dropout of the input and its return.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct InputDropout {
+    /// Voltage before and after in V.
+    pub from_v: f64,
+    /// Voltage to which it falls in V.
+    pub to_v: f64,
+    /// Time of the fall in s.
+    pub fall_s: f64,
+    /// Time for which it stays down in s.
+    pub hold_s: f64,
+    /// Time of the return in s.
+    pub rise_s: f64,
+    /// Load in A at the output voltage aimed at, a resistance.
+    pub load_a: f64,
 }
 
 /// A short circuit at the output.

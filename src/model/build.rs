@@ -98,6 +98,7 @@ impl Inductor {
             core_loss: None,
             core_loss_tolerance: 0.2,
             thermal_resistance_k_per_w: 50.0,
+            thermal_time_constant_s: None,
             max_temperature_degc: None,
             working_voltage_v: None,
             self_resonance_hz: None,
@@ -293,6 +294,7 @@ impl Default for Limits {
             start_s: None,
             start_overshoot: None,
             input_step_v: None,
+            dropout_overshoot: None,
             trip_a: (None, None),
             changes: AgreedChanges::default(),
         }

@@ -228,6 +228,8 @@ pub struct Limits {
     pub start_overshoot: Option<f64>,
     /// Largest deviation at a step of the input voltage in V.
     pub input_step_v: Option<f64>,
+    /// Largest overshoot as the input returns from a dropout, as a fraction of the output voltage; the total band without it.
+    pub dropout_overshoot: Option<f64>,
     /// Lowest and highest load in A at which the output may give way.
     pub trip_a: (Option<f64>, Option<f64>),
     /// Agreed changes against the original.

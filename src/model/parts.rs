@@ -223,6 +223,8 @@ pub struct Inductor {
     pub core_loss_tolerance: f64,
     /// Thermal resistance from winding to ambient in K/W.
     pub thermal_resistance_k_per_w: f64,
+    /// Time constant of the part above its board in s; `None`: by the size of its body.
+    pub thermal_time_constant_s: Option<f64>,
     /// Highest temperature of the part including its own heating, in degrees Celsius.
     pub max_temperature_degc: Option<f64>,
     /// Rated voltage between the terminals in V.

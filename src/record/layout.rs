@@ -313,8 +313,88 @@ pub struct BenchPlan {
     pub do_not_run: Vec<BenchDanger>,
     /// Pairs of parts that these measurements leave equal.
     pub left_equal: Vec<BenchPair>,
+    /// Temperature over time; absent where no part could be followed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub soak: Option<BenchSoak>,
     /// What holds for every reading.
     pub remarks: Vec<String>,
+}
+
+/// A soak from cold at full load: the winding against time, and what a bench would read of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BenchSoak {
+    /// What to set, in words: where a part of nominal data gets hottest at full load.
+    pub place: String,
+    /// Input voltage in V.
+    pub input_v: f64,
+    /// Load current in A.
+    pub load_a: f64,
+    /// Ambient temperature in degrees Celsius, at which it begins.
+    pub ambient_degc: f64,
+    /// Least duration in minutes after which every part that settles may be called steady.
+    pub minutes: f64,
+    /// What steady means.
+    pub rule: String,
+    /// Each part that could be followed.
+    pub parts: Vec<SoakPart>,
+    /// What holds for all of it.
+    pub remarks: Vec<String>,
+}
+
+/// A part in a soak.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SoakPart {
+    /// Part.
+    pub part: String,
+    /// Its time constant above its board in s.
+    pub time_constant_s: SoakRange,
+    /// Winding against time.
+    pub curve: Vec<SoakPoint>,
+    /// Where it settles, in degrees Celsius; absent where losses and temperature have no balance.
+    pub settled_degc: Option<f64>,
+    /// Minutes after which the bench may call it steady.
+    pub steady_min: Option<SoakRange>,
+    /// What the winding may still rise after the least duration, in K.
+    pub to_come_k: Option<f64>,
+    /// Lowest limit of the winding in degrees Celsius: the part's own or the board's.
+    pub limit_degc: f64,
+    /// Minutes after which the winding passes it.
+    pub over_limit_min: Option<SoakRange>,
+    /// Winding resistance at the end of the least duration over that at the begin, without time to cool.
+    pub resistance_ratio: Option<SoakRange>,
+    /// By how much a reading of the resistance is low some time after switching off.
+    pub late: Vec<SoakLate>,
+    /// What a camera or a thermocouple on the body reads at the end of the least duration, in degrees Celsius.
+    pub surface_degc: Option<SoakRange>,
+}
+
+/// A winding at a time.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SoakPoint {
+    /// Minutes after the begin.
+    pub minutes: f64,
+    /// Winding temperature in degrees Celsius.
+    pub winding_degc: SoakRange,
+}
+
+/// A reading after switching off.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SoakLate {
+    /// Seconds after switching off.
+    pub after_s: f64,
+    /// By how much it is low, in K.
+    pub low_k: SoakRange,
+}
+
+/// A value with the range that the time constants leave.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SoakRange {
+    /// As shown.
+    pub shown: f64,
+    /// Least.
+    pub least: f64,
+    /// Most.
+    pub most: f64,
 }
 
 /// What the stated bench can tell by one quantity.

@@ -4,8 +4,11 @@
 
 mod safety;
 mod settings;
+mod soak;
 
-use super::layout::{BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading};
+use super::layout::{
+    BenchAnswer, BenchExpected, BenchLine, BenchMeasurement, BenchPair, BenchPlan, BenchReading, BenchSoak,
+};
 use super::words::{self, say};
 use crate::condition;
 use crate::condition::figures::{Figures, PartFigures, Place};
@@ -63,13 +66,15 @@ pub fn plan(case: &Case, parts: &[PartFigures], rows: &[Row]) -> BenchPlan {
         open.retain(|parts| !next.pairs.iter().any(|pair| pair.parts == *parts && pair.told_apart));
         chosen.push(next);
     }
+    let soak = soak::soak(case, parts);
     BenchPlan {
         summary: summary(parts, &chosen, &open),
-        measurements: chosen.iter().map(|reading| reading.measurement(case, parts)).collect(),
+        measurements: chosen.iter().map(|reading| reading.measurement(case, parts, soak.as_ref())).collect(),
         do_not_run: safety::do_not_run(case, parts),
         left_equal: open.iter().map(|pair| farthest(&all, parts, *pair)).collect(),
-        remarks: remarks(case),
+        remarks: remarks(case, soak.as_ref()),
         lines,
+        soak,
     }
 }
 
@@ -179,8 +184,9 @@ impl<'a> Reading<'a> {
         }
     }
 
-    /// The expected values at the bench's ambient; which pairs are told apart stays as it was at the board's.
-    fn warm(&self, case: &Case, mut reading: BenchReading) -> BenchReading {
+    /// The expected values at the bench's ambient and of temperatures at the end of the soak; which pairs are told apart stays as it was at
+    /// the board's ambient and settled.
+    fn warm(&self, case: &Case, soak: Option<&BenchSoak>, mut reading: BenchReading) -> BenchReading {
         let place = self.values[0].1.figures.place;
         let ambient_degc = case.bench.ambient_degc.unwrap_or(case.board.ambient_degc);
         for (expected, (index, _)) in reading.expected.iter_mut().zip(&self.values) {
@@ -188,11 +194,14 @@ impl<'a> Reading<'a> {
                 expected.value = value;
                 expected.uncertainty = self.quantity.uncertainty(value, ambient_degc);
             }
+            let settings = soak.zip(place.input_v.zip(place.load_a)).filter(|_| self.quantity.unit == "degC");
+            let to_come_k = settings.and_then(|(soak, at)| soak::still_to_come_k(case, *index, at, soak.minutes));
+            expected.value -= to_come_k.unwrap_or(0.0);
         }
         reading
     }
 
-    fn measurement(&self, case: &Case, parts: &[PartFigures]) -> BenchMeasurement {
+    fn measurement(&self, case: &Case, parts: &[PartFigures], soak: Option<&BenchSoak>) -> BenchMeasurement {
         let at = settings::At {
             case,
             quantity: self.quantity,
@@ -200,12 +209,13 @@ impl<'a> Reading<'a> {
             conditions: self.values.iter().map(|(_, found)| found.figures).collect(),
             names: self.values.iter().map(|(index, _)| parts[*index].name.as_str()).collect(),
             of: self.values.iter().map(|(index, _)| *index).collect(),
+            soak,
         };
         BenchMeasurement {
             quantity: self.quantity.id.into(),
             label: self.quantity.label.into(),
             unit: self.quantity.unit.into(),
-            reading: self.warm(case, self.record(case, parts)),
+            reading: self.warm(case, soak, self.record(case, parts)),
             highest: safety::highest(self.values.iter().map(|(index, _)| &parts[*index]), &at.conditions[0].place),
             settings: self.method.settings(&at),
             screen: self.method.screen(&at),
@@ -304,7 +314,7 @@ fn summary(parts: &[PartFigures], chosen: &[&Reading<'_>], open: &[(usize, usize
     format!("{} {}{rest}", what.join(", then "), if what.len() > 1 { told.replace("tells", "tell") } else { told })
 }
 
-fn remarks(case: &Case) -> Vec<String> {
+fn remarks(case: &Case, soak: Option<&BenchSoak>) -> Vec<String> {
     let tolerance = case.parts.iter().map(|part| part.tolerance).fold(0.0, f64::max);
     let mut remarks = vec![
         format!(
@@ -312,10 +322,10 @@ fn remarks(case: &Case) -> Vec<String> {
              a difference."
         ),
         format!(
-            "Expected values hold for parts of nominal data, fresh capacitors, {} ambient and a board that has run warm for {} min; \
+            "Expected values hold for parts of nominal data, fresh capacitors, {} ambient and a board that has run warm for {:.0} min; \
              most of their uncertainty is common to all parts.",
             say(case.bench.ambient_degc.unwrap_or(case.board.ambient_degc), "degC"),
-            settings::WARM_UP_MIN
+            soak.map_or(settings::WARM_UP_MIN, |soak| soak.minutes)
         ),
     ];
     if tolerance > 0.0 {

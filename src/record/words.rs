@@ -148,6 +148,10 @@ fn event_note(note: &Note) -> String {
             format!("the output does not stay in its band within {}: no start", say(*within_s, "s"))
         }
         Note::StartPauses => "the start trips the limit for so long that it pauses".into(),
+        Note::NotBackAfterDropout { within_s } => {
+            format!("the output does not stay in its band within {} after the return of the input", say(*within_s, "s"))
+        }
+        Note::ReturnPauses => "the return of the input trips the limit for so long that it pauses".into(),
         Note::NotBackAfterShort => "the output is not back in its band after the short circuit".into(),
         Note::HoldsUpTo { load_a } => format!("the output does not give way up to {}", say(*load_a, "A")),
         Note::GivesWayBeforeLimit => "the output gives way before the current limit acts".into(),
@@ -557,6 +561,7 @@ pub(crate) const EQUATIONS: &[&str] = &[
     "slope margin",
     "start",
     "input step",
+    "input dropout",
     "overload",
     "short circuit",
     "light load",
@@ -575,6 +580,7 @@ pub(crate) const EQUATIONS: &[&str] = &[
     "capacitor-esr",
     "capacitor-share",
     "thermal-settle",
+    "thermal-soak",
     "decision rule",
     "bench plan",
 ];

@@ -11,6 +11,7 @@ pub mod json;
 pub mod number;
 mod plan;
 pub mod plots;
+mod soak;
 pub mod sweep;
 pub mod text;
 mod wrap;

@@ -1,6 +1,7 @@
 //! The bench plan as text and on the page.
 
 use super::number::{Scale, difference_unit, fixed, quantity, separation};
+use super::soak;
 use super::wrap::{capital, pad_right, push_wrapped};
 use crate::judge::COVERAGE;
 use crate::record::layout::{
@@ -27,6 +28,9 @@ pub(super) fn push_text(out: &mut String, plan: &BenchPlan, width: usize) {
     push_wrapped(out, &format!("{HEADING}: {}.", plan.summary), width, "", "  ");
     for (number, measurement) in plan.measurements.iter().enumerate() {
         push_measurement(out, number + 1, measurement, width);
+    }
+    if let Some(at) = &plan.soak {
+        soak::push_text(out, at, width);
     }
     for danger in &plan.do_not_run {
         push_wrapped(out, &forbidden(danger), width, "  ", "    ");
@@ -148,6 +152,7 @@ pub(super) fn section(plan: &BenchPlan) -> Markup {
                 @for (number, measurement) in plan.measurements.iter().enumerate() {
                     (measurement_article(number + 1, measurement))
                 }
+                @if let Some(at) = &plan.soak { (soak::article(at)) }
                 @if !plan.do_not_run.is_empty() {
                     ul { @for danger in &plan.do_not_run { li { strong { (forbidden(danger)) } } } }
                 }

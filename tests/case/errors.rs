@@ -14,6 +14,7 @@ const KIOSK: &str = "ticket-kiosk";
 const VALVE: &str = "valve-controller";
 const OVEN: &str = "oven-panel";
 const WINCH: &str = "buoy-winch";
+const GAUGE: &str = "river-gauge";
 const BOARD: &str = "board.toml";
 const TOML: &str = "parts.toml";
 const CSV: &str = "parts.csv";
@@ -254,6 +255,11 @@ fn error_protection_and_events() {
         [VALVE, BOARD, "from = \"24 V\"", "from = \"12 V\"", "from = \"12 V\"", "input.step.from", "\"12 V\"", "between 18 V and 32 V", "input.voltages"],
         [VALVE, BOARD, "to   = \"18 V\"", "to   = \"24 V\"", "to   = \"24 V\"", "input.step.to", "\"24 V\"", "another voltage than from = 24 V", "goes somewhere"],
         [VALVE, BOARD, "\"0.2 V/us\"", "\"0.2 A/us\"", "0.2 A/us", "input.step.slew", "\"0.2 A/us\"", "slew of a voltage", "unit of slew"],
+        [GAUGE, BOARD, "to   = \"6 V\"", "to   = \"9.6 V\"", "to   = \"9.6 V\"", "input.dropout.to", "\"9.6 V\"", "below 9.6 V, the lowest of input.voltages", "input.step"],
+        [GAUGE, BOARD, "to   = \"6 V\"", "to   = \"6 V\"\nfrom = \"18 V\"", "from = \"18 V\"", "input.dropout.from", "\"18 V\"", "between 9.6 V and 15 V", "the range"],
+        [GAUGE, BOARD, "rise = \"0.1 ms\"", "rise = \"0.1 V/us\"", "0.1 V/us", "input.dropout.rise", "\"0.1 V/us\"", "time with its unit", ""],
+        [OVEN, TOML, "thermal_resistance = \"55.3 K/W\"", "thermal_resistance = \"55.3 K/W\"\nthermal_time_constant = \"0.5 K\"", "0.5 K", "Wren-R56: thermal_time_constant", "\"0.5 K\"", "time with its unit", ""],
+        [GAUGE, BOARD, "hold = \"2 ms\"\n", "", "[input.dropout]", "input.dropout.hold", "nothing", "the key hold", ""],
         [VALVE, BOARD, "coldest_winding = \"-10 degC\"", "coldest_winding = \"120 degC\"", "hottest_winding", "load.overload.hottest_winding", "\"115 degC\"", "above coldest_winding = 120 degC", ""],
         [VALVE, BOARD, "resistance = \"60 mohm\"", "resistance = \"0 ohm\"", "\"0 ohm\"", "load.short.resistance", "\"0 ohm\"", "resistance from 10 µohm", ""],
         [VALVE, BOARD, "inductance = \"400 nH\"", "inductance = \"400 nF\"", "400 nF", "load.short.inductance", "\"400 nF\"", "inductance with its unit", "unit of capacitance"],

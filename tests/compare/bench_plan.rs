@@ -257,7 +257,13 @@ fn law_the_plan_of_a_demo_stands_on_its_record() {
             });
             let of_quantity = simulated.flat_map(|r| &r.values).filter(|v| v.quantity == *quantity);
             let values: Vec<Option<f64>> = of_quantity.map(|v| v.value.exact()).collect();
-            assert_eq!(values, [Some(expected.value)], "{quantity} of {}", expected.part);
+            if quantity == "winding_temperature" {
+                // At the end of the soak something is still to come.
+                let to_come_k = values[0].expect("a number") - expected.value;
+                assert!((0.0..3.0).contains(&to_come_k), "{to_come_k} K of {}", expected.part);
+            } else {
+                assert_eq!(values, [Some(expected.value)], "{quantity} of {}", expected.part);
+            }
             looked_at += 1;
         }
         let smallest = reading.pairs.iter().map(|pair| pair.separation).fold(f64::INFINITY, f64::min);
@@ -391,5 +397,6 @@ fn law_readings_are_predicted_for_the_bench_s_own_ambient() {
     for (warm, cool) in warm.iter().zip(&cool) {
         assert!((cooler_k..1.1 * cooler_k).contains(&(warm - cool)), "{warm} to {cool}");
     }
-    assert!(at_bench.remarks.iter().any(|remark| remark.contains("25.0 °C ambient") && remark.contains("30 min")));
+    let warm_for = format!("warm for {:.0} min", at_bench.soak.as_ref().expect("a soak").minutes);
+    assert!(at_bench.remarks.iter().any(|remark| remark.contains("25.0 °C ambient") && remark.contains(&warm_for)));
 }

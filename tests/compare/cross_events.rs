@@ -1,6 +1,6 @@
 //! Every event and every kind of protection through the independent integration.
 
-use presolder::board::{Foldback, Injection};
+use presolder::board::{Foldback, Injection, InputDropout};
 use presolder::case::{self, Case};
 use presolder::condition;
 use presolder::condition::contract::{Setup, Wish};
@@ -17,7 +17,7 @@ const SAMPLES: f64 = 11.0;
 const OFFSET: f64 = 0.0137;
 
 /// Conditions that befall a board.
-const EVENTS: [&str; 5] = ["start", "input step", "overload", "short circuit", "light load"];
+const EVENTS: [&str; 6] = ["start", "input step", "input dropout", "overload", "short circuit", "light load"];
 
 /// A demo case with a finer table and everything slow made short, for the sake of the test's time.
 fn short_case(name: &str) -> Case {
@@ -36,6 +36,10 @@ fn short_case(name: &str) -> Case {
     let full_a = case.board.load_a.last().copied().unwrap();
     events.overload.iter_mut().for_each(|overload| overload.slew_a_per_s = full_a / (430.0 * period_s));
     events.input_step.iter_mut().for_each(|step| step.hold_s = 120.0 * period_s);
+    // Below the output, so that nothing can regulate it.
+    let (fall_s, hold_s, rise_s) = (17.3 * period_s, 61.7 * period_s, 11.9 * period_s);
+    let (from_v, to_v) = (case.board.nominal_input_v, 0.83 * case.board.output_v);
+    events.input_dropout = Some(InputDropout { from_v, to_v, fall_s, hold_s, rise_s, load_a: full_a });
     case.limits.recovery_s = None;
     case
 }

@@ -17,5 +17,6 @@ mod law_of_missing_data;
 mod must_not_pass;
 mod outcomes;
 mod random_boards;
+mod soak;
 mod sweep;
 mod verdicts;

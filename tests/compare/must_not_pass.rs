@@ -1,7 +1,7 @@
 //! Parts that must not pass, on small simulated boards: each has a closed form that says what happens. The original of each board is
 //! sound, so that the substitute alone is to blame.
 
-use presolder::board::{Board, CurrentLimit, Foldback, Hiccup, Modulator, Tolerances, Unanswered};
+use presolder::board::{Board, CurrentLimit, Foldback, Hiccup, InputDropout, Modulator, Tolerances, Unanswered};
 use presolder::case::Case;
 use presolder::condition;
 use presolder::condition::figures::{Note, Value, Why};
@@ -131,6 +131,48 @@ fn closed_form_of_two_waveforms_the_worse_is_judged() {
         notes.filter(|note| matches!(note, Note::SecondWaveform { .. })).count()
     };
     assert_eq!((second(0), second(1)), (0, 3));
+}
+
+/// A board whose input falls to 3 V for 1 ms and returns within 20 us.
+fn dropping(mut board: Board) -> Board {
+    let (from_v, load_a) = (board.nominal_input_v, board.load_a[0]);
+    board.events.input_dropout =
+        Some(InputDropout { from_v, to_v: 3.0, fall_s: 50e-6, hold_s: 1e-3, rise_s: 20e-6, load_a });
+    board
+}
+
+/// As the input returns the amplifier asks for all that the limit allows, 6.2 A and more, until the output is back at 5 V. What of it is above
+/// the load of 2 A flows into the capacitors while it falls: L (6.2 A - 2 A)^2 / (2 x 5 V). From 26 uH, a fifth less, that is 46 uC and lifts
+/// 100 uF by 0.46 V at least, above the 8 % of 5 V that are allowed; from 4.7 uH it is 0.08 V.
+#[test]
+fn closed_form_a_part_whose_return_overshoots_fails() {
+    let mut board = dropping(board(12.0, 5.0, 2.0, 100e-6));
+    board.control.protection.current_limit = Some(CurrentLimit::peak((6.2, 6.4, 6.6), 0.0));
+    let mut case = Case::new(board, vec![part("Small", 4.7e-6, 30e-3), part("Large", 33e-6, 30e-3)]).expect("a case");
+    case.limits.dropout_overshoot = Some(0.08);
+    let comparison = corridor::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
+    assert_fails(&comparison, "dropout_overshoot");
+    let overshoot_v = finding(&comparison, 1, "dropout_overshoot").value.value.number().expect("a number");
+    assert!(overshoot_v > 0.8 * 33e-6 * (6.2f64 - 2.0).powi(2) / (2.0 * 5.0 * 100e-6), "{overshoot_v}");
+    // What is not asked is not judged.
+    case.limits.dropout_overshoot = None;
+    let comparison = corridor::compare(&case, Depth::Quick, &|_, _| {}).unwrap_or_else(|failure| panic!("{failure}"));
+    let judged = |verdict: &presolder::judge::Verdict| {
+        verdict.findings.iter().any(|finding| finding.asked.id() == "dropout_overshoot")
+    };
+    assert!(!comparison.verdicts.iter().any(judged));
+}
+
+/// The folding board of above: a dropout leaves it low, and with 12 uH it does not come back. It starts, without a soft start, on its first
+/// pulses.
+#[test]
+fn closed_form_a_part_that_latches_after_a_dropout_fails() {
+    let mut folding = dropping(board(24.0, 5.0, 3.4, 45e-6));
+    folding.control.protection.current_limit = Some(CurrentLimit::peak((4.4, 4.7, 5.2), 90e-9));
+    folding.control.protection.foldback = Some(Foldback { below: 0.97, divisor: 4 });
+    let comparison = compared(folding, part("Large", 100e-6, 30e-3), part("Small", 12e-6, 30e-3));
+    assert_fails(&comparison, "returns");
+    assert_eq!(finding(&comparison, 1, "returns").value.value, Value::NotComputed(Why::NeverReturns));
 }
 
 /// The same comparison without and with house rules.

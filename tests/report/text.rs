@@ -236,3 +236,28 @@ fn closed_form_a_lowest_allowed_value_uses_limit_over_value() {
     // 45 / 58.7 = 0.7666
     assert_eq!(RowFormat::of(row).used(cell).as_deref(), Some("77 %"));
 }
+
+/// The soak stands in the full plan and on the page, with its range where one can be seen; what runs away has no settled value.
+#[test]
+fn law_a_soak_is_told_part_by_part() {
+    let (mut record, curves) = support::comparison(2);
+    assert!(!comparison(&record, 80).contains("Soak"));
+    record.bench_plan.soak = Some(support::soak());
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words(&comparison(&record, 80)).contains("Soak 37 min (steady after 19 to 36 min)"));
+    let (told, page) = (words(&bench_tests(&record, 120)), html::page(&record, &curves).unwrap());
+    let both = [
+        "Soak at 24 V input, 3 A load, from cold at 31 °C: at least 37 min; steady: so and so",
+        "settles at 77.3 °C, steady after 28 (19 to 36) min, then at most 1.4 K to come",
+        "resistance × 1.174 (1.171 to 1.175); low after switching off by: 5 s 1.7 (0.9 to 3.1) K; body 66 to 75 °C",
+        "no settled value, losses and temperature have no balance; passes 125 °C after 3.7 (2.9 to 4.8) min: stop before",
+    ];
+    for line in both {
+        assert!(told.contains(line) && page.contains(line), "{line} in {told}");
+    }
+    assert!(
+        told.contains("Original-10: 2 min 44 (41 to 52) °C;") && told.contains("Kestrel-10: 2 min 93 °C;"),
+        "{told}"
+    );
+    assert!(page.contains("44 (41 to 52) °C</td>") && page.contains("28 (19 to 36) min</td>"));
+}

@@ -145,6 +145,7 @@ fn bench_plan(names: &[&str]) -> BenchPlan {
             reason: "7.4 A flow, and the switches bear pulses of 6.6 A (short circuit, 32 V, low L, aged)".into(),
         }],
         left_equal,
+        soak: None,
         remarks: vec!["Settings of instruments are common practice, chosen from the expected values.".into()],
     }
 }
@@ -597,4 +598,44 @@ fn loss(i: usize, name: &str) -> LossSplit {
         ("capacitor series resistance", 0.0019),
     ];
     LossSplit { part: name.into(), items: items.iter().map(|(cause, loss)| (cause.to_string(), *loss)).collect() }
+}
+
+/// A made-up soak: a part that settles and one that runs away.
+pub fn soak() -> BenchSoak {
+    let range = |shown: f64, least: f64, most: f64| SoakRange { shown, least, most };
+    let calm = SoakPart {
+        part: NAMES[0].into(),
+        time_constant_s: range(41.0, 20.5, 82.0),
+        curve: vec![SoakPoint { minutes: 2.0, winding_degc: range(44.2, 41.1, 52.3) }],
+        settled_degc: Some(77.3),
+        steady_min: Some(range(28.2, 19.3, 36.2)),
+        to_come_k: Some(1.42),
+        limit_degc: 125.0,
+        over_limit_min: None,
+        resistance_ratio: Some(range(1.1742, 1.1713, 1.1751)),
+        late: vec![SoakLate { after_s: 5.0, low_k: range(1.72, 0.91, 3.08) }],
+        surface_degc: Some(range(70.9, 66.3, 75.4)),
+    };
+    let wild = SoakPart {
+        part: NAMES[1].into(),
+        curve: vec![SoakPoint { minutes: 2.0, winding_degc: range(93.1, 93.1, 93.1) }],
+        settled_degc: None,
+        steady_min: None,
+        to_come_k: None,
+        over_limit_min: Some(range(3.71, 2.93, 4.78)),
+        resistance_ratio: None,
+        late: vec![],
+        surface_degc: None,
+        ..calm.clone()
+    };
+    BenchSoak {
+        place: "24 V input, 3 A load".into(),
+        input_v: 24.0,
+        load_a: 3.0,
+        ambient_degc: 31.0,
+        minutes: 37.0,
+        rule: "steady: so and so".into(),
+        parts: vec![calm, wild],
+        remarks: vec!["Soak: parts of nominal data.".into()],
+    }
 }

@@ -9,7 +9,8 @@ use crate::condition::figures::{Figures, Note, PartFigures, Place};
 use crate::model::case::Case;
 
 /// Quantities that are currents of the inductor and the switches.
-const PEAKS: [&str; 5] = ["peak_current", "input_step_peak", "start_peak", "overload_peak", "short_peak"];
+const PEAKS: [&str; 6] =
+    ["peak_current", "input_step_peak", "dropout_peak", "start_peak", "overload_peak", "short_peak"];
 
 /// A rating that a condition passes.
 struct Breach {

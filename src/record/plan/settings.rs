@@ -3,7 +3,7 @@
 //! All of it is common practice unless a line says otherwise; the numbers follow from the expected values.
 //! Definitions: docs/physics.md, "bench plan".
 
-use super::super::layout::{BenchScreen, BenchSetting};
+use super::super::layout::{BenchScreen, BenchSetting, BenchSoak};
 use super::super::words::say;
 use crate::condition::figures::Figures;
 use crate::judge::COVERAGE;
@@ -33,7 +33,7 @@ const BURNS_DEGC: f64 = 60.0;
 /// Direct voltage in V above which open-bench work needs more care (the same as in the cautions of every report).
 const SAFE_V: f64 = 60.0;
 /// Minutes that a board runs before a reading, so that it is warm throughout (common practice).
-pub(super) const WARM_UP_MIN: u32 = 30;
+pub(super) const WARM_UP_MIN: f64 = 30.0;
 /// Inductance of a wire loop in H/m (common practice: 1 nH a millimetre).
 const LOOP_H_PER_M: f64 = 1e-6;
 /// Share of the inductance from which a probe's loop is to be taken into account.
@@ -81,6 +81,8 @@ pub(crate) struct At<'a> {
     pub names: Vec<&'a str>,
     /// Their numbers.
     pub of: Vec<usize>,
+    /// The soak.
+    pub soak: Option<&'a BenchSoak>,
 }
 
 /// Smallest of 1, 2, 5 times a power of ten that is not below a positive value.
@@ -417,7 +419,11 @@ fn probe_loop(at: &At<'_>) -> Option<BenchSetting> {
 fn temperature(at: &At<'_>) -> Vec<BenchSetting> {
     let ambient_degc = at.case.bench.ambient_degc.unwrap_or(at.case.board.ambient_degc);
     let mut list = if at.parts().any(hides_its_winding) { by_resistance(at, ambient_degc) } else { by_sensor() };
-    list.push(setting("Soak", format!("{WARM_UP_MIN} min, and until the reading changes by less than 1 K/min")));
+    list.push(setting(
+        "Soak",
+        format!("{:.0} min, and until the reading changes by less than 1 K in 5 min", at.soak_min()),
+    ));
+    list.extend(at.late());
     list.push(setting("Reading", format!("rise above the air beside the board, plus {}", say(ambient_degc, "degC"))));
     list
 }
@@ -463,7 +469,7 @@ fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
     let mut list = vec![
         setting("Leads", "four-wire: voltages sensed at the board's terminals, shunts or meters in the current paths"),
         setting("Meters", "the same, in the same ranges, for every part; mean of 10 readings of all four at once"),
-        setting("Soak", format!("{WARM_UP_MIN} min, and until the input power is steady")),
+        setting("Soak", format!("{:.0} min, and until the input power is steady", at.soak_min())),
     ];
     if span_w.is_finite() && span_w > 0.0 {
         list.push(setting(
@@ -479,6 +485,26 @@ fn efficiency(at: &At<'_>) -> Vec<BenchSetting> {
 }
 
 impl At<'_> {
+    /// Least time in minutes for which the board runs before a reading of heat.
+    fn soak_min(&self) -> f64 {
+        self.soak.map_or(WARM_UP_MIN, |soak| soak.minutes)
+    }
+
+    /// What a reading of the resistance loses by its time.
+    fn late(&self) -> Option<BenchSetting> {
+        let mut parts = self.soak?.parts.iter().filter(|part| self.names.contains(&part.part.as_str()));
+        let after_s = parts.clone().flat_map(|part| part.late.first()).map(|late| late.after_s).next()?;
+        let low_k = parts.try_fold((f64::INFINITY, 0f64), |(least, most), part| {
+            let low_k = part.late.first()?.low_k;
+            Some((least.min(low_k.least), most.max(low_k.most)))
+        })?;
+        let words = format!(
+            "a resistance read {after_s:.0} s after switching off is low by {:.1} to {:.1} K: log it for a minute and draw it back",
+            low_k.0, low_k.1
+        );
+        Some(setting("Late", words))
+    }
+
     fn bandwidth_say(&self) -> String {
         say(self.case.board.procedure.instrument_hz, "Hz")
     }

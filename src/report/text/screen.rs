@@ -301,8 +301,9 @@ fn rest(record: &Record, width: usize, spacing: Spacing) -> Vec<String> {
     say("Changes to accept", &changes, "; ", roomy);
     say("Assumed data", &[assumed_sentence(record)], "", roomy);
     let tests = record.bench_plan.measurements.iter().enumerate();
-    let tests: Vec<String> =
+    let mut tests: Vec<String> =
         tests.map(|(i, test)| format!("{}. {} ({})", i + 1, lower(&test.label), test.reading.place)).collect();
+    tests.extend(soak_first(record));
     say("Bench tests", &tests, "  ", roomy);
     say("Do not run", &forbidden(record), "; ", roomy);
     say("Not asked", &record.original.not_asked, ", ", 1);
@@ -316,6 +317,14 @@ fn rest(record: &Record, width: usize, spacing: Spacing) -> Vec<String> {
     }
     lines.extend(wrap("--quantities, --part NAME, --bench-tests, --data", width, &head("More"), &head("")));
     lines
+}
+
+/// How long the board is to run before anything that heat moves is read.
+fn soak_first(record: &Record) -> Option<String> {
+    let soak = record.bench_plan.soak.as_ref()?;
+    let steady = soak.parts.iter().filter_map(|part| part.steady_min);
+    let (least, most) = steady.map(|at| (at.least, at.most)).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))?;
+    Some(format!("Soak {:.0} min (steady after {least:.0} to {most:.0} min)", soak.minutes))
 }
 
 /// What is not to be run, with the parts with which it is not.
