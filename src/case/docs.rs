@@ -122,6 +122,7 @@ fn value_text(key: &Key) -> String {
         Kind::Count => format!("whole number from {} to {}", key.range.0, key.range.1),
         Kind::Texts => "list of texts".into(),
         Kind::Rows => "rows of numbers".into(),
+        Kind::Pairs => "table of texts".into(),
         Kind::Table | Kind::Tables => "table".into(),
     }
 }
@@ -340,6 +341,7 @@ fn key_schema(keys: &'static [Key], key: &'static Key) -> Value {
         Kind::Rows => {
             json!({ "type": "array", "items": { "type": "array", "items": { "type": ["number", "string"] } } })
         }
+        Kind::Pairs => json!({ "type": "object", "additionalProperties": { "type": ["string", "number"] } }),
         Kind::Table => table_schema(keys, key.path),
         Kind::Tables => json!({ "type": "array", "items": table_schema(keys, key.path), "minItems": 1 }),
     };
