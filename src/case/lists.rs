@@ -28,6 +28,8 @@ pub struct Lists {
     pub notes: Vec<String>,
     /// The tables that have been read.
     pub names: Vec<String>,
+    /// Titles and letters of their columns.
+    pub titles: Vec<String>,
 }
 
 /// The tables to be read: those that `board.toml` names, and those of a usual name.
@@ -57,7 +59,8 @@ pub fn is_own(folder: &Path) -> bool {
     let separator = [',', ';', '\t'].into_iter().rev().max_by_key(|s| header.matches(*s).count()).unwrap_or(',');
     let titles: Vec<&str> = header.split(separator).map(|title| title.trim().trim_matches('"')).collect();
     let is_key = |name: &str| PART.iter().any(|key| key.path == name);
-    let to_the_letter = titles.iter().filter(|title| is_key(title.split(['[', '(']).next().unwrap_or("").trim())).count();
+    let to_the_letter =
+        titles.iter().filter(|title| is_key(title.split(['[', '(']).next().unwrap_or("").trim())).count();
     titles.iter().all(|title| is_key(&super::curves::split_header(title).0)) || 2 * to_the_letter >= titles.len()
 }
 
@@ -81,7 +84,11 @@ pub fn answers(sources: &mut Sources, board: &Values) -> Answers {
     }
     let all = pairs("parts.all");
     check_constants(sources, &all);
-    answers.all = all.into_iter().map(|(key, _, value)| (key, value)).filter(|(_, value)| value.trim() != table::answers::OPEN).collect();
+    answers.all = all
+        .into_iter()
+        .map(|(key, _, value)| (key, value))
+        .filter(|(_, value)| value.trim() != table::answers::OPEN)
+        .collect();
     answers
 }
 
@@ -120,7 +127,7 @@ pub fn read(
         Ok(list) if !list.questions.is_empty() => ask(sources, &shown, &list),
         Ok(list) => {
             lists.names.push(name.to_string());
-            unknown_titles(sources, board, &list);
+            lists.titles.extend(list.titles.iter().cloned());
             take(sources, &shown, list, board, before, lists);
         }
     }
@@ -129,26 +136,42 @@ pub fn read(
 /// One message with everything that is to be said.
 fn ask(sources: &mut Sources, name: &str, list: &List) {
     let count = list.questions.len();
-    let found = if count == 1 { "one thing that is not certain".into() } else { format!("{count} things that are not certain") };
+    let found = if count == 1 {
+        "one thing that is not certain".into()
+    } else {
+        format!("{count} things that are not certain")
+    };
     let hint = "add these lines to board.toml, each below its header, and put the answer in place of each \"?\"";
     sources.file_problem(name, &found, "an answer to each", hint);
     sources.paste(table::answers::block(&list.questions));
 }
 
-/// Answers about columns that are not there.
-fn unknown_titles(sources: &mut Sources, board: &Values, list: &List) {
+/// Answers about columns that no table has.
+pub fn check_titles(sources: &mut Sources, board: &Values, lists: &Lists) {
     let named = board.pairs("parts.columns").unwrap_or_default().to_vec();
-    for (title, place, _) in named.iter().filter(|(title, ..)| !list.titles.iter().any(|known| table::answers::same(known, title))) {
-        let near = nearest(title, list.titles.iter().map(String::as_str)).map(|near| format!("did you mean \"{near}\"?"));
-        sources.problem(place, "parts.columns", "the title of a column, or \"column\" and its letter", near.unwrap_or_default());
+    for (title, place, _) in
+        named.iter().filter(|(title, ..)| !lists.titles.iter().any(|known| table::answers::same(known, title)))
+    {
+        let near =
+            nearest(title, lists.titles.iter().map(String::as_str)).map(|near| format!("did you mean \"{near}\"?"));
+        sources.problem(
+            place,
+            "parts.columns",
+            "the title of a column, or \"column\" and its letter",
+            near.unwrap_or_default(),
+        );
     }
 }
 
 /// Lines become parts; one that the table of keys refuses is left out with the reason.
 fn take(sources: &mut Sources, name: &str, list: List, board: &Values, before: &[Values], lists: &mut Lists) {
     let places = show_lines(sources, name, &list);
-    let constants: HashMap<&str, Place> =
-        board.pairs("parts.all").unwrap_or_default().iter().map(|(key, place, _)| (key.as_str(), place.clone())).collect();
+    let constants: HashMap<&str, Place> = board
+        .pairs("parts.all")
+        .unwrap_or_default()
+        .iter()
+        .map(|(key, place, _)| (key.as_str(), place.clone()))
+        .collect();
     let file_of = |sheet: &str| if sheet.is_empty() { name.to_string() } else { format!("{name}, sheet {sheet}") };
     lists.notes.extend(list.notes.iter().map(|note| format!("{name}: {note}")));
     let known: HashSet<String> = before.iter().chain(&lists.parts).map(|part| part.label.clone()).collect();
@@ -156,7 +179,11 @@ fn take(sources: &mut Sources, name: &str, list: List, board: &Values, before: &
     for part in &list.parts {
         let node = node(part, &places, &constants);
         let (values, found) = sources.apart(|sources| walk(sources, PART, &node, &part.name));
-        let reason = if known.contains(&part.name) { Some("a part of that name has been read before".to_string()) } else { reason(&found) };
+        let reason = if known.contains(&part.name) {
+            Some("a part of that name has been read before".to_string())
+        } else {
+            reason(&found)
+        };
         match reason {
             None => lists.parts.push(values),
             Some(reason) => {
@@ -212,7 +239,8 @@ fn push_cell(text: &mut String, cell: &str) -> Range<usize> {
 /// A part as a tree, whose values stand where their cells stand.
 fn node(part: &Part, places: &Places<'_>, constants: &HashMap<&str, Place>) -> Node {
     let (file, spans) = places.get(&(part.sheet.as_str(), part.line)).cloned().unwrap_or_default();
-    let whole = Place { file, span: spans.first().map_or(0, |span| span.start)..spans.last().map_or(0, |span| span.end) };
+    let whole =
+        Place { file, span: spans.first().map_or(0, |span| span.start)..spans.last().map_or(0, |span| span.end) };
     let entry = |entry: &Entry| {
         let of_cell = entry.column.and_then(|column| spans.get(column)).map(|span| Place { file, span: span.clone() });
         let place = of_cell.or_else(|| constants.get(entry.key).cloned()).unwrap_or_else(|| whole.clone());
@@ -251,16 +279,26 @@ pub fn say(lists: &Lists) -> Vec<String> {
 /// Tables in the folder that nothing names.
 pub fn unnamed(sources: &Sources, folder: &Path) -> Vec<String> {
     let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
-    let mut names: Vec<String> = entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
-    names.retain(|name| ENDINGS.contains(&table::ending(name).as_str()) && !name.starts_with(['.', '~']) && !sources.has_read(name));
+    let mut names: Vec<String> =
+        entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+    names.retain(|name| {
+        ENDINGS.contains(&table::ending(name).as_str()) && !name.starts_with(['.', '~']) && !sources.has_read(name)
+    });
     names.sort();
-    let said = |name: &String| format!("{0}: a table that is not read; table = \"{0}\" below [parts] in board.toml has its parts read", visible(name));
+    let said = |name: &String| {
+        format!(
+            "{0}: a table that is not read; table = \"{0}\" below [parts] in board.toml has its parts read",
+            visible(name)
+        )
+    };
     names.iter().map(said).collect()
 }
 
 /// Notes a problem where no line of the tables can be used. Where there are other problems, that may come of them.
 pub fn check_any(sources: &mut Sources, lists: &Lists) {
-    let Some(name) = lists.names.first().filter(|_| lists.parts.is_empty() && sources.problems.is_empty()) else { return };
+    let Some(name) = lists.names.first().filter(|_| lists.parts.is_empty() && sources.problems.is_empty()) else {
+        return;
+    };
     let found = match lists.left_out.len() {
         0 => "a header without rows".to_string(),
         count => format!("no line that can be used, of {count}"),
@@ -282,5 +320,9 @@ pub fn original_left_out(sources: &mut Sources, board: &Values, lists: &Lists) {
     let begins = format!("{original}: ");
     let Some((file, left)) = lists.left_out.iter().find(|(_, left)| left.reason.starts_with(&begins)) else { return };
     let hint = format!("{file}, line {}, cannot be used: {}", left.line, left.reason);
-    sources.problems.iter_mut().filter(|problem| problem.key == "original").for_each(|problem| problem.hint.clone_from(&hint));
+    sources
+        .problems
+        .iter_mut()
+        .filter(|problem| problem.key == "original")
+        .for_each(|problem| problem.hint.clone_from(&hint));
 }

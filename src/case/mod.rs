@@ -174,6 +174,9 @@ fn read_lists(sources: &mut Sources, folder: &Path, board: Option<&Values>, befo
     for (name, cited) in &files {
         lists::read(sources, folder, (name, cited.as_ref()), &answers, board, before, &mut lists);
     }
+    if sources.noted == noted {
+        lists::check_titles(sources, board, &lists);
+    }
     lists
 }
 

@@ -132,7 +132,8 @@ fn datum(part: &Inductor, key: &str) -> Option<f64> {
 fn check_parts(case: &Case, told: &Told, name: &str) {
     let own = own_parts();
     let expected = told.parts();
-    let mut found: Vec<&str> = case.parts.iter().map(|p| p.name.as_str()).filter(|p| !own.iter().any(|o| o == p)).collect();
+    let mut found: Vec<&str> =
+        case.parts.iter().map(|p| p.name.as_str()).filter(|p| !own.iter().any(|o| o == p)).collect();
     let mut wanted: Vec<&str> = expected.keys().map(String::as_str).collect();
     found.sort_unstable();
     wanted.sort_unstable();
@@ -180,7 +181,8 @@ fn outside_tables_hold_the_values_that_were_written_with_them() {
                 assert!(said.contains(text), "{name} must say {text}:\n{said}");
             }
             if let Some(lines) = told.table.get("lines").and_then(Value::as_integer) {
-                let are = if lines == 1 { "1 line is left out".to_string() } else { format!("{lines} lines are left out") };
+                let are =
+                    if lines == 1 { "1 line is left out".to_string() } else { format!("{lines} lines are left out") };
                 assert!(said.contains(&are), "{name}: {are}:\n{said}");
             }
         }
@@ -228,4 +230,125 @@ fn error_what_is_no_list_of_inductors_is_said() {
             }
         }
     }
+}
+
+/// A table that a reader takes without a question, with its lines.
+const PLAIN: &str = "Part;Core;L (uH);DCR max (mOhm);Isat 30% (A);Irms 40K (A)\n";
+
+#[test]
+fn error_a_file_that_is_not_what_its_ending_says_is_recognised() {
+    let book = books::xlsx(&books::sheets("sheet Data\nPart|L (uH)\nTeal-1|=33"));
+    let ods = books::ods(&books::sheets("sheet Data\nPart|L (uH)\nTeal-1|=33"));
+    let table = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n").into_bytes();
+    let cases: [(&str, Vec<u8>, &[&str]); 9] = [
+        ("list.csv", book.clone(), &["a workbook (XLSX)", "ends in .xlsx"]),
+        ("list.ods", book, &["a workbook (XLSX)", "ends in .xlsx"]),
+        ("list.xlsx", ods, &["a workbook (ODS)", "ends in .ods"]),
+        ("list.xlsx", table, &["a text file", "ends in .csv"]),
+        ("list.xls", vec![0xD0, 0xCF, 0x11, 0xE0, 0xA1, 0xB1, 0x1A, 0xE1], &["old binary kind", "XLSX"]),
+        ("list.csv", b"%PDF-1.7".to_vec(), &["a PDF file"]),
+        ("list.csv", b"<html><table><tr><td>Part</td></tr></table></html>".to_vec(), &["a web page"]),
+        ("list.csv", vec![0x89, b'P', b'N', b'G', 1, 2, 3], &["a picture"]),
+        ("list.xlsx", b"PK\x03\x04 and no more".to_vec(), &["cannot be read"]),
+    ];
+    for (name, bytes, texts) in cases {
+        let said = Room::of(name, &bytes, "").read().expect_err("it must be refused").to_string();
+        assert!(texts.iter().all(|text| said.contains(text)), "{name}: {texts:?}:\n{said}");
+    }
+}
+
+#[test]
+fn law_lines_that_are_left_out_are_told_to_ten_and_counted() {
+    let odd = (0..37).map(|i| format!("Odd-{i};ferrite;ca. 33;49;7,9;4,9\n")).collect::<String>();
+    let room = Room::of("list.csv", format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n{odd}").as_bytes(), "");
+    let said = room.read().expect("one part is left").warnings;
+    assert_eq!(said.iter().filter(|line| line.contains("ca. 33")).count(), 10, "{said:#?}");
+    assert!(said.iter().any(|line| line == "list.csv: 37 lines are left out"), "{said:#?}");
+    assert!(said.iter().any(|line| line == "list.csv: and 27 more lines that are left out"), "{said:#?}");
+}
+
+#[test]
+fn error_a_table_of_which_no_line_can_be_used_is_refused() {
+    for (lines, text) in
+        [("", "a header without rows"), ("Odd-1;ferrite;ca. 33;49;7,9;4,9\n", "no line that can be used")]
+    {
+        let said = Room::of("list.csv", format!("{PLAIN}{lines}").as_bytes(), "")
+            .read()
+            .expect_err("nothing is left")
+            .to_string();
+        assert!(said.contains(text), "{said}");
+    }
+}
+
+#[test]
+fn error_an_original_that_is_left_out_is_said() {
+    let room = Room::of(
+        "list.csv",
+        format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\nTeal-2;ferrite;ca. 33;49;7,9;4,9\n").as_bytes(),
+        "",
+    );
+    let board = std::fs::read_to_string(room.folder.join("board.toml")).expect("board.toml");
+    std::fs::write(room.folder.join("board.toml"), board.replace("original = \"Alder-33\"", "original = \"Teal-2\""))
+        .expect("written");
+    let said = room.read().expect_err("the original is missing").to_string();
+    assert!(said.contains("list.csv, line 3, cannot be used") && said.contains("ca. 33"), "{said}");
+}
+
+#[test]
+fn law_a_table_that_nothing_names_is_mentioned() {
+    let room = Room::of("list.csv", format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n").as_bytes(), "");
+    std::fs::write(room.folder.join("old list.xlsx"), "whatever").expect("a file");
+    let said = room.read().expect("it reads").warnings.join("\n");
+    assert!(said.contains("old list.xlsx: a table that is not read") && !said.contains("list.csv: a table"), "{said}");
+}
+
+#[test]
+fn law_usual_names_are_read_without_being_named() {
+    let table = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n");
+    for name in ["parts.csv", "parts.tsv", "parts.txt"] {
+        let keep = tempfile::tempdir().expect("a folder");
+        let folder = keep.path().join("kiosk");
+        folders::copy(&root().join("cases/ticket-kiosk"), &folder);
+        std::fs::write(folder.join(name), &table).expect("the table");
+        let case = case::read(&folder).unwrap_or_else(|error| panic!("{name}: {error}"));
+        assert!(case.parts.iter().any(|part| part.name == "Teal-1"), "{name}");
+        assert!(case.files.iter().any(|file| file.path == name), "{name} must stand in the record");
+    }
+}
+
+#[test]
+fn error_answers_that_are_none() {
+    let table = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n");
+    let cases = [
+        ("[parts.columns]\n\"Isat\" = \"-\"\n", "the title of a column"),
+        ("[parts.columns]\n\"L (uH)\" = \"coils\"\n", "no list of inductors"),
+        ("[parts.columns]\n\"Core\" = \"coils\"\n", "is not understood"),
+        ("[parts.all]\nworking_volts = \"60 V\"\n", "did you mean working_voltage?"),
+        ("[parts.all]\nworking_voltage = \"60 A\"\n", "voltage with its unit"),
+        ("[parts.lines]\n\"Teal-1\" = \"the second\"\n", "the number of a line"),
+        ("[parts]\nsheets = \"Data\"\n", "no sheet \"Data\""),
+    ];
+    for (answer, text) in cases {
+        let said = Room::of("list.csv", table.as_bytes(), answer).read().expect_err("it must be refused").to_string();
+        assert!(said.contains(text), "{answer}: {text}:\n{said}");
+    }
+}
+
+#[test]
+fn law_a_workbook_and_the_same_table_as_text_hold_the_same_parts() {
+    let rows = "Part|Core|L (uH)|DCR max (mOhm)|Isat 30% (A)|Irms 40K (A)\nTeal-1|ferrite|=33.5|=49.25|=7.95|=4.85";
+    let sheets = books::sheets(&format!("sheet Data\n{rows}"));
+    let text = rows.replace('=', "").replace('|', ";");
+    let comma = text.replace('.', ",");
+    let files = [
+        ("list.xlsx", books::xlsx(&sheets)),
+        ("list.ods", books::ods(&sheets)),
+        ("list.csv", text.into_bytes()),
+        ("list.tsv", comma.into_bytes()),
+    ];
+    let read = |(name, bytes): &(&str, Vec<u8>)| {
+        Room::of(name, bytes, "").read().unwrap_or_else(|error| panic!("{name}: {error}")).parts
+    };
+    let all: Vec<Vec<Inductor>> = files.iter().map(read).collect();
+    assert!(all.iter().all(|parts| *parts == all[0]));
 }

@@ -57,7 +57,9 @@ pub fn xlsx(sheets: &[Sheet]) -> Vec<u8> {
         }
         for (row, first, last) in &sheet.merged {
             let text = &sheet.rows[*row][*first];
-            target.merge_range(*row as u32, *first as u16, *row as u32, *last as u16, text, &Format::new()).expect("merged");
+            target
+                .merge_range(*row as u32, *first as u16, *row as u32, *last as u16, text, &Format::new())
+                .expect("merged");
         }
         for column in &sheet.hidden {
             target.set_column_hidden(*column as u16).expect("hidden");
@@ -88,7 +90,8 @@ pub fn ods(sheets: &[Sheet]) -> Vec<u8> {
         <manifest:file-entry manifest:full-path=\"/\" manifest:media-type=\"application/vnd.oasis.opendocument.spreadsheet\"/>\
         <manifest:file-entry manifest:full-path=\"content.xml\" manifest:media-type=\"text/xml\"/></manifest:manifest>";
     let mimetype = "application/vnd.oasis.opendocument.spreadsheet";
-    for (name, text) in [("mimetype", mimetype), ("META-INF/manifest.xml", manifest), ("content.xml", &content(sheets))] {
+    for (name, text) in [("mimetype", mimetype), ("META-INF/manifest.xml", manifest), ("content.xml", &content(sheets))]
+    {
         archive.start_file(name, plain).expect("a file");
         archive.write_all(text.as_bytes()).expect("its text");
     }
@@ -109,7 +112,10 @@ fn content(sheets: &[Sheet]) -> String {
         }
         for (row, cells) in sheet.rows.iter().enumerate() {
             let cell = |(column, text): (usize, &String)| ods_cell(sheet, row, column, text);
-            text += &format!("<table:table-row>{}</table:table-row>", cells.iter().enumerate().map(cell).collect::<String>());
+            text += &format!(
+                "<table:table-row>{}</table:table-row>",
+                cells.iter().enumerate().map(cell).collect::<String>()
+            );
         }
         text += "</table:table>";
     }

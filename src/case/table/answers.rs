@@ -77,7 +77,12 @@ const MOST_LINES: usize = 10;
 
 /// All questions as one block to paste, each with a "?" in place of its answer.
 pub fn block(questions: &[Question]) -> String {
-    let sections = [(Section::Parts, "parts"), (Section::Columns, "parts.columns"), (Section::All, "parts.all"), (Section::Lines, "parts.lines")];
+    let sections = [
+        (Section::Parts, "parts"),
+        (Section::Columns, "parts.columns"),
+        (Section::All, "parts.all"),
+        (Section::Lines, "parts.lines"),
+    ];
     let mut text = Vec::new();
     for (section, name) in sections {
         let asked: Vec<&Question> = questions.iter().filter(|question| question.section == section).collect();

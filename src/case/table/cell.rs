@@ -190,8 +190,16 @@ fn unread(fault: Fault, text: &str) -> Unread {
 
 /// '<' or '>' and how long it is.
 fn comparison(text: &str) -> Option<(char, usize)> {
-    const SIGNS: [(&str, char); 8] =
-        [(">=", '>'), ("=>", '>'), ("<=", '<'), ("=<", '<'), (">", '>'), ("<", '<'), ("\u{2265}", '>'), ("\u{2264}", '<')];
+    const SIGNS: [(&str, char); 8] = [
+        (">=", '>'),
+        ("=>", '>'),
+        ("<=", '<'),
+        ("=<", '<'),
+        (">", '>'),
+        ("<", '<'),
+        ("\u{2265}", '>'),
+        ("\u{2264}", '<'),
+    ];
     SIGNS.iter().find(|(sign, _)| text.starts_with(sign)).map(|(sign, meaning)| (*meaning, sign.len()))
 }
 

@@ -76,6 +76,8 @@ pub fn resolve(grid: &Grid, header: &Header, answers: &Answers, questions: &mut 
     settle_value(&mut columns);
     leave_out_copies(&mut columns, grid, header);
     leave_out_inches(&mut columns);
+    leave_out_parts_of(&mut columns, answers, &["body_length", "body_width", "body_height"]);
+    leave_out_parts_of(&mut columns, answers, &["terminal_length", "terminal_width", "terminal_gap"]);
     choose_name(&mut columns);
     choose_rating(&mut columns, "saturation_current", 30.0, |said| said.drop.as_deref());
     choose_rating(&mut columns, "hot_saturation_current", 30.0, |said| said.drop.as_deref());
@@ -184,7 +186,8 @@ impl Column {
 
     /// Looks through its cells.
     fn look(&mut self, grid: &Grid, header: &Header, answers: &Answers) {
-        let cells = || grid.lines[header.body..].iter().map(|line| line.cell(self.index)).filter(|cell| !cell.is_empty());
+        let cells =
+            || grid.lines[header.body..].iter().map(|line| line.cell(self.index)).filter(|cell| !cell.is_empty());
         let mut survey = Survey { filled: cells().count(), ..Survey::default() };
         let Some(dimension) = self.dimension() else {
             self.survey = survey;
@@ -212,7 +215,8 @@ impl Column {
     /// A datum that two columns have.
     fn twin(&self, all: &[Column]) -> Option<String> {
         let key = self.key()?;
-        let other = all.iter().find(|other| other.index != self.index && other.survey.filled > 0 && other.role == self.role)?;
+        let other =
+            all.iter().find(|other| other.index != self.index && other.survey.filled > 0 && other.role == self.role)?;
         let title = format!("column {} \"{}\"", letters(other.index), other.title);
         Some(format!("{title} is {} as well: \"{LEAVE}\" leaves one of the two out", key.path))
     }
@@ -225,7 +229,9 @@ impl Column {
             return Some(format!("its title seems to go on from a merged cell: a key of a part, or {leave}"));
         }
         match said.word {
-            Some(Word::SomeCurrent) if self.role == Role::Unused && !(has("saturation_current") && has("heating_current")) => {
+            Some(Word::SomeCurrent)
+                if self.role == Role::Unused && !(has("saturation_current") && has("heating_current")) =>
+            {
                 return Some(format!("saturation_current at ... %, heating_current at ... K, or {leave}"));
             }
             _ => {}
@@ -233,7 +239,10 @@ impl Column {
         if self.role == Role::Resistances && self.survey.unqualified && !self.in_order {
             return Some("dcr_typical or dcr_max: nobody says which".into());
         }
-        if (self.is("saturation_current") || self.is("hot_saturation_current")) && said.drop.is_none() && !has("saturation_drop") {
+        if (self.is("saturation_current") || self.is("hot_saturation_current"))
+            && said.drop.is_none()
+            && !has("saturation_drop")
+        {
             let path = self.key().map_or("", |key| key.path);
             return Some(format!("{path} at ... %: by how much has the inductance dropped there? {leave}"));
         }
@@ -281,7 +290,10 @@ impl Column {
         }
         if let Some(small) = &self.survey.small {
             let number: f64 = small.parse().unwrap_or(0.0);
-            return Some(format!("{name} [1] if {small} is {} %, {name} [%] if it is {small} %", rounded(100.0 * number)));
+            return Some(format!(
+                "{name} [1] if {small} is {} %, {name} [%] if it is {small} %",
+                rounded(100.0 * number)
+            ));
         }
         let needs_unit = !matches!(dimension, Dimension::Number | Dimension::Ratio);
         let bare = self.survey.bare.as_ref().filter(|_| needs_unit && self.unit.is_none() && !self.survey.united)?;
@@ -303,7 +315,9 @@ pub fn unit_fits(unit: &str, dimension: Dimension) -> bool {
 impl Survey {
     fn see(&mut self, cell: &Cell, column: &Column, dimension: Dimension, marks: &Marks) {
         let read = match (column.role, cell) {
-            (Role::Size, Cell::Text(text)) => cell::lengths(text, marks).map(|all| cell::Values { all, tolerance: None }),
+            (Role::Size, Cell::Text(text)) => {
+                cell::lengths(text, marks).map(|all| cell::Values { all, tolerance: None })
+            }
             (Role::Temperatures, Cell::Text(text)) if cell::upper_end(text).is_some() => return,
             _ => cell::values(cell, dimension, marks),
         };
@@ -321,7 +335,8 @@ impl Survey {
                 self.bare.get_or_insert(cell.text());
             }
         }
-        if let ([only], Dimension::Fraction, Some("%")) = (values.as_slice(), dimension, column.unit.as_deref()) {
+        if let ([only], Dimension::Fraction, None | Some("%")) = (values.as_slice(), dimension, column.unit.as_deref())
+        {
             // A tolerance or a drop of 1 % or less is none that a power inductor has: a spreadsheet may keep 20 % as 0.2.
             let small = only.unit.is_empty() && only.number.parse().is_ok_and(|n: f64| n > 0.0 && n <= 1.0);
             if small && column.answer.is_none() {
@@ -348,12 +363,20 @@ fn settle_value(columns: &mut [Column]) {
 fn choose_name(columns: &mut [Column]) {
     let sure = |column: &Column| column.is("name") && column.said.word == Some(Word::Key("name"));
     if columns.iter().any(sure) {
-        columns.iter_mut().filter(|column| column.is("name") && !sure(column)).for_each(|column| column.role = Role::Unused);
+        columns
+            .iter_mut()
+            .filter(|column| column.is("name") && !sure(column))
+            .for_each(|column| column.role = Role::Unused);
         return;
     }
-    let rank = |column: &Column| ["part", "part name", "article", "artikel", "product"].contains(&column.title.to_lowercase().as_str());
+    let rank = |column: &Column| {
+        ["part", "part name", "article", "artikel", "product"].contains(&column.title.to_lowercase().as_str())
+    };
     if columns.iter().filter(|column| column.is("name") && rank(column)).count() == 1 {
-        columns.iter_mut().filter(|column| column.is("name") && !rank(column)).for_each(|column| column.role = Role::Unused);
+        columns
+            .iter_mut()
+            .filter(|column| column.is("name") && !rank(column))
+            .for_each(|column| column.role = Role::Unused);
     }
 }
 
@@ -361,7 +384,9 @@ fn choose_name(columns: &mut [Column]) {
 fn choose_rating(columns: &mut [Column], key: &str, usual: f64, condition: fn(&Title) -> Option<&str>) {
     let value = |column: &Column| condition(&column.said).and_then(leading_number);
     let rated = columns.iter().filter(|column| column.is(key) && column.survey.filled > 0);
-    let Some(best) = rated.filter_map(value).min_by(|a, b| (a - usual).abs().total_cmp(&(b - usual).abs())) else { return };
+    let Some(best) = rated.filter_map(value).min_by(|a, b| (a - usual).abs().total_cmp(&(b - usual).abs())) else {
+        return;
+    };
     for column in columns.iter_mut().filter(|column| column.is(key)) {
         if value(column) != Some(best) {
             column.role = Role::Unused;
@@ -371,11 +396,16 @@ fn choose_rating(columns: &mut [Column], key: &str, usual: f64, condition: fn(&T
 
 /// A part has one drop for its cold and its hot saturation current: a hot one at another drop is left out.
 fn same_drop(columns: &mut [Column]) {
-    let of = |columns: &[Column], key: &str| columns.iter().find(|column| column.is(key)).map(|column| column.said.drop.clone());
+    let of = |columns: &[Column], key: &str| {
+        columns.iter().find(|column| column.is(key)).map(|column| column.said.drop.clone())
+    };
     if let Some(cold) = of(columns, "saturation_current")
         && of(columns, "hot_saturation_current").is_some_and(|hot| hot != cold)
     {
-        columns.iter_mut().filter(|column| column.is("hot_saturation_current")).for_each(|column| column.role = Role::Unused);
+        columns
+            .iter_mut()
+            .filter(|column| column.is("hot_saturation_current"))
+            .for_each(|column| column.role = Role::Unused);
     }
 }
 
@@ -386,7 +416,8 @@ fn leave_out_copies(columns: &mut [Column], grid: &Grid, header: &Header) {
         let (before, rest) = columns.split_at_mut(i);
         let column = &mut rest[0];
         let copies = |other: &&Column| {
-            let alike = (other.role, &other.unit, &other.said.drop, &other.said.rise) == (column.role, &column.unit, &column.said.drop, &column.said.rise);
+            let alike = (other.role, &other.unit, &other.said.drop, &other.said.rise)
+                == (column.role, &column.unit, &column.said.drop, &column.said.rise);
             alike && lines.iter().all(|line| line.cell(other.index) == line.cell(column.index))
         };
         if column.key().is_some() && before.iter().any(|other| copies(&other)) {
@@ -395,12 +426,29 @@ fn leave_out_copies(columns: &mut [Column], grid: &Grid, header: &Header) {
     }
 }
 
+/// Dimensions that say something only together are not used unless all are there; a column of sizes may have what is missing.
+fn leave_out_parts_of(columns: &mut [Column], answers: &Answers, group: &[&str]) {
+    let has = |key: &&str| columns.iter().any(|column| column.is(key)) || answers.constant(key).is_some();
+    let sizes = columns.iter().any(|column| column.role == Role::Size);
+    if !sizes && !group.iter().all(has) {
+        let partial = |column: &&mut Column| group.iter().any(|key| column.is(key));
+        columns.iter_mut().filter(partial).for_each(|column| column.role = Role::Unused);
+    }
+}
+
 /// Where a length stands in millimetres and in inches, the inches are those of a conversion.
 fn leave_out_inches(columns: &mut [Column]) {
-    let factor = |column: &Column| column.unit.as_ref().and_then(|unit| words::unit(unit, Dimension::Length)).map(|unit| unit.factor);
-    let metric: Vec<Role> = columns.iter().filter(|column| factor(column) == Some(1.0)).map(|column| column.role).collect();
+    let factor = |column: &Column| {
+        column.unit.as_ref().and_then(|unit| words::unit(unit, Dimension::Length)).map(|unit| unit.factor)
+    };
+    let metric: Vec<Role> =
+        columns.iter().filter(|column| factor(column) == Some(1.0)).map(|column| column.role).collect();
     let in_both = |column: &&mut Column| column.dimension() == Some(Dimension::Length) && metric.contains(&column.role);
-    columns.iter_mut().filter(in_both).filter(|column| factor(column) != Some(1.0) && column.unit.is_some()).for_each(|column| column.role = Role::Unused);
+    columns
+        .iter_mut()
+        .filter(in_both)
+        .filter(|column| factor(column) != Some(1.0) && column.unit.is_some())
+        .for_each(|column| column.role = Role::Unused);
 }
 
 /// Numbers whose mark may be read in two ways: one question for the table.
@@ -426,17 +474,24 @@ fn missing(columns: &[Column], answers: &Answers) -> Vec<Question> {
     let unused: Vec<String> = unused(columns);
     let titles = if unused.is_empty() { String::new() } else { format!(" (not used so far: {})", unused.join(", ")) };
     if !has("name") {
-        ask(Section::Columns, "title of the names", &format!("name: put the title of the column with the part numbers on the left{titles}"));
+        ask(
+            Section::Columns,
+            "title of the names",
+            &format!("name: put the title of the column with the part numbers on the left{titles}"),
+        );
     }
     if !has("core") {
         ask(Section::All, "core", "ferrite, composite or iron-powder; no column says it");
     }
     if !has("dcr_typical") && !has("dcr_max") && !any(Role::Resistances) {
-        let remark = format!("dcr_max or dcr_typical: put the title of the column with the winding resistance on the left{titles}");
+        let remark = format!(
+            "dcr_max or dcr_typical: put the title of the column with the winding resistance on the left{titles}"
+        );
         ask(Section::Columns, "title of the resistances", &remark);
     }
     let size = any(Role::Size) || has("body_length") && has("body_width") && has("body_height");
-    let current = has("heating_current") || columns.iter().any(|c| c.said.word == Some(Word::SomeCurrent) && c.answer.is_none());
+    let current =
+        has("heating_current") || columns.iter().any(|c| c.said.word == Some(Word::SomeCurrent) && c.answer.is_none());
     if !current && !has("thermal_resistance") && !size {
         ask(Section::All, "thermal_resistance", "such as 45 K/W; no column has it, a heating current or the size");
     }
@@ -446,6 +501,8 @@ fn missing(columns: &[Column], answers: &Answers) -> Vec<Question> {
 /// Titles of the columns that are not read, as far as there is something in them.
 pub fn unused(columns: &[Column]) -> Vec<String> {
     let is_unused = |column: &&Column| column.role == Role::Unused && column.survey.filled > 0;
-    let name = |column: &Column| if column.title.is_empty() { format!("column {}", letters(column.index)) } else { column.title.clone() };
+    let name = |column: &Column| {
+        if column.title.is_empty() { format!("column {}", letters(column.index)) } else { column.title.clone() }
+    };
     columns.iter().filter(is_unused).map(name).collect()
 }

@@ -58,6 +58,9 @@ impl Refusal {
     }
 }
 
+/// A cell of more lines than that has lost its closing quotation mark.
+const MOST_LINES_IN_CELL: usize = 8;
+
 /// More columns than that are no table of parts.
 pub const MOST_COLUMNS: usize = 200;
 
@@ -120,7 +123,10 @@ fn nature(bytes: &[u8]) -> Nature {
         return Nature::Workbook(if ods { Book::Ods } else { Book::Xlsx });
     }
     if begins(&[0xD0, 0xCF, 0x11, 0xE0]) {
-        return Nature::Other("a workbook of the old binary kind, or one with a password", "save it as XLSX, without a password");
+        return Nature::Other(
+            "a workbook of the old binary kind, or one with a password",
+            "save it as XLSX, without a password",
+        );
     }
     if begins(b"%PDF") {
         return Nature::Other("a PDF file", "copy its table into a spreadsheet and save that");
@@ -154,7 +160,9 @@ pub fn decode(bytes: &[u8]) -> Result<String, Refusal> {
 
 /// Whether a text is in Windows-1252: neither in UTF-8 nor in UTF-16.
 pub fn is_windows_1252(bytes: &[u8]) -> bool {
-    std::str::from_utf8(bytes).is_err() && encoding_rs::Encoding::for_bom(bytes).is_none() && without_mark(bytes).is_none()
+    std::str::from_utf8(bytes).is_err()
+        && encoding_rs::Encoding::for_bom(bytes).is_none()
+        && without_mark(bytes).is_none()
 }
 
 /// UTF-16 without a mark: every other byte of mostly Latin text is 0.
@@ -185,6 +193,10 @@ fn text_grid(text: &str) -> Result<Grid, Refusal> {
         if cells.len() > MOST_COLUMNS {
             let found = format!("{} cells in line {number}", cells.len());
             return Err(Refusal::new(found, format!("at most {MOST_COLUMNS} columns"), "is it the right file?"));
+        }
+        if record.iter().any(|text| text.matches('\n').count() > MOST_LINES_IN_CELL) {
+            let hint = "double a quotation mark inside a quoted cell";
+            return Err(Refusal::new(format!("no end of a cell of line {number}"), "a closing quotation mark", hint));
         }
         if cells.iter().any(|cell| !cell.is_empty()) {
             lines.push(Line { number, cells });
@@ -229,7 +241,8 @@ const LINES_TRIED: usize = 200;
 /// The separator by which most lines have the same number of cells, and the more cells.
 fn separator_of(text: &str) -> u8 {
     let score = |separator: &u8| {
-        let widths: Vec<usize> = reader(text, *separator).records().take(LINES_TRIED).flatten().map(|r| r.len()).collect();
+        let widths: Vec<usize> =
+            reader(text, *separator).records().take(LINES_TRIED).flatten().map(|r| r.len()).collect();
         let same = |width: usize| widths.iter().filter(|other| **other == width).count();
         let width = widths.iter().copied().filter(|w| *w > 1).max_by_key(|w| (same(*w), *w)).unwrap_or(1);
         // In tenths: a title row more or less decides nothing.

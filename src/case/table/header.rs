@@ -8,7 +8,7 @@ use super::words;
 /// Lines in which a header is looked for: titles, dates and remarks may stand above it.
 const LINES_TRIED: usize = 60;
 /// Columns that must be understood before a line is taken for a header.
-const FEWEST_UNDERSTOOD: usize = 2;
+pub const FEWEST_UNDERSTOOD: usize = 2;
 
 /// Lines below the first that may belong to a header: qualifiers, units.
 const MOST_FURTHER: usize = 2;
@@ -44,7 +44,8 @@ pub fn find(grid: &Grid, stated: Option<usize>) -> Option<Header> {
     let further: Vec<&Line> =
         grid.lines[index + 1..].iter().take(MOST_FURTHER).take_while(|line| is_second(line, first)).collect();
     let width = further.iter().map(|line| line.width()).fold(first.width(), usize::max);
-    let below = |column: usize| further.iter().map(|line| merged_text(grid, line, column)).collect::<Vec<_>>().join(" ");
+    let below =
+        |column: usize| further.iter().map(|line| merged_text(grid, line, column)).collect::<Vec<_>>().join(" ");
     let title = |column| format!("{} {}", merged_text(grid, first, column), below(column));
     let one_line = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
     let titles = (0..width).map(title).map(one_line).collect();
@@ -52,7 +53,7 @@ pub fn find(grid: &Grid, stated: Option<usize>) -> Option<Header> {
 }
 
 /// Number of titles in a line whose words are understood.
-fn understood(line: &Line) -> usize {
+pub fn understood(line: &Line) -> usize {
     let is_title = |cell: &&Cell| matches!(cell, Cell::Text(text) if title::read(text).word.is_some());
     line.cells.iter().filter(is_title).count()
 }
@@ -106,6 +107,7 @@ pub fn with_units(grid: &Grid, header: &Header) -> Option<Grid> {
 /// A number with a unit that is no condition of a title: "31 mOhm".
 fn looks_like_value(text: &str) -> bool {
     let title: Title = title::read(text);
-    let number = super::cell::numbers(text).first().is_some_and(|number| text.trim_start().starts_with(number.as_str()));
+    let number =
+        super::cell::numbers(text).first().is_some_and(|number| text.trim_start().starts_with(number.as_str()));
     number && title.drop.is_none() && title.rise.is_none() && title.temperature.is_none()
 }

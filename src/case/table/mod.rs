@@ -15,6 +15,8 @@ mod title;
 mod words;
 mod workbook;
 
+use std::borrow::Cow;
+
 use super::keys::{Key, Kind, PART};
 use crate::units::Dimension;
 pub use answers::{Answers, Question};
@@ -23,6 +25,7 @@ use file::Grid;
 pub use file::{Refusal, decode, ending, is_windows_1252};
 use header::Header;
 pub use rows::is_flag;
+pub use words::documented;
 
 /// A value of a part, as the case format writes it.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,25 +83,27 @@ pub struct List {
 /// A [`Refusal`] if the file is no table, no list of inductors, or not what its ending says.
 pub fn read(name: &str, bytes: &[u8], answers: &Answers) -> Result<List, Refusal> {
     let grids = file::grids(name, bytes)?;
-    let mut lists: Vec<(&Grid, Header)> = Vec::new();
-    for grid in chosen(&grids, answers)? {
-        lists.extend(header::find(grid, answers.header).filter(|header| is_list(grid, header, answers)).map(|header| (grid, header)));
-    }
-    if lists.is_empty() {
+    let sheets: Vec<Sheet<'_>> = chosen(&grids, answers)?.into_iter().filter_map(|grid| sheet(grid, answers)).collect();
+    if sheets.is_empty() {
         return Err(no_list(&grids));
     }
     let mut list = List::default();
-    if lists.len() > 1 && answers.sheets.is_empty() {
-        let names: Vec<String> = lists.iter().map(|(grid, _)| format!("\"{}\"", grid.sheet)).collect();
+    if sheets.len() > 1 && answers.sheets.is_empty() {
+        let names: Vec<String> = sheets.iter().map(|sheet| format!("\"{}\"", sheet.grid.sheet)).collect();
         let remark = format!("[{}], or one of them: each is a list of inductors", names.join(", "));
         list.questions.push(Question { section: answers::Section::Parts, key: "sheets".into(), remark });
         return Ok(list);
     }
-    for (grid, header) in &lists {
-        let joined = header::with_units(grid, header);
-        add(&mut list, joined.as_ref().unwrap_or(grid), header, answers)?;
-    }
+    sheets.into_iter().try_for_each(|sheet| add(&mut list, sheet, answers))?;
     Ok(list)
+}
+
+/// A sheet or text file that is a list of inductors.
+struct Sheet<'a> {
+    grid: Cow<'a, Grid>,
+    header: Header,
+    columns: Vec<Column>,
+    questions: Vec<Question>,
 }
 
 /// The sheets that somebody has named, or all.
@@ -113,10 +118,14 @@ fn chosen<'a>(grids: &'a [Grid], answers: &Answers) -> Result<Vec<&'a Grid>, Ref
     Ok(grids.iter().filter(|grid| all || answers.sheets.contains(&grid.sheet)).collect())
 }
 
-/// Whether a column is the inductance, or may be.
-fn is_list(grid: &Grid, header: &Header, answers: &Answers) -> bool {
-    let columns = columns::resolve(grid, header, answers, &mut Vec::new());
-    columns.iter().any(|column| column.key().is_some_and(|key| key.path == "inductance"))
+/// A sheet with a column for the inductance.
+fn sheet<'a>(grid: &'a Grid, answers: &Answers) -> Option<Sheet<'a>> {
+    let header = header::find(grid, answers.header)?;
+    let grid = header::with_units(grid, &header).map_or(Cow::Borrowed(grid), Cow::Owned);
+    let mut questions = Vec::new();
+    let columns = columns::resolve(&grid, &header, answers, &mut questions);
+    let is_list = columns.iter().any(|column| column.key().is_some_and(|key| key.path == "inductance"));
+    is_list.then_some(Sheet { grid, header, columns, questions })
 }
 
 /// Titles that a refusal lists.
@@ -124,9 +133,12 @@ const TITLES_SHOWN: usize = 8;
 
 fn no_list(grids: &[Grid]) -> Refusal {
     let line = grids.iter().find_map(|grid| header::find(grid, None).map(|header| header.titles));
-    let first = || grids.iter().find_map(|grid| grid.lines.first()).map(|line| line.cells.iter().map(cell::Cell::text).collect());
+    let first = || {
+        grids.iter().find_map(|grid| grid.lines.first()).map(|line| line.cells.iter().map(cell::Cell::text).collect())
+    };
     let titles: Vec<String> = line.or_else(first).unwrap_or_default();
-    let shown: Vec<&str> = titles.iter().filter(|title| !title.is_empty()).take(TITLES_SHOWN).map(String::as_str).collect();
+    let shown: Vec<&str> =
+        titles.iter().filter(|title| !title.is_empty()).take(TITLES_SHOWN).map(String::as_str).collect();
     let found = match shown.is_empty() {
         true => "an empty table".to_string(),
         false => format!("no list of inductors; its columns are: {}", shown.join(", ")),
@@ -136,11 +148,12 @@ fn no_list(grids: &[Grid]) -> Refusal {
 }
 
 /// Adds what one sheet or text file holds.
-fn add(list: &mut List, grid: &Grid, header: &Header, answers: &Answers) -> Result<(), Refusal> {
-    commas_in_numbers(grid, header)?;
-    let columns = columns::resolve(grid, header, answers, &mut list.questions);
-    let mut rows = rows::read(grid, header, &columns, answers);
-    notes(list, grid, &columns, &rows);
+fn add(list: &mut List, sheet: Sheet<'_>, answers: &Answers) -> Result<(), Refusal> {
+    let Sheet { grid, header, columns, questions } = sheet;
+    commas_in_numbers(&grid, &header)?;
+    list.questions.extend(questions);
+    let mut rows = rows::read(&grid, &header, &columns, answers)?;
+    notes(list, &grid, &columns, &rows);
     let parts: Vec<Part> = list.parts.drain(..).chain(rows.parts.drain(..)).collect();
     list.parts = rows::once(parts, answers, &mut list.questions, &mut list.notes);
     list.left_out.append(&mut rows.left_out);
@@ -154,9 +167,12 @@ fn add(list: &mut List, grid: &Grid, header: &Header, answers: &Answers) -> Resu
 /// Where a comma separates cells, a line with too many of them may have decimal commas, and then no cell is where it seems to be.
 fn commas_in_numbers(grid: &Grid, header: &Header) -> Result<(), Refusal> {
     let width = header.titles.len();
-    let Some(line) = grid.lines[header.body..].iter().find(|line| grid.by_comma && line.width() > width) else { return Ok(()) };
+    let Some(line) = grid.lines[header.body..].iter().find(|line| grid.by_comma && line.width() > width) else {
+        return Ok(());
+    };
     let found = format!("{} cells in line {}", line.width(), line.number);
-    let expected = format!("at most {width} as in the header: a comma separates the cells, and may stand in numbers as well");
+    let expected =
+        format!("at most {width} as in the header: a comma separates the cells, and may stand in numbers as well");
     Err(Refusal::new(found, expected, "save the list with semicolons or tabs, or as XLSX"))
 }
 
@@ -176,7 +192,9 @@ fn notes(list: &mut List, grid: &Grid, columns: &[Column], rows: &rows::Rows) {
         list.notes.push(format!("{sheet}lines of one cell, taken for remarks: {}", rows::listed(&rows.remarks)));
     }
     if columns.iter().any(|column| column.role == columns::Role::Size) {
-        list.notes.push(format!("{sheet}sizes are taken as the largest length x width x height, the length along the terminals"));
+        list.notes.push(format!(
+            "{sheet}sizes are taken as the largest length x width x height, the length along the terminals"
+        ));
     }
 }
 

@@ -84,18 +84,32 @@ impl Marks {
 /// What one number tells.
 fn evidence(number: &str) -> Evidence {
     let body = number.trim_start_matches(['+', '-']).replace(['\'', '\u{2019}'], " ");
-    if !body.contains(|c: char| c.is_ascii_digit()) || body.contains(|c: char| !c.is_ascii_digit() && !"., ".contains(c)) {
+    if !body.contains(|c: char| c.is_ascii_digit())
+        || body.contains(|c: char| !c.is_ascii_digit() && !"., ".contains(c))
+    {
         return Evidence::Wrong;
     }
     let marks: Vec<char> = body.chars().filter(|c| ".,".contains(*c)).collect();
     let spaced = body.contains(' ');
     match marks.as_slice() {
-        [] if spaced => if grouped(&body, ' ') { Evidence::None } else { Evidence::Wrong },
+        [] if spaced => {
+            if grouped(&body, ' ') {
+                Evidence::None
+            } else {
+                Evidence::Wrong
+            }
+        }
         [] => Evidence::None,
         [only] if spaced => decimal_behind_groups(&body, *only, ' '),
         [only] => one_mark(&body, *only),
         [first, .., last] if spaced || first != last => decimal_behind_groups(&body, *last, *first),
-        [first, ..] => if grouped(&body, *first) { Evidence::Thousands(*first) } else { Evidence::Wrong },
+        [first, ..] => {
+            if grouped(&body, *first) {
+                Evidence::Thousands(*first)
+            } else {
+                Evidence::Wrong
+            }
+        }
     }
 }
 
@@ -117,5 +131,8 @@ fn grouped(body: &str, mark: char) -> bool {
     let mut groups = body.split(mark);
     let first = groups.next().unwrap_or("");
     let digits = |text: &str| !text.is_empty() && text.chars().all(|c| c.is_ascii_digit());
-    digits(first) && first.len() <= 3 && !first.starts_with('0') && groups.all(|group| group.len() == 3 && digits(group))
+    digits(first)
+        && first.len() <= 3
+        && !first.starts_with('0')
+        && groups.all(|group| group.len() == 3 && digits(group))
 }

@@ -1,12 +1,12 @@
 //! Lines below the header: parts with their values, and lines that are none.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::answers::{Answers, OPEN, Question, Section};
 use super::cell::{self, Cell, POINT, Unread, Value};
 use super::columns::{Column, Role};
-use super::file::{Grid, Line};
-use super::header::Header;
+use super::file::{Grid, Line, Refusal};
+use super::header::{self, Header};
 use super::words::{self, Qualifier};
 use super::{Entry, LeftOut, Part, dimension_of, key_named};
 use crate::case::keys::{Key, Kind};
@@ -24,7 +24,10 @@ pub struct Rows {
 }
 
 /// Reads all lines below the header.
-pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers) -> Rows {
+///
+/// # Errors
+/// A [`Refusal`] if another header follows: below it no cell would be what it seems to be.
+pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers) -> Result<Rows, Refusal> {
     let mut rows = Rows::default();
     let head = grid.lines.iter().find(|line| line.number == header.line);
     for line in &grid.lines[header.body..] {
@@ -35,12 +38,28 @@ pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers)
             rows.remarks.push(line.number);
             continue;
         }
+        if is_other_header(line, columns) {
+            return Err(other_header(line.number));
+        }
         match part(grid, line, columns, answers) {
             Ok(part) => rows.parts.push(part),
             Err(reason) => rows.left_out.push(LeftOut { line: line.number, reason }),
         }
     }
-    rows
+    Ok(rows)
+}
+
+/// Whether a line has titles where values are expected.
+fn is_other_header(line: &Line, columns: &[Column]) -> bool {
+    let without_digits = |text: &str| !text.is_empty() && !text.contains(|c: char| c.is_ascii_digit());
+    let inductance = columns.iter().find(|column| column.key().is_some_and(|key| key.path == "inductance"));
+    let is_text = |column: &Column| matches!(line.cell(column.index), Cell::Text(text) if without_digits(text));
+    inductance.is_some_and(is_text) && header::understood(line) >= header::FEWEST_UNDERSTOOD
+}
+
+fn other_header(number: usize) -> Refusal {
+    let hint = "put each table into a file or a sheet of its own";
+    Refusal::new(format!("another header in line {number}"), "one table with one header", hint)
 }
 
 /// One part, or why it cannot be used.
@@ -49,6 +68,10 @@ fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Resu
     let say = |reason: String| format!("{name}: {reason}");
     if line.width() > columns.len() {
         return Err(say("more cells than the header has".into()));
+    }
+    if grid.by_comma && line.cells.len() < columns.len() {
+        let reason = format!("{} cells and not {} as in the header", line.cells.len(), columns.len());
+        return Err(say(reason));
     }
     let mut entries: Vec<Entry> = Vec::new();
     for column in columns.iter().filter(|column| column.role != Role::Unused) {
@@ -62,7 +85,7 @@ fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Resu
     if !entries.iter().any(|entry| entry.key == "inductance") {
         return Err(say("no inductance".into()));
     }
-    conditions(&mut entries, columns);
+    conditions(&mut entries, columns).map_err(say)?;
     let constant = |(key, value): &(String, String)| {
         let key = key_named(key).filter(|_| value.trim() != OPEN)?.path;
         Some(Entry { key, text: value.clone(), column: None })
@@ -89,7 +112,9 @@ fn name(line: &Line, columns: &[Column]) -> Result<String, String> {
         Cell::Error(error) => Err(format!("the name is the error {error} of a spreadsheet")),
         Cell::Text(text) if text.trim().is_empty() => Err(format!("no name ({})", first())),
         Cell::Text(text) if words::sums_up(text) => Err(format!("{}: it sums up others and is no part", text.trim())),
-        Cell::Text(text) if is_rounded(text) => Err(format!("{}: the name is a number that a spreadsheet has rounded", text.trim())),
+        Cell::Text(text) if is_rounded(text) => {
+            Err(format!("{}: the name is a number that a spreadsheet has rounded", text.trim()))
+        }
         Cell::Number(number) if number.fract() != 0.0 || number.abs() >= 1e15 => {
             Err(format!("{number}: the name is a number that a spreadsheet may have rounded"))
         }
@@ -124,16 +149,20 @@ fn same_value(a: &Entry, b: &Entry) -> bool {
 }
 
 /// Drop, rise and temperatures that titles state, for the ratings that the line has.
-fn conditions(entries: &mut Vec<Entry>, columns: &[Column]) {
+fn conditions(entries: &mut Vec<Entry>, columns: &[Column]) -> Result<(), String> {
     let mut found: Vec<Entry> = Vec::new();
     for column in columns {
-        let Some(key) = column.key().filter(|key| entries.iter().any(|e| e.key == key.path && e.column == Some(column.index))) else {
+        let Some(key) =
+            column.key().filter(|key| entries.iter().any(|e| e.key == key.path && e.column == Some(column.index)))
+        else {
             continue;
         };
         let said = &column.said;
         let stated: &[(&'static str, &Option<String>)] = match key.path {
             "saturation_current" => &[("saturation_drop", &said.drop), ("saturation_temperature", &said.temperature)],
-            "hot_saturation_current" => &[("saturation_drop", &said.drop), ("hot_saturation_temperature", &said.temperature)],
+            "hot_saturation_current" => {
+                &[("saturation_drop", &said.drop), ("hot_saturation_temperature", &said.temperature)]
+            }
             "heating_current" => &[("heating_rise", &said.rise)],
             "inductance" => &[("tolerance", &said.tolerance)],
             _ => &[],
@@ -143,11 +172,7 @@ fn conditions(entries: &mut Vec<Entry>, columns: &[Column]) {
         };
         found.extend(stated.iter().filter_map(entry));
     }
-    for entry in found {
-        if entries.iter().all(|before| before.key != entry.key) {
-            entries.push(entry);
-        }
-    }
+    found.into_iter().try_for_each(|entry| add(entries, entry))
 }
 
 /// Dimensions that say something only together are left out unless all are there.
@@ -178,11 +203,19 @@ fn read_cell(cell: &Cell, column: &Column) -> Result<Vec<Entry>, String> {
         Role::Unused => Ok(Vec::new()),
         Role::Key(key) => match dimension_of(key) {
             None => text_of(cell, key).map(|text| text.into_iter().map(|text| entry(key.path, text)).collect()),
-            Some(dimension) => quantity(cell, column, key, dimension).map_err(bad).map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
+            Some(dimension) => quantity(cell, column, key, dimension)
+                .map_err(bad)
+                .map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
         },
-        Role::Resistances => resistances(cell, column).map_err(bad).map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
-        Role::Size => size(cell, column).map_err(bad).map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
-        Role::Temperatures => temperature(cell, column).map_err(bad).map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
+        Role::Resistances => resistances(cell, column)
+            .map_err(bad)
+            .map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
+        Role::Size => {
+            size(cell, column).map_err(bad).map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect())
+        }
+        Role::Temperatures => temperature(cell, column)
+            .map_err(bad)
+            .map(|all| all.into_iter().map(|(key, text)| entry(key, text)).collect()),
     }
 }
 
@@ -321,12 +354,18 @@ fn written(value: &Value, column: &Column, dimension: Dimension) -> Result<Strin
     let of_title = column.unit.clone().unwrap_or_default();
     let unit = match value.unit.as_str() {
         "" => of_title,
-        POINT if of_title.is_empty() || words::unit(&of_title, dimension) == words::unit(point, dimension) => point.into(),
+        POINT if of_title.is_empty() || words::unit(&of_title, dimension) == words::unit(point, dimension) => {
+            point.into()
+        }
         POINT => return refuse("the letter in it does not go with the unit of the title"),
         other => cell::with_symbol(other, dimension),
     };
     let Some(unit_known) = words::unit(&unit, dimension) else {
-        let why = if unit.is_empty() { "no unit, though others have one".to_string() } else { format!("\"{unit}\" is no unit of {}", dimension.name()) };
+        let why = if unit.is_empty() {
+            "no unit, though others have one".to_string()
+        } else {
+            format!("\"{unit}\" is no unit of {}", dimension.name())
+        };
         return refuse(&why);
     };
     match unit_known.factor {
@@ -341,13 +380,14 @@ fn written(value: &Value, column: &Column, dimension: Dimension) -> Result<Strin
 
 /// Parts that stand in several lines: once where they are alike, asked about where they are not.
 pub fn once(parts: Vec<Part>, answers: &Answers, questions: &mut Vec<Question>, notes: &mut Vec<String>) -> Vec<Part> {
+    let is_chosen = |part: &Part| answers.line_of(&part.name) == Some(part.line);
+    let chosen: HashSet<String> = parts.iter().filter(|part| is_chosen(part)).map(|part| part.name.clone()).collect();
     let mut kept: Vec<Part> = Vec::with_capacity(parts.len());
     let mut first: HashMap<String, usize> = HashMap::with_capacity(parts.len());
     let mut lines: HashMap<String, Vec<usize>> = HashMap::new();
     let mut differences: Vec<(usize, String)> = Vec::new();
     for part in parts {
-        let chosen = answers.line_of(&part.name);
-        if chosen.is_some_and(|line| line != part.line) {
+        if chosen.contains(&part.name) && !is_chosen(&part) {
             continue;
         }
         let Some(&before) = first.get(&part.name) else {
@@ -368,7 +408,8 @@ pub fn once(parts: Vec<Part>, answers: &Answers, questions: &mut Vec<Question>, 
         }
         lines.remove(&name);
     }
-    let mut alike: Vec<(usize, String)> = lines.into_iter().map(|(name, all)| (all[0], format!("{name}: lines {}", listed(&all)))).collect();
+    let mut alike: Vec<(usize, String)> =
+        lines.into_iter().map(|(name, all)| (all[0], format!("{name}: lines {}", listed(&all)))).collect();
     alike.sort();
     if let Some((_, one)) = alike.first() {
         let more = if alike.len() > 1 { format!(", and {} more", alike.len() - 1) } else { String::new() };

@@ -52,7 +52,7 @@ pub fn read(text: &str) -> Title {
     };
     let (outer, inner) = (lower(&of_words(&pieces)), of_words(&in_brackets));
     title.word = if outer.is_empty() && has_order { Some(Word::Size) } else { meaning(&outer) };
-    title.fragment = outer.iter().all(|word| words::FILLERS.contains(&word.as_str())) && title.word.is_none();
+    title.fragment = outer.iter().all(|word| words::JOINTS.contains(&word.as_str())) && title.word.is_none();
     let is_filler = |word: &str| words::FILLERS.contains(&word) || words::RISES.contains(&word);
     let is_odd = |word: &&String| !is_filler(&word.to_lowercase()) && !repeats(&word.to_lowercase(), title.word);
     title.odd = inner.iter().filter(is_odd).cloned().collect();

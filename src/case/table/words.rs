@@ -40,7 +40,7 @@ const HEADERS: &[(Word, &[&str])] = &[
     (Key("heating_rise"), &["temperature rise", "temp rise", "rise", "dt", "erwärmung"]),
     (SomeCurrent, &["rated current", "current", "current rating", "irated", "ir", "i rated", "inom", "i nom", "in", "idc", "rated dc current", "dc current", "max current", "nennstrom", "strom"]),
     (Key("thermal_resistance"), &["rth", "wärmewiderstand"]),
-    (TemperatureRange, &["operating temperature", "operating temp", "operating temperature range", "temperature range", "temp range", "operating range", "betriebstemperatur", "temperaturbereich", "temperature"]),
+    (TemperatureRange, &["operating temperature", "operating temp", "operating temperature range", "temperature range", "temp range", "operating range", "betriebstemperatur", "temperaturbereich"]),
     (Key("working_voltage"), &["rated voltage", "operating voltage", "voltage rating", "voltage", "nennspannung", "betriebsspannung"]),
     (Key("self_resonance"), &["srf", "self resonant frequency", "self resonance frequency", "resonance frequency", "resonant frequency", "eigenresonanz"]),
     (Size, &["size", "dimensions", "dimension", "body size", "body dimensions", "abmessungen", "maße"]),
@@ -56,6 +56,22 @@ pub fn header(words: &str) -> Option<Word> {
     let key = super::PART.iter().find(|key| super::is_plain(key) && key.path.replace('_', " ") == words);
     let known = || HEADERS.iter().find(|(_, all)| all.contains(&words)).map(|(word, _)| *word);
     key.map(|key| Key(key.path)).or_else(known)
+}
+
+/// What titles are understood, for people: the meaning, and the words that have it.
+pub fn documented() -> Vec<(&'static str, &'static [&'static str])> {
+    let meaning = |word: Word| match word {
+        Key(key) => key,
+        PerhapsName => "name, where no other column has it",
+        Resistance => "dcr_typical or dcr_max, as the title or the cell says",
+        SomeCurrent => {
+            "saturation_current with a drop in per cent, heating_current with a rise; else it is asked about"
+        }
+        Size => "body_length, body_width and body_height in one cell",
+        TemperatureRange => "max_temperature, the upper end of the range",
+        Value => "inductance, where title or cells are in henry",
+    };
+    HEADERS.iter().map(|(word, all)| (meaning(*word), *all)).collect()
 }
 
 /// Abbreviations of single words.
@@ -76,7 +92,33 @@ pub fn in_full(word: &str) -> &str {
 }
 
 /// Words of a header that change nothing about its meaning.
-pub const FILLERS: &[&str] = &["at", "of", "the", "for", "with", "value", "nominal", "nom", "rated", "bei", "and", "by", "drop", "rise", "dl", "dt", "l", "t", "temp", "temperature", "inductance", "test"];
+pub const FILLERS: &[&str] = &[
+    "at",
+    "of",
+    "the",
+    "for",
+    "with",
+    "value",
+    "nominal",
+    "nom",
+    "rated",
+    "bei",
+    "and",
+    "by",
+    "drop",
+    "rise",
+    "dl",
+    "dt",
+    "l",
+    "t",
+    "temp",
+    "temperature",
+    "inductance",
+    "test",
+];
+
+/// Words that a title may have and yet say nothing without the title before it.
+pub const JOINTS: &[&str] = &["at", "of", "for", "with", "bei", "drop", "rise", "dl", "dt", "l", "t"];
 
 /// Words behind a number of kelvins or degrees that make it a rise.
 pub const RISES: &[&str] = &["rise", "dt", "increase", "erwärmung"];
@@ -175,7 +217,8 @@ pub fn unit(text: &str, dimension: Dimension) -> Option<Unit> {
     let listed = own.map(|(_, _, written, factor)| Unit { written: written.to_string(), factor: *factor });
     let accepted = || {
         let plain = !text.starts_with(|c: char| c.is_ascii_digit() || ".,+-\u{b1}".contains(c));
-        (plain && units::parse(&format!("1 {text}"), dimension).is_ok()).then(|| Unit { written: text.into(), factor: 1.0 })
+        (plain && units::parse(&format!("1 {text}"), dimension).is_ok())
+            .then(|| Unit { written: text.into(), factor: 1.0 })
     };
     listed.or_else(accepted)
 }
@@ -201,6 +244,10 @@ pub fn is_unit(text: &str) -> bool {
 
 /// The one spelling of micro, ohm, degrees, minus and of signs that look like a space.
 pub fn plain(text: &str) -> String {
+    let is_plain = |byte: u8| byte.is_ascii() && !byte.is_ascii_control();
+    if text.bytes().all(is_plain) && !text.contains("+/-") && !text.contains("+-") {
+        return text.trim().to_string();
+    }
     let text = text.replace(['\u{b5}', '\u{3bc}'], "u").replace(['\u{3a9}', '\u{2126}'], "ohm");
     let text = text.replace("\u{b0}C", "degC").replace("\u{b0} C", "degC").replace('\u{2103}', "degC");
     let text = text.replace('\u{394}', "d").replace('\u{2206}', "d").replace(['\u{2212}', '\u{2013}'], "-");
@@ -210,13 +257,36 @@ pub fn plain(text: &str) -> String {
 
 /// Cells that say that there is no value.
 pub fn is_nothing(text: &str) -> bool {
-    const NOTHING: &[&str] = &["", "-", "--", "---", "\u{2014}", "n/a", "na", "n.a.", "n.a", "tbd", "t.b.d.", "none", "k.a.", "k. a.", "?", "/", "."];
+    const NOTHING: &[&str] = &[
+        "", "-", "--", "---", "\u{2014}", "n/a", "na", "n.a.", "n.a", "tbd", "t.b.d.", "none", "k.a.", "k. a.", "?",
+        "/", ".",
+    ];
     NOTHING.contains(&text.trim().to_lowercase().as_str())
 }
 
 /// First words of lines that sum up others.
 pub fn sums_up(name: &str) -> bool {
-    const SUMS: &[&str] = &["total", "totals", "sum", "subtotal", "grand total", "average", "avg", "mean", "median", "count", "min", "max", "minimum", "maximum", "summe", "gesamt", "zwischensumme", "mittelwert", "anzahl"];
+    const SUMS: &[&str] = &[
+        "total",
+        "totals",
+        "sum",
+        "subtotal",
+        "grand total",
+        "average",
+        "avg",
+        "mean",
+        "median",
+        "count",
+        "min",
+        "max",
+        "minimum",
+        "maximum",
+        "summe",
+        "gesamt",
+        "zwischensumme",
+        "mittelwert",
+        "anzahl",
+    ];
     SUMS.contains(&name.trim().trim_end_matches(':').to_lowercase().as_str())
 }
 

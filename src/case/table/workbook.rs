@@ -118,7 +118,13 @@ fn ods(bytes: &[u8]) -> Result<Vec<Grid>, Refusal> {
             put(&mut lines, first_row as usize + row + 1, first_column as usize + column, of_data(data));
         }
         let layout = layouts.get(&sheet.name).cloned().unwrap_or_default();
-        grids.push(Grid { sheet: sheet.name.clone(), lines, hidden: layout.hidden, merged: layout.merged, by_comma: false });
+        grids.push(Grid {
+            sheet: sheet.name.clone(),
+            lines,
+            hidden: layout.hidden,
+            merged: layout.merged,
+            by_comma: false,
+        });
     }
     Ok(grids)
 }
