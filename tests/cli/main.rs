@@ -3,3 +3,4 @@
 mod edges;
 mod program;
 mod sweep;
+mod tables;

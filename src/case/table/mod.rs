@@ -1,7 +1,7 @@
 //! Parts tables as they come from a spreadsheet or a maker's page.
 //!
-//! Bytes become lines of cells ([`file`]), the header is found ([`header`]), each column gets a meaning ([`columns`]), each line its
-//! values ([`rows`]). What is certain is read. What is not is asked once ([`answers`]), and no value comes of it. Lines that cannot be
+//! Bytes become lines of cells (`file`), the header is found (`header`), each column gets a meaning (`columns`), each line its
+//! values (`rows`). What is certain is read. What is not is asked once ([`answers`]), and no value comes of it. Lines that cannot be
 //! used are listed with the reason.
 
 pub mod answers;

@@ -434,7 +434,7 @@ fn difference(a: &Part, b: &Part) -> Option<String> {
         (Some(a), Some(b)) => !same_value(&a, &b),
         _ => true,
     };
-    let key = keys.filter(|key| *key != "note").find(|key| differs(&key))?;
+    let key = keys.filter(|key| *key != "note").find(|key| differs(key))?;
     let said = |part: &Part| other(key, part).map_or("nothing".into(), |entry| short(&entry));
     Some(format!("{key} {} or {}", said(a), said(b)))
 }
