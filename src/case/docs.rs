@@ -178,14 +178,14 @@ const TABLES: &str = r#"# Tables of parts as they come
 This file is generated; the words that are understood stand in `src/case/table/words.rs`.
 
 A purchasing list, or a table copied from a maker's page, is read as it is: CSV, tabs, semicolons, XLSX or ODS, in UTF-8, UTF-16 or
-Windows-1252. Put it into the case folder as `parts.csv`, `parts.tsv`, `parts.txt`, `parts.xlsx` or `parts.ods`, or name it in
-`board.toml`:
+Windows-1252. Put it into the case folder as `parts.csv`, or name it in `board.toml`:
 
     [parts]
     table = "inductors.xlsx"
 
-The original may stand in the table or, with its curves, in `parts.toml`; of a part that stands in both, `parts.toml` counts. A table
-in the folder that nothing names is mentioned. A `parts.csv` whose titles are the keys of the case format is read by its rules
+Where there is neither `parts.toml` nor `parts.csv`, `parts.xlsx`, `parts.ods` or `parts.tsv` is read without being named. The original
+may stand in the table or, with its curves, in `parts.toml`; of a part that stands in both, `parts.toml` counts. A table in the folder
+that is not read is mentioned. A `parts.csv` whose titles are the keys of the case format is read by its rules
 ([case-format.md](case-format.md)).
 
 ## What is read

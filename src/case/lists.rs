@@ -10,8 +10,11 @@ use super::table::{self, Answers, Entry, LeftOut, List, Part};
 use super::walk::{Values, walk};
 use crate::visible::visible;
 
-/// Names under which a table is read without being named in `board.toml`; `parts.csv` may also be in the case format.
-const TABLE_FILES: [&str; 5] = ["parts.csv", "parts.tsv", "parts.txt", "parts.xlsx", "parts.ods"];
+/// Names under which a table is read without being named in `board.toml`, where there is neither `parts.toml` nor `parts.csv`: beside
+/// those it may be what they were made from.
+const ALONE: [&str; 3] = ["parts.xlsx", "parts.ods", "parts.tsv"];
+/// The one table that may also be in the case format.
+const CSV: &str = "parts.csv";
 /// Endings of files that hold tables.
 const ENDINGS: [&str; 8] = ["csv", "tsv", "xlsx", "xlsm", "xlsb", "xls", "ods", "ots"];
 /// Lines that cannot be used, as far as they are told one by one.
@@ -35,8 +38,12 @@ pub struct Lists {
 /// The tables to be read: those that `board.toml` names, and those of a usual name.
 pub fn files(sources: &mut Sources, folder: &Path, board: &Values) -> Vec<(String, Option<Place>)> {
     let mut all: Vec<(String, Option<Place>)> = Vec::new();
-    let usual = TABLE_FILES.iter().filter(|name| folder.join(name).try_exists().unwrap_or(true));
-    all.extend(usual.filter(|name| **name != "parts.csv" || !is_own(folder)).map(|name| (name.to_string(), None)));
+    let is_there = |name: &str| folder.join(name).try_exists().unwrap_or(true);
+    if is_there(CSV) && !is_own(folder) {
+        all.push((CSV.into(), None));
+    } else if !is_there(CSV) && !is_there("parts.toml") && board.absent("parts.table") {
+        all.extend(ALONE.iter().find(|name| is_there(name)).map(|name| (name.to_string(), None)));
+    }
     for cell in board.texts("parts.table").unwrap_or_default() {
         if Path::new(&cell.text).is_absolute() {
             let hint = "for example table = \"../lists/inductors.xlsx\": who checks the record has other folders";
@@ -50,7 +57,7 @@ pub fn files(sources: &mut Sources, folder: &Path, board: &Values) -> Vec<(Strin
 
 /// Whether `parts.csv` is in the case format: each title is a key, or at least half of them are to the letter.
 pub fn is_own(folder: &Path) -> bool {
-    let Ok(bytes) = super::source::bytes_of(&folder.join("parts.csv")) else { return true };
+    let Ok(bytes) = super::source::bytes_of(&folder.join(CSV)) else { return true };
     if table::is_windows_1252(&bytes) {
         return false;
     }

@@ -302,18 +302,43 @@ fn law_a_table_that_nothing_names_is_mentioned() {
     assert!(said.contains("old list.xlsx: a table that is not read") && !said.contains("list.csv: a table"), "{said}");
 }
 
+/// A folder with the board of the demo case, an original from the table, and the files given.
+fn folder_with(files: &[(&str, &[u8])]) -> (tempfile::TempDir, Result<Case, Error>) {
+    let keep = tempfile::tempdir().expect("a folder");
+    let board = std::fs::read_to_string(root().join("cases/ticket-kiosk/board.toml")).expect("board.toml");
+    let board = board.replace("original = \"Alder-33\"", "original = \"Teal-1\"");
+    std::fs::write(keep.path().join("board.toml"), board).expect("board.toml");
+    files.iter().for_each(|(name, bytes)| std::fs::write(keep.path().join(name), bytes).expect("a file"));
+    let case = case::read(keep.path());
+    (keep, case)
+}
+
 #[test]
 fn law_usual_names_are_read_without_being_named() {
-    let table = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\n");
-    for name in ["parts.csv", "parts.tsv", "parts.txt"] {
-        let keep = tempfile::tempdir().expect("a folder");
-        let folder = keep.path().join("kiosk");
-        folders::copy(&root().join("cases/ticket-kiosk"), &folder);
-        std::fs::write(folder.join(name), &table).expect("the table");
-        let case = case::read(&folder).unwrap_or_else(|error| panic!("{name}: {error}"));
-        assert!(case.parts.iter().any(|part| part.name == "Teal-1"), "{name}");
+    let text = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\nTeal-2;ferrite;27;41;8,7;5,4\n");
+    let rows = text.replace(';', "|").replace(',', ".");
+    let sheets = books::sheets(&format!("sheet Data\n{rows}"));
+    let (xlsx, ods) = (books::xlsx(&sheets), books::ods(&sheets));
+    for (name, bytes) in
+        [("parts.csv", text.as_bytes()), ("parts.tsv", text.as_bytes()), ("parts.xlsx", &xlsx), ("parts.ods", &ods)]
+    {
+        let (_keep, case) = folder_with(&[(name, bytes)]);
+        let case = case.unwrap_or_else(|error| panic!("{name}: {error}"));
+        assert_eq!(
+            case.parts.iter().map(|part| part.name.as_str()).collect::<Vec<_>>(),
+            ["Teal-1", "Teal-2"],
+            "{name}"
+        );
         assert!(case.files.iter().any(|file| file.path == name), "{name} must stand in the record");
     }
+}
+
+#[test]
+fn law_a_workbook_beside_the_file_that_came_of_it_is_mentioned_and_not_read() {
+    let text = format!("{PLAIN}Teal-1;ferrite;33;49;7,9;4,9\nTeal-2;ferrite;27;41;8,7;5,4\n");
+    let (_keep, case) = folder_with(&[("parts.csv", text.as_bytes()), ("parts.xlsx", b"no matter what")]);
+    let said = case.expect("parts.csv is read").warnings.join("\n");
+    assert!(said.contains("parts.xlsx: a table that is not read"), "{said}");
 }
 
 #[test]

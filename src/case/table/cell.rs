@@ -19,7 +19,18 @@ pub enum Cell {
     Error(String),
 }
 
+/// Errors as spreadsheets show them, also in files of text.
+const ERRORS: [&str; 7] = ["#N/A", "#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!"];
+
 impl Cell {
+    /// A cell of a text file, or of text in a workbook.
+    pub fn of_text(text: &str) -> Cell {
+        match text.trim() {
+            error if ERRORS.contains(&error) => Cell::Error(error.into()),
+            text => Cell::Text(text.into()),
+        }
+    }
+
     /// As text, for people and for columns of text.
     pub fn text(&self) -> String {
         match self {

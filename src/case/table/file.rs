@@ -189,7 +189,7 @@ fn text_grid(text: &str) -> Result<Grid, Refusal> {
     for record in reader(body, separator).records() {
         let record = record.map_err(|error| Refusal::new(error.to_string(), "a table", "save it again"))?;
         let number = count.line_of(record.position().map_or(0, |place| place.byte() as usize));
-        let cells: Vec<Cell> = record.iter().map(|text| Cell::Text(text.trim().to_string())).collect();
+        let cells: Vec<Cell> = record.iter().map(Cell::of_text).collect();
         if cells.len() > MOST_COLUMNS {
             let found = format!("{} cells in line {number}", cells.len());
             return Err(Refusal::new(found, format!("at most {MOST_COLUMNS} columns"), "is it the right file?"));

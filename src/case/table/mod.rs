@@ -94,6 +94,9 @@ pub fn read(name: &str, bytes: &[u8], answers: &Answers) -> Result<List, Refusal
         list.questions.push(Question { section: answers::Section::Parts, key: "sheets".into(), remark });
         return Ok(list);
     }
+    if !file::WORKBOOKS.contains(&ending(name).as_str()) && is_windows_1252(bytes) {
+        list.notes.push("its text is in no form of Unicode and was read as Windows-1252".into());
+    }
     sheets.into_iter().try_for_each(|sheet| add(&mut list, sheet, answers))?;
     Ok(list)
 }

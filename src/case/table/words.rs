@@ -252,6 +252,7 @@ pub fn plain(text: &str) -> String {
     let text = text.replace("\u{b0}C", "degC").replace("\u{b0} C", "degC").replace('\u{2103}', "degC");
     let text = text.replace(['\u{394}', '\u{2206}'], "d").replace(['\u{2212}', '\u{2013}'], "-");
     let text = text.replace("+/-", "\u{b1}").replace("+-", "\u{b1}");
+    let text = text.replace('\u{2019}', "'");
     text.replace(['\u{a0}', '\u{202f}', '\u{2009}', '\n', '\r', '\t'], " ").trim().to_string()
 }
 

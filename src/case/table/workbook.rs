@@ -85,7 +85,7 @@ fn put(lines: &mut Vec<Line>, number: usize, column: usize, cell: Cell) {
 
 fn of_ref(data: &DataRef<'_>) -> Cell {
     match data {
-        DataRef::SharedString(text) => Cell::Text(text.to_string()),
+        DataRef::SharedString(text) => Cell::of_text(text),
         other => of_data(&Data::from(other.clone())),
     }
 }
@@ -94,7 +94,7 @@ fn of_data(data: &Data) -> Cell {
     match data {
         Data::Int(number) => Cell::Number(*number as f64),
         Data::Float(number) => Cell::Number(*number),
-        Data::String(text) => Cell::Text(text.clone()),
+        Data::String(text) => Cell::of_text(text),
         Data::Bool(flag) => Cell::Text(flag.to_string()),
         Data::DateTime(_) | Data::DateTimeIso(_) | Data::DurationIso(_) => Cell::Date,
         Data::Error(error) => Cell::Error(error.to_string()),
