@@ -6,7 +6,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use crate::engine::error::EngineError;
-use crate::visible::{visible, visible_path};
+use crate::visible::{visible, visible_lines, visible_path};
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
 /// Most problems shown at a time: who mends the first ten sees the rest after the next run.
@@ -97,6 +97,8 @@ pub struct Problem {
     pub explains: bool,
     /// Number of further problems of the same kind in the same file that are counted but not told one by one.
     pub alike: usize,
+    /// Lines that answer it, to paste into a file of the case; empty where there are none.
+    pub paste: String,
 }
 
 impl fmt::Display for Problem {
@@ -166,7 +168,8 @@ fn render_one(problem: &Problem, renderer: &Renderer) -> String {
     if !hint.is_empty() {
         group = group.element(Level::HELP.message(hint));
     }
-    renderer.render(&[group])
+    let shown = renderer.render(&[group]);
+    if problem.paste.is_empty() { shown } else { format!("{shown}\n\n{}", visible_lines(&problem.paste)) }
 }
 
 /// The line as it is shown, and where the offending text lies in it.

@@ -40,6 +40,8 @@ cells have none: `dcr_typical [mohm]`. A cell may have a unit of its own. Column
 tabs, as the header is. An empty cell is a key that is not given. Lines that begin with `#` are remarks. Where a key is a
 list, semicolons inside the cell separate its items.
 
+A table with other titles, or in another kind of file, is read as well: [parts-tables.md](parts-tables.md).
+
 ## Saturation curves
 
 A curve is the incremental inductance against current from 0 A on, current ascending, inductance not rising, one curve a
@@ -122,6 +124,7 @@ fn value_text(key: &Key) -> String {
         Kind::Count => format!("whole number from {} to {}", key.range.0, key.range.1),
         Kind::Texts => "list of texts".into(),
         Kind::Rows => "rows of numbers".into(),
+        Kind::Pairs => "table of texts".into(),
         Kind::Table | Kind::Tables => "table".into(),
     }
 }
@@ -169,6 +172,94 @@ What has no row here is asked for and never guessed: inductance, the drop that b
 and without a rating nothing can be said of any current. Common doubts are those of the board, the same for original and substitute;
 own ones belong to each part. A factor is multiplied on the datum. Values are those of a whole branch where capacitors are in parallel.
 "#;
+
+const TABLES: &str = r#"# Tables of parts as they come
+
+This file is generated; the words that are understood stand in `src/case/table/words.rs`.
+
+A purchasing list, or a table copied from a maker's page, is read as it is: CSV, tabs, semicolons, XLSX or ODS, in UTF-8, UTF-16 or
+Windows-1252. Put it into the case folder as `parts.csv`, or name it in `board.toml`:
+
+    [parts]
+    table = "inductors.xlsx"
+
+Where there is neither `parts.toml` nor `parts.csv`, `parts.xlsx`, `parts.ods` or `parts.tsv` is read without being named. The original
+may stand in the table or, with its curves, in `parts.toml`; of a part that stands in both, `parts.toml` counts. A table in the folder
+that is not read is mentioned. A `parts.csv` whose titles are the keys of the case format is read by its rules
+([case-format.md](case-format.md)).
+
+## What is read
+
+- The header is the line in which most titles are understood; titles, dates and remarks may stand above it. Units, conditions and
+  qualifiers may stand in one or two lines below. Columns may have any order; one that is not understood is not used, and listed.
+- The unit stands in the title in any usual way (`L [uH]`, `Inductance (µH)`, `DCR max/mOhm`, `Isat 30% A`), in a line below the title,
+  in a column `Unit` behind the value, or in the cell (`31 mOhm`, `4u7`, `2R2`, `10 uH ±20 %`). The unit of a cell counts before that
+  of the title. Lengths may be in inches or mils.
+- A saturation current needs its drop, a heating current its rise, in the title or in a column. Of several drops 30 % is taken, else
+  the one next to it; of several rises 40 K. A saturation current above 60 degC is the hot one.
+- `typ. 12 / max. 14` is both winding resistances, `12 / 14` too where the title says `typ/max`. A size is `7.3 x 6.8 x 4.8`: length
+  along the terminals, width, height, taken as the largest. Of a range of temperatures the upper end counts.
+- `n/a`, `-`, `tbd` and an empty cell say nothing. A tolerance may be a letter: J 5 %, K 10 %, M 20 %, N 30 % (IEC 60062).
+- A bound is a value only where the datum is a bound itself: `>9` for a self-resonance or a rated voltage, `<14` for the largest
+  winding resistance, `<8` for a dimension.
+- A comma or point is a decimal mark or groups thousands as the other cells of its column show. `1,000` alone does not show it.
+- Numbers of a workbook are numbers. Hidden columns and hidden sheets are not read; hidden lines are. Merged cells of a header
+  reach over their columns; a text file keeps only the first of them.
+- A part that stands twice with the same values counts once.
+
+## What is asked
+
+What is not certain is asked once, as one block to add to `board.toml`; put the answer in place of each `?`:
+
+    [parts]
+    decimal = "comma"                                 # or "point"
+    sheets = ["Shielded", "Moulded"]                  # where several sheets are lists
+    header = 4                                        # line of the header, where another one was taken
+
+    [parts.columns]                                   # by title, or as "column F"
+    "Isat [A]" = "saturation_current at 30 %"         # key, and what the title leaves open
+    "Isat hot" = "saturation_current [A] at 30 %, 100 degC"
+    "L" = "inductance [uH]"
+    "Tolerance" = "tolerance [1]"                     # 0.2 means 20 %
+    "Rdc" = "dcr_max"
+    "Old value" = "-"                                 # leaves it out
+
+    [parts.all]                                       # what holds for every part that says nothing of it
+    core = "composite"
+
+    [parts.lines]                                     # which line counts for a part with different values
+    "Teal-10" = 14
+
+Asked about are: a column without any unit; a saturation current without its drop, a heating current without its rise; a rated current;
+a winding resistance of which nobody says whether it is typical or largest; a number whose mark can be read in two ways; a tolerance
+of 1 % or less, which may be a share; two columns for one datum that differ; a title that goes on from a merged cell; words in
+a title that may change its meaning; several lists in one workbook; a part that stands twice with different values; a core or a winding
+resistance that no column has.
+
+## What is left out
+
+A line that cannot be read with certainty is left out as a whole, since a part without an unwelcome datum would look better than it is.
+Ten such lines are listed with the reason, the others counted. A line of one cell is a remark; a line `Total`, `Average` and the like is no part.
+
+## What is refused
+
+A file that is not what its ending says, a web page, a PDF file, a picture, an old binary or locked workbook; a table without a column for the
+inductance; a second header below the first; cells separated by commas where a line has too many of them, since its numbers may have decimal
+commas.
+
+## Titles that are understood
+
+Upper and lower case do not matter. Beside these, the keys of a part with spaces or underscores, such as `saturation current`.
+
+| meaning | titles |
+|---|---|
+"#;
+
+/// Text of `docs/parts-tables.md`.
+pub fn tables_text() -> String {
+    let row = |(meaning, titles): (&str, &[&str])| format!("| {meaning} | {} |\n", titles.join(", "));
+    TABLES.to_string() + &super::table::documented().into_iter().map(row).collect::<String>()
+}
 
 const MODEL_SHARES: &str = r#"
 ## The core-loss model's own share
@@ -340,6 +431,7 @@ fn key_schema(keys: &'static [Key], key: &'static Key) -> Value {
         Kind::Rows => {
             json!({ "type": "array", "items": { "type": "array", "items": { "type": ["number", "string"] } } })
         }
+        Kind::Pairs => json!({ "type": "object", "additionalProperties": { "type": ["string", "number"] } }),
         Kind::Table => table_schema(keys, key.path),
         Kind::Tables => json!({ "type": "array", "items": table_schema(keys, key.path), "minItems": 1 }),
     };

@@ -21,6 +21,8 @@ pub enum Kind {
     Texts,
     /// Rows of numbers, one number for each entry of `columns`.
     Rows,
+    /// A table whose keys are free and whose values are texts.
+    Pairs,
     /// A table with keys of its own.
     Table,
     /// A list of tables.
@@ -43,7 +45,7 @@ pub enum Need {
 }
 
 /// One row of the table.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Key {
     /// Path from the root of the file; a list of tables counts as one step.
     pub path: &'static str,
@@ -386,6 +388,14 @@ pub const BOARD: &[Key] = &[
     q("measure.audible_high", Frequency, Opt("20 kHz"), 1.0, 1e6, "\"20 kHz\"", "Highest repetition at which it may."),
     q("measure.most_audible_low", Frequency, Opt("2 kHz"), 1.0, 1e6, "\"2 kHz\"", "Lowest repetition to which the ear is most sensitive."),
     q("measure.most_audible_high", Frequency, Opt("5 kHz"), 1.0, 1e6, "\"5 kHz\"", "Highest repetition to which it is."),
+    key("parts", Table, Opt("`parts.csv` is read where it is there; without it and `parts.toml` also `parts.xlsx`, `parts.ods` or `parts.tsv`"), "", "Tables of parts as they come from a spreadsheet or a maker's page (`parts-tables.md`), and what they leave open."),
+    key("parts.table", Texts, Opt("as above"), "\"inductors.xlsx\"", "File with the table, relative to the case, or several of them."),
+    key("parts.sheets", Texts, Opt("the one sheet that is a list of inductors; of several it is asked"), "[\"Shielded\"]", "Sheets of a workbook that are read."),
+    Key { range: (1.0, 1e6), ..key("parts.header", Count, Opt("the line in which most titles are understood"), "4", "Line of the header.") },
+    key("parts.decimal", Choice(&["point", "comma"]), Opt("as the other cells of the column show"), "\"comma\"", "Decimal mark of numbers that are text."),
+    key("parts.columns", Pairs, Opt("as the titles say"), "{ \"Isat [A]\" = \"saturation_current at 30 %\" }", "What a column is, by its title or as `column F`: a key of a part, its unit in brackets, the drop, rise or temperature behind `at`; `-` leaves it out."),
+    key("parts.all", Pairs, Opt("nothing"), "{ core = \"composite\" }", "What holds for every part of the tables that says nothing of it."),
+    key("parts.lines", Pairs, Opt("a part that stands twice with different values is asked about"), "{ \"Teal-10\" = 14 }", "Which line counts for a part that stands in several."),
     key("numerics", Table, Std("", ""), "", "Numerical settings."),
     q("numerics.saturation_error", Current, Derived("0.02 % of full load, at least 0.1 mA: far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
 ];

@@ -6,11 +6,13 @@ mod board;
 mod curves;
 pub mod docs;
 pub mod keys;
+mod lists;
 mod parts;
 pub mod plausible;
 mod protection;
 mod rules;
 mod source;
+pub mod table;
 mod walk;
 
 use std::collections::HashMap;
@@ -22,6 +24,7 @@ pub use crate::model::case::*;
 use crate::model::doubt;
 use crate::parts::Inductor;
 use crate::visible::visible_path;
+use lists::Lists;
 pub(crate) use source::nearest;
 use source::{Node, Sources};
 use walk::Values;
@@ -44,17 +47,22 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let mut sources = Sources::default();
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder);
-    let mut parts = read_parts(&mut sources, folder);
+    let mut parts = read_parts(&mut sources, folder, board.as_ref());
+    let mut lists = read_lists(&mut sources, folder, board.as_ref(), &parts);
     let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
     let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
     for doubt in &mut doubts {
         *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
     }
-    let inductors: Vec<Option<Inductor>> =
+    let mut inductors: Vec<Option<Inductor>> =
         parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
+    inductors.extend(build_listed(&mut sources, folder, &context, &mut lists).into_iter().map(Some));
+    lists::check_any(&mut sources, &lists);
+    parts.append(&mut lists.parts);
     if let Some(values) = &values {
         parts::check_names(&mut sources, values, &parts);
+        lists::original_left_out(&mut sources, values, &lists);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
     let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values));
@@ -87,6 +95,8 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
     let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);
+    doubts.extend(lists::say(&lists));
+    doubts.extend(lists::unnamed(&sources, folder));
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
     let (rules, of_rules) = rules.unzip();
@@ -137,14 +147,15 @@ fn read_board(sources: &mut Sources, folder: &Path) -> Option<Values> {
 }
 
 /// The values of each part, from `parts.toml` first.
-fn read_parts(sources: &mut Sources, folder: &Path) -> Vec<Values> {
+fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>) -> Vec<Values> {
     let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).try_exists().unwrap_or(true)).collect();
-    if present.is_empty() {
+    let listed = board.is_none_or(|board| !lists::files(&mut Sources::default(), folder, board).is_empty());
+    if present.is_empty() && !listed {
         let hint = "the parts stand in parts.toml, in parts.csv, or in both";
         sources.file_problem(PART_FILES[0], "neither parts.toml nor parts.csv", "a file with the parts", hint);
     }
     let mut nodes: Vec<Node> = Vec::new();
-    for name in present {
+    for name in present.into_iter().filter(|name| !name.ends_with(".csv") || lists::is_own(folder)) {
         let Some(file) = sources.read(folder, name, None) else { continue };
         nodes.extend(if name.ends_with(".csv") {
             parts::nodes_of_csv(sources, file)
@@ -154,4 +165,44 @@ fn read_parts(sources: &mut Sources, folder: &Path) -> Vec<Values> {
     }
     let label = |i: usize, node: &Node| parts::name_of(node).unwrap_or(format!("part {}", i + 1));
     nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()
+}
+
+/// The parts of tables as they come. Without a board nobody knows what it says of them.
+fn read_lists(sources: &mut Sources, folder: &Path, board: Option<&Values>, before: &[Values]) -> Lists {
+    let mut lists = Lists::default();
+    let Some(board) = board else { return lists };
+    let files = lists::files(sources, folder, board);
+    let noted = sources.noted;
+    let answers = lists::answers(sources, board);
+    if sources.noted > noted {
+        return lists;
+    }
+    for (name, cited) in &files {
+        lists::read(sources, folder, (name, cited.as_ref()), &answers, board, before, &mut lists);
+    }
+    if sources.noted == noted {
+        lists::check_titles(sources, board, &lists);
+    }
+    lists
+}
+
+/// The inductors of tables; a part that cannot be one is left out with the reason.
+fn build_listed(sources: &mut Sources, folder: &Path, context: &board::Context, lists: &mut Lists) -> Vec<Inductor> {
+    let mut inductors = Vec::with_capacity(lists.parts.len());
+    for mut values in std::mem::take(&mut lists.parts) {
+        let (built, found) = sources.apart(|sources| parts::build(sources, folder, &mut values, context));
+        match (built, lists::reason(&found)) {
+            (Some(inductor), None) => {
+                inductors.push(inductor);
+                lists.parts.push(values);
+            }
+            (_, reason) => lists::leave_out(sources, &values, reason, lists),
+        }
+    }
+    inductors
+}
+
+/// The key of a problem without the part's name before it.
+fn error_key(problem: &crate::error::Problem) -> &str {
+    crate::error::kind_of(&problem.key)
 }

@@ -148,6 +148,7 @@ impl Sources {
             shown_column,
             explains,
             alike: 0,
+            paste: String::new(),
         });
     }
 
@@ -185,7 +186,57 @@ impl Sources {
             shown_column: 0,
             explains: true,
             alike: 0,
+            paste: String::new(),
         });
+    }
+
+    /// Adds lines that answer the last problem to it.
+    pub fn paste(&mut self, block: String) {
+        self.problems.last_mut().into_iter().for_each(|problem| problem.paste.clone_from(&block));
+    }
+
+    /// Does something whose problems are not those of the case.
+    pub fn apart<T>(&mut self, work: impl FnOnce(&mut Sources) -> T) -> (T, Vec<Problem>) {
+        let (problems, met, noted) = (std::mem::take(&mut self.problems), std::mem::take(&mut self.met), self.noted);
+        let result = work(self);
+        let found = std::mem::replace(&mut self.problems, problems);
+        (self.met, self.noted) = (met, noted);
+        (result, found)
+    }
+
+    /// Whether a file has been read.
+    pub fn has_read(&self, name: &str) -> bool {
+        self.hashes.iter().any(|file| file.path == visible(name))
+    }
+
+    /// The bytes of a file that is no text of the case format; `None` after noting a problem.
+    pub fn bytes(&mut self, folder: &Path, name: &str, cited: Option<(&Place, &str)>) -> Option<Vec<u8>> {
+        match bytes_of(&folder.join(name)) {
+            Ok(bytes) => {
+                self.hash(&visible(name), &bytes);
+                Some(bytes)
+            }
+            Err((found, hint)) => {
+                self.unreadable(name, &found, hint, cited);
+                None
+            }
+        }
+    }
+
+    fn hash(&mut self, name: &str, bytes: &[u8]) {
+        let sha256 = Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect();
+        self.hashes.push(CaseFile { path: name.into(), sha256 });
+    }
+
+    /// Notes that a file cannot be read, where it was named.
+    fn unreadable(&mut self, name: &str, found: &str, hint: &str, cited: Option<(&Place, &str)>) {
+        match cited {
+            Some((place, key)) => {
+                let expected = format!("a readable file, but \"{name}\" is: {found}");
+                self.problem(place, key, expected, hint);
+            }
+            None => self.file_problem(name, found, "a readable file in the case folder", hint),
+        }
     }
 
     /// Line number of a place, from 1, and the file's name.
@@ -223,24 +274,17 @@ impl Sources {
                 result
             }
         };
-        match (result, cited) {
-            (Ok(file), _) => return Some(file),
-            (Err(Unread::Told), _) => {}
-            (Err(Unread::Cannot(found, hint)), Some((place, key))) => {
-                let expected = format!("a readable file, but \"{name}\" is: {found}");
-                self.problem(place, key, expected, hint);
-            }
-            (Err(Unread::Cannot(found, hint)), None) => {
-                self.file_problem(name, &found, "a readable file in the case folder", hint);
-            }
+        match result {
+            Ok(file) => return Some(file),
+            Err(Unread::Told) => {}
+            Err(Unread::Cannot(found, hint)) => self.unreadable(name, &found, hint, cited),
         }
         None
     }
 
     /// UTF-8 with or without byte order mark, or UTF-16 with one; anything else is refused with its line.
     fn decode(&mut self, name: &str, bytes: &[u8]) -> Option<usize> {
-        let sha256 = Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect();
-        self.hashes.push(CaseFile { path: name.into(), sha256 });
+        self.hash(name, bytes);
         let (encoding, mark) = encoding_rs::Encoding::for_bom(bytes).unwrap_or((encoding_rs::UTF_8, 0));
         if encoding != encoding_rs::UTF_8 {
             let (text, _, bad) = encoding.decode(bytes);
@@ -276,7 +320,8 @@ impl Sources {
         self.cause(&place, name, "text in UTF-8; the file seems to be in windows-1252", hint);
     }
 
-    fn add(&mut self, name: &str, text: String) -> usize {
+    /// Adds a text to the files that messages show.
+    pub fn add(&mut self, name: &str, text: String) -> usize {
         let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(i, _)| i + 1)).collect();
         self.files.push(Source { name: name.to_string(), text, lines });
         self.files.len() - 1
@@ -356,7 +401,7 @@ fn line_around(text: &str, span: Option<Range<usize>>) -> Range<usize> {
 }
 
 /// The bytes of an ordinary file of sensible size, or what is there instead and what to do.
-fn bytes_of(path: &Path) -> Result<Vec<u8>, (String, &'static str)> {
+pub fn bytes_of(path: &Path) -> Result<Vec<u8>, (String, &'static str)> {
     let names = "names are relative to the case folder, and upper and lower case matter";
     let said = |error: std::io::Error| match error.kind() {
         std::io::ErrorKind::NotFound => ("no such file".to_string(), names),

@@ -17,6 +17,7 @@ enum Data {
     Texts(Vec<Cell>),
     Flag(bool),
     Rows(Vec<Vec<Cell>>),
+    Pairs(Vec<(String, Place, String)>),
 }
 
 /// The values of one file or one part by their path; lists of tables are numbered from 0: "output.capacitors[0].esr".
@@ -68,6 +69,11 @@ impl Values {
     /// Rows of a table of numbers, still as text.
     pub fn rows(&self, path: &str) -> Option<&[Vec<Cell>]> {
         if let Some((Data::Rows(v), _)) = self.map.get(path) { Some(v) } else { None }
+    }
+
+    /// A table of free keys and texts, with the place of each text.
+    pub fn pairs(&self, path: &str) -> Option<&[(String, Place, String)]> {
+        if let Some((Data::Pairs(v), _)) = self.map.get(path) { Some(v) } else { None }
     }
 
     /// A flag.
@@ -282,6 +288,7 @@ impl Walker<'_> {
                 self.table(node, key.path, path);
                 Some(Data::Flag(true))
             }
+            (Kind::Pairs, Raw::Table(entries)) => Some(Data::Pairs(self.pairs(entries, path))),
             (Kind::Tables, Raw::List(items)) => self.tables(key, items, node, path),
             (_, Raw::Spoilt) => None,
             _ => {
@@ -454,6 +461,17 @@ impl Walker<'_> {
         items
     }
 
+    fn pairs(&mut self, entries: &[(String, Place, Node)], path: &str) -> Vec<(String, Place, String)> {
+        let mut all = Vec::new();
+        for (name, _, node) in entries {
+            match &node.raw {
+                Raw::Text(text) | Raw::Number(text) => all.push((name.clone(), node.place.clone(), text.clone())),
+                _ => self.problem(&node.place, &joined(path, name), "a text in quotation marks", ""),
+            }
+        }
+        all
+    }
+
     fn rows(&mut self, node: &Node, path: &str) -> Option<Vec<Vec<Cell>>> {
         let Raw::List(rows) = &node.raw else { return None };
         let mut all = Vec::new();
@@ -522,11 +540,11 @@ fn wrong_type(key: &Key) -> (String, String) {
         Kind::Count => "a whole number without quotation marks".into(),
         Kind::Texts => "a list of texts".into(),
         Kind::Rows => "rows of numbers".into(),
-        Kind::Table => "a table".into(),
+        Kind::Table | Kind::Pairs => "a table".into(),
         Kind::Tables => "a list of tables".into(),
     };
     let hint = match key.kind {
-        Kind::Table => format!("write it as [{}]", key.path),
+        Kind::Table | Kind::Pairs => format!("write it as [{}]", key.path),
         Kind::Tables => format!("write each entry as [[{}]]", key.path),
         _ => format!("for example {} = {}", key.name(), key.example),
     };

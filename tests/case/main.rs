@@ -1,5 +1,7 @@
 //! Case files: what is read, and what is refused in which words.
 
+#[path = "../support/books.rs"]
+mod books;
 #[path = "../support/folders.rs"]
 mod folders;
 
@@ -9,3 +11,4 @@ mod errors;
 mod plausible;
 mod reading;
 mod ripple;
+mod tables;

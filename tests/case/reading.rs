@@ -393,6 +393,7 @@ fn frozen_published_format_keeps_step_with_the_keys() {
         ("docs/case-format.md", case::docs::format_text()),
         ("docs/case.schema.json", case::docs::schema_text()),
         ("docs/missing-data.md", case::docs::missing_text()),
+        ("docs/parts-tables.md", case::docs::tables_text()),
     ] {
         let path = root().join(file);
         if std::env::var_os("UPDATE_DOCS").is_some() {

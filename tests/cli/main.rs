@@ -4,3 +4,4 @@ mod edges;
 mod new;
 mod program;
 mod sweep;
+mod tables;

@@ -1,0 +1,335 @@
+//! Tables of parts in a case: which files there are, what `[parts]` says of them, and their lines as parts.
+
+use std::collections::{HashMap, HashSet};
+use std::ops::Range;
+use std::path::Path;
+
+use super::keys::PART;
+use super::source::{Node, Place, Raw, Sources, nearest};
+use super::table::{self, Answers, Entry, LeftOut, List, Part};
+use super::walk::{Values, walk};
+use crate::visible::visible;
+
+/// Names under which a table is read without being named in `board.toml`, where there is neither `parts.toml` nor `parts.csv`: beside
+/// those it may be what they were made from.
+const ALONE: [&str; 3] = ["parts.xlsx", "parts.ods", "parts.tsv"];
+/// The one table that may also be in the case format.
+const CSV: &str = "parts.csv";
+/// Endings of files that hold tables.
+const ENDINGS: [&str; 8] = ["csv", "tsv", "xlsx", "xlsm", "xlsb", "xls", "ods", "ots"];
+/// Lines that cannot be used, as far as they are told one by one.
+const MOST_TOLD: usize = 10;
+
+/// What came of the tables of a case.
+#[derive(Default)]
+pub struct Lists {
+    /// A part each, held against the table of keys.
+    pub parts: Vec<Values>,
+    /// Lines that cannot be used: file as it is shown, line, why.
+    pub left_out: Vec<(String, LeftOut)>,
+    /// What a reader should know, with the file before it.
+    pub notes: Vec<String>,
+    /// The tables that have been read.
+    pub names: Vec<String>,
+    /// Titles and letters of their columns.
+    pub titles: Vec<String>,
+}
+
+/// The tables to be read: those that `board.toml` names, and those of a usual name.
+pub fn files(sources: &mut Sources, folder: &Path, board: &Values) -> Vec<(String, Option<Place>)> {
+    let mut all: Vec<(String, Option<Place>)> = Vec::new();
+    let is_there = |name: &str| folder.join(name).try_exists().unwrap_or(true);
+    if is_there(CSV) && !is_own(folder) {
+        all.push((CSV.into(), None));
+    } else if !is_there(CSV) && !is_there("parts.toml") && board.absent("parts.table") {
+        all.extend(ALONE.iter().find(|name| is_there(name)).map(|name| (name.to_string(), None)));
+    }
+    for cell in board.texts("parts.table").unwrap_or_default() {
+        if Path::new(&cell.text).is_absolute() {
+            let hint = "for example table = \"../lists/inductors.xlsx\": who checks the record has other folders";
+            sources.problem(&cell.place, "parts.table", "a path relative to the case", hint);
+        } else if all.iter().all(|(name, _)| *name != cell.text) {
+            all.push((cell.text.clone(), Some(cell.place.clone())));
+        }
+    }
+    all
+}
+
+/// Whether `parts.csv` is in the case format: each title is a key, or at least half of them are to the letter.
+pub fn is_own(folder: &Path) -> bool {
+    let Ok(bytes) = super::source::bytes_of(&folder.join(CSV)) else { return true };
+    if table::is_windows_1252(&bytes) {
+        return false;
+    }
+    let Ok(text) = table::decode(&bytes) else { return false };
+    let Some(header) = text.lines().find(|line| !line.trim().is_empty() && !line.starts_with('#')) else { return true };
+    let separator = [',', ';', '\t'].into_iter().rev().max_by_key(|s| header.matches(*s).count()).unwrap_or(',');
+    let titles: Vec<&str> = header.split(separator).map(|title| title.trim().trim_matches('"')).collect();
+    let is_key = |name: &str| PART.iter().any(|key| key.path == name);
+    let to_the_letter =
+        titles.iter().filter(|title| is_key(title.split(['[', '(']).next().unwrap_or("").trim())).count();
+    titles.iter().all(|title| is_key(&super::curves::split_header(title).0)) || 2 * to_the_letter >= titles.len()
+}
+
+/// What `[parts]` of `board.toml` says; notes answers that are none.
+pub fn answers(sources: &mut Sources, board: &Values) -> Answers {
+    let texts = |path: &str| board.texts(path).unwrap_or_default().iter().map(|cell| cell.text.clone()).collect();
+    let pairs = |path: &str| -> Vec<(String, Place, String)> { board.pairs(path).unwrap_or_default().to_vec() };
+    let mut answers = Answers {
+        sheets: texts("parts.sheets"),
+        header: board.number("parts.header").map(|number| number as usize),
+        decimal: board.text("parts.decimal").map(|word| if word == "comma" { ',' } else { '.' }),
+        ..Answers::default()
+    };
+    answers.columns = pairs("parts.columns").into_iter().map(|(title, _, meaning)| (title, meaning)).collect();
+    for (part, place, line) in pairs("parts.lines") {
+        match line.trim().trim_start_matches("line").trim().parse() {
+            Ok(line) => answers.lines.push((part, line)),
+            Err(_) if line.trim() == table::answers::OPEN => {}
+            Err(_) => sources.problem(&place, "parts.lines", "the number of a line", "for example \"Teal-10\" = 14"),
+        }
+    }
+    let all = pairs("parts.all");
+    check_constants(sources, &all);
+    answers.all = all
+        .into_iter()
+        .map(|(key, _, value)| (key, value))
+        .filter(|(_, value)| value.trim() != table::answers::OPEN)
+        .collect();
+    answers
+}
+
+/// What holds for all parts is wrong once, and not once a part.
+fn check_constants(sources: &mut Sources, all: &[(String, Place, String)]) {
+    for (key, place, value) in all.iter().filter(|(_, _, value)| value.trim() != table::answers::OPEN) {
+        if !PART.iter().any(|known| known.path == key && table::is_plain(known)) {
+            let near = nearest(key, PART.iter().map(|known| known.path)).map(|near| format!("did you mean {near}?"));
+            sources.problem(place, &format!("parts.all.{key}"), "a key of a part", near.unwrap_or_default());
+            continue;
+        }
+        let node = Node { raw: Raw::Text(value.clone()), place: place.clone() };
+        let root = Node { raw: Raw::Table(vec![(key.clone(), place.clone(), node)]), place: place.clone() };
+        let (_, found) = sources.apart(|sources| walk(sources, PART, &root, "parts.all"));
+        for problem in found.into_iter().filter(|problem| super::error_key(problem) == key) {
+            sources.problem(place, &problem.key, problem.expected, problem.hint);
+        }
+    }
+}
+
+/// Reads one table; its parts go behind those that are there.
+pub fn read(
+    sources: &mut Sources,
+    folder: &Path,
+    file: (&str, Option<&Place>),
+    answers: &Answers,
+    board: &Values,
+    before: &[Values],
+    lists: &mut Lists,
+) {
+    let (name, cited) = file;
+    let Some(bytes) = sources.bytes(folder, name, cited.map(|place| (place, "parts.table"))) else { return };
+    let shown = visible(name).into_owned();
+    match table::read(name, &bytes, answers) {
+        Err(refusal) => sources.file_problem(name, &refusal.found, &refusal.expected, &refusal.hint),
+        Ok(list) if !list.questions.is_empty() => ask(sources, &shown, &list),
+        Ok(list) => {
+            lists.names.push(name.to_string());
+            lists.titles.extend(list.titles.iter().cloned());
+            take(sources, &shown, list, board, before, lists);
+        }
+    }
+}
+
+/// One message with everything that is to be said.
+fn ask(sources: &mut Sources, name: &str, list: &List) {
+    let count = list.questions.len();
+    let found = if count == 1 {
+        "one thing that is not certain".into()
+    } else {
+        format!("{count} things that are not certain")
+    };
+    let hint = "add these lines to board.toml, each below its header, and put the answer in place of each \"?\"";
+    sources.file_problem(name, &found, "an answer to each", hint);
+    sources.paste(table::answers::block(&list.questions));
+}
+
+/// Answers about columns that no table has.
+pub fn check_titles(sources: &mut Sources, board: &Values, lists: &Lists) {
+    let named = board.pairs("parts.columns").unwrap_or_default().to_vec();
+    for (title, place, _) in
+        named.iter().filter(|(title, ..)| !lists.titles.iter().any(|known| table::answers::same(known, title)))
+    {
+        let near =
+            nearest(title, lists.titles.iter().map(String::as_str)).map(|near| format!("did you mean \"{near}\"?"));
+        sources.problem(
+            place,
+            "parts.columns",
+            "the title of a column, or \"column\" and its letter",
+            near.unwrap_or_default(),
+        );
+    }
+}
+
+/// Lines become parts; one that the table of keys refuses is left out with the reason.
+fn take(sources: &mut Sources, name: &str, list: List, board: &Values, before: &[Values], lists: &mut Lists) {
+    let places = show_lines(sources, name, &list);
+    let constants: HashMap<&str, Place> = board
+        .pairs("parts.all")
+        .unwrap_or_default()
+        .iter()
+        .map(|(key, place, _)| (key.as_str(), place.clone()))
+        .collect();
+    let file_of = |sheet: &str| if sheet.is_empty() { name.to_string() } else { format!("{name}, sheet {sheet}") };
+    lists.notes.extend(list.notes.iter().map(|note| format!("{name}: {note}")));
+    let known: HashSet<String> = before.iter().chain(&lists.parts).map(|part| part.label.clone()).collect();
+    lists.left_out.extend(list.left_out.iter().map(|left| (name.to_string(), left.clone())));
+    for part in &list.parts {
+        let node = node(part, &places, &constants);
+        let (values, found) = sources.apart(|sources| walk(sources, PART, &node, &part.name));
+        let reason = if known.contains(&part.name) {
+            Some("a part of that name has been read before".to_string())
+        } else {
+            reason(&found)
+        };
+        match reason {
+            None => lists.parts.push(values),
+            Some(reason) => {
+                let left = LeftOut { line: part.line, reason: format!("{}: {reason}", part.name) };
+                lists.left_out.push((file_of(&part.sheet), left));
+            }
+        }
+    }
+}
+
+/// The first problem in the words of a list.
+pub fn reason(found: &[crate::error::Problem]) -> Option<String> {
+    let first = found.first()?;
+    let hint = if first.hint.is_empty() { String::new() } else { format!(" ({})", first.hint) };
+    Some(format!("{}: found {}, expected {}{hint}", super::error_key(first), first.found, first.expected))
+}
+
+/// Where cells stand in the lines as they are shown, by sheet and line.
+type Places<'a> = HashMap<(&'a str, usize), (usize, Vec<Range<usize>>)>;
+
+/// Adds the lines to the files that messages show, each at its own number.
+fn show_lines<'a>(sources: &mut Sources, name: &str, list: &'a List) -> Places<'a> {
+    let mut places = Places::new();
+    let mut sheets: Vec<&str> = list.lines.iter().map(|(sheet, ..)| sheet.as_str()).collect();
+    sheets.dedup();
+    for sheet in sheets {
+        let (mut text, mut number, mut spans) = (String::new(), 1, Vec::new());
+        for (_, line, cells) in list.lines.iter().filter(|(of, ..)| of == sheet) {
+            while number < *line {
+                text.push('\n');
+                number += 1;
+            }
+            let of_line = cells.iter().map(|cell| push_cell(&mut text, cell)).collect();
+            spans.push((*line, of_line));
+        }
+        let shown = if sheet.is_empty() { name.to_string() } else { format!("{name}, sheet {sheet}") };
+        let file = sources.add(&shown, text);
+        places.extend(spans.into_iter().map(|(line, of_line)| ((sheet, line), (file, of_line))));
+    }
+    places
+}
+
+/// Adds a cell in one line; its place in the text.
+fn push_cell(text: &mut String, cell: &str) -> Range<usize> {
+    if !text.is_empty() && !text.ends_with('\n') {
+        text.push_str(" | ");
+    }
+    let start = text.len();
+    text.extend(cell.chars().map(|c| if c == '\n' || c == '\r' { ' ' } else { c }));
+    start..text.len()
+}
+
+/// A part as a tree, whose values stand where their cells stand.
+fn node(part: &Part, places: &Places<'_>, constants: &HashMap<&str, Place>) -> Node {
+    let (file, spans) = places.get(&(part.sheet.as_str(), part.line)).cloned().unwrap_or_default();
+    let whole =
+        Place { file, span: spans.first().map_or(0, |span| span.start)..spans.last().map_or(0, |span| span.end) };
+    let entry = |entry: &Entry| {
+        let of_cell = entry.column.and_then(|column| spans.get(column)).map(|span| Place { file, span: span.clone() });
+        let place = of_cell.or_else(|| constants.get(entry.key).cloned()).unwrap_or_else(|| whole.clone());
+        (entry.key.to_string(), place.clone(), Node { raw: raw(entry), place })
+    };
+    Node { raw: Raw::Table(part.entries.iter().map(entry).collect()), place: whole.clone() }
+}
+
+/// A value; the words true and false of a flag are no text.
+fn raw(entry: &Entry) -> Raw {
+    match entry.text.trim().to_lowercase().as_str() {
+        "true" | "yes" if table::is_flag(entry.key) => Raw::Flag(true),
+        "false" | "no" if table::is_flag(entry.key) => Raw::Flag(false),
+        _ => Raw::Text(entry.text.clone()),
+    }
+}
+
+/// Everything that a reader should know, the lines that are left out last.
+pub fn say(lists: &Lists) -> Vec<String> {
+    let mut said = lists.notes.clone();
+    let count = lists.left_out.len();
+    if count > 0 {
+        let are = if count == 1 { "1 line is".to_string() } else { format!("{count} lines are") };
+        said.push(format!("{}: {are} left out", lists.left_out[0].0));
+    }
+    let mut all: Vec<&(String, LeftOut)> = lists.left_out.iter().collect();
+    all.sort_by_key(|(file, left)| (file, left.line));
+    let line = |(file, left): &&(String, LeftOut)| format!("{file}:{}: {}", left.line, left.reason);
+    said.extend(all.iter().take(MOST_TOLD).map(line));
+    if count > MOST_TOLD {
+        said.push(format!("{}: and {} more lines that are left out", lists.left_out[0].0, count - MOST_TOLD));
+    }
+    said
+}
+
+/// Tables in the folder that nothing names.
+pub fn unnamed(sources: &Sources, folder: &Path) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let mut names: Vec<String> =
+        entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+    names.retain(|name| {
+        ENDINGS.contains(&table::ending(name).as_str()) && !name.starts_with(['.', '~']) && !sources.has_read(name)
+    });
+    names.sort();
+    let said = |name: &String| {
+        format!(
+            "{0}: a table that is not read; table = \"{0}\" below [parts] in board.toml has its parts read",
+            visible(name)
+        )
+    };
+    names.iter().map(said).collect()
+}
+
+/// Notes a problem where no line of the tables can be used. Where there are other problems, that may come of them.
+pub fn check_any(sources: &mut Sources, lists: &Lists) {
+    let Some(name) = lists.names.first().filter(|_| lists.parts.is_empty() && sources.problems.is_empty()) else {
+        return;
+    };
+    let found = match lists.left_out.len() {
+        0 => "a header without rows".to_string(),
+        count => format!("no line that can be used, of {count}"),
+    };
+    let hint = lists.left_out.first().map(|(_, first)| format!("line {}: {}", first.line, first.reason));
+    sources.file_problem(name, &found, "at least one part", &hint.unwrap_or_else(|| "export the table again".into()));
+}
+
+/// Leaves out a part that has been read but cannot be an inductor.
+pub fn leave_out(sources: &Sources, values: &Values, reason: Option<String>, lists: &mut Lists) {
+    let (file, line) = sources.line(&values.place(""));
+    let reason = format!("{}: {}", values.label, reason.unwrap_or_else(|| "data are missing".into()));
+    lists.left_out.push((file.to_string(), LeftOut { line, reason }));
+}
+
+/// Where the original is among the lines that are left out, that is why it is not found.
+pub fn original_left_out(sources: &mut Sources, board: &Values, lists: &Lists) {
+    let Some(original) = board.text("original") else { return };
+    let begins = format!("{original}: ");
+    let Some((file, left)) = lists.left_out.iter().find(|(_, left)| left.reason.starts_with(&begins)) else { return };
+    let hint = format!("{file}, line {}, cannot be used: {}", left.line, left.reason);
+    sources
+        .problems
+        .iter_mut()
+        .filter(|problem| problem.key == "original")
+        .for_each(|problem| problem.hint.clone_from(&hint));
+}
