@@ -41,6 +41,12 @@ const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
 /// # Errors
 /// [`Error::Io`] if the folder cannot be read, [`Error::Case`] with every problem found if the case is wrong.
 pub fn read(folder: &Path) -> Result<Case, Error> {
+    // Who names the file means its folder.
+    let folder = if folder.is_file() {
+        folder.parent().filter(|folder| *folder != Path::new("")).unwrap_or(Path::new("."))
+    } else {
+        folder
+    };
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));

@@ -31,6 +31,9 @@ pub struct Compare {
     /// Print the record as JSON instead of the table, and write no folder unless --out names one.
     #[arg(long)]
     json: bool,
+    /// Compare these substitutes alone, separated by commas.
+    #[arg(long, value_name = "NAME", value_delimiter = ',')]
+    only: Vec<String>,
     /// Print every quantity of every part as well, each in the condition that decides it.
     #[arg(long)]
     quantities: bool,
@@ -60,7 +63,12 @@ impl Compare {
     pub fn run(&self) -> Result<Done, Error> {
         let mut case = case::read(&self.case)?;
         case.cancel = super::CANCEL.clone();
-        self.part.iter().try_for_each(|name| output::part_index(&case, name).map(|_| ()))?;
+        let wanted = self.only.iter().map(|name| output::part_index("--only", &case, name));
+        let wanted = wanted.collect::<Result<Vec<usize>, Error>>()?;
+        if !wanted.is_empty() {
+            case.keep_parts(&wanted);
+        }
+        self.part.iter().try_for_each(|name| output::part_index("--part", &case, name).map(|_| ()))?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
             (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),

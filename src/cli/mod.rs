@@ -11,7 +11,7 @@ mod waveforms;
 
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::process::ExitCode;
 use std::sync::LazyLock;
 
@@ -42,6 +42,13 @@ enum Command {
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
+    /// Write the completion script of a shell to standard output.
+    Completions {
+        /// Shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual page to standard output.
+    Man,
 }
 
 /// What a signal cancels: whatever this process simulates.
@@ -67,6 +74,8 @@ pub fn main() -> ExitCode {
         Command::Check(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
+        Command::Completions { shell } => completions(*shell),
+        Command::Man => manual(),
     };
     match result {
         Ok(Done::Well) => ExitCode::SUCCESS,
@@ -76,6 +85,28 @@ pub fn main() -> ExitCode {
             ExitCode::from(error.exit_code())
         }
     }
+}
+
+fn completions(shell: clap_complete::Shell) -> Result<Done, Error> {
+    let mut script = vec![];
+    clap_complete::generate(shell, &mut Arguments::command(), "presolder", &mut script);
+    output::print_as_it_is(&String::from_utf8_lossy(&script)).map(|()| Done::Well)
+}
+
+/// The manual page, with a section for each command.
+fn manual() -> Result<Done, Error> {
+    let mut page = vec![];
+    let program = Arguments::command();
+    let commands = program.get_subcommands().filter(|command| command.get_name() != "help").cloned();
+    let titled = commands.map(|command| {
+        let name = format!("presolder-{}", command.get_name());
+        command.name(name.clone()).bin_name(name)
+    });
+    for command in std::iter::once(program.clone()).chain(titled.collect::<Vec<_>>()) {
+        let written = clap_mangen::Man::new(command).render(&mut page);
+        written.map_err(|source| Error::Io { path: "standard output".into(), action: "write to".into(), source })?;
+    }
+    output::print_as_it_is(&String::from_utf8_lossy(&page)).map(|()| Done::Well)
 }
 
 /// Ctrl-C and a polite request to end (SIGTERM) are one thing here. A hang-up is left as it is, so that `nohup` works.

@@ -10,6 +10,7 @@ use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 /// Narrowest and widest text printed.
 const WIDTHS: (usize, usize) = (60, 100);
@@ -82,14 +83,31 @@ pub fn is_simulating() -> bool {
     SIMULATING.load(Ordering::Relaxed)
 }
 
-/// Progress on a terminal, in one line that is rewritten; silent elsewhere.
+/// Progress on a terminal, in one line that is rewritten; elsewhere a line every ten seconds.
 pub fn progress(done: usize, total: usize) {
     let mut out = std::io::stderr().lock();
     if out.is_terminal() {
         let end = if done == total { "\r\x1b[K" } else { "" };
         let _ = write!(out, "\rsimulated {done} of {total}{end}");
         let _ = out.flush();
+    } else if is_due() {
+        let _ = writeln!(out, "simulated {done} of {total}");
     }
+}
+
+/// Time between two lines of progress where nobody watches.
+const PROGRESS: Duration = Duration::from_secs(10);
+/// When the last of them was written; the first comes that long after the begin.
+static LAST_PROGRESS: Mutex<Option<Instant>> = Mutex::new(None);
+
+fn is_due() -> bool {
+    // Whoever waits for the lock would write the same line.
+    let Ok(mut last) = LAST_PROGRESS.try_lock() else { return false };
+    let due = last.get_or_insert_with(Instant::now).elapsed() >= PROGRESS;
+    if due {
+        *last = Some(Instant::now());
+    }
+    due
 }
 
 /// Width for text: that of the terminal as the shell gives it, within reason.
@@ -138,17 +156,17 @@ pub fn discard_drafts() {
     noted.iter().for_each(|target| claim::discard(target));
 }
 
-/// The number of a part that `--part` names.
+/// The number of a part that an option names.
 ///
 /// # Errors
 /// A name that the case does not have.
-pub fn part_index(case: &Case, name: &str) -> Result<usize, Error> {
+pub fn part_index(option: &str, case: &Case, name: &str) -> Result<usize, Error> {
     let names: Vec<&str> = case.parts.iter().map(|part| part.name.as_str()).collect();
     names.iter().position(|part| *part == name).ok_or_else(|| {
         let near = nearest(name, names.iter().copied());
         let near = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
         let known = names.join(", ");
-        let text = format!("error: --part {name}: the case {} has no such part; it has {known}{near}", case.name);
+        let text = format!("error: {option} {name}: the case {} has no such part; it has {known}{near}", case.name);
         Error::Output(visible(&text).into_owned())
     })
 }

@@ -129,7 +129,7 @@ impl Sweep {
     /// Numbers of the parts in the order of the case.
     fn parts(&self, case: &Case) -> Result<Vec<usize>, Error> {
         let named: Vec<usize> =
-            self.part.iter().map(|name| output::part_index(case, name)).collect::<Result<_, Error>>()?;
+            self.part.iter().map(|name| output::part_index("--part", case, name)).collect::<Result<_, Error>>()?;
         Ok((0..case.parts.len()).filter(|number| named.is_empty() || named.contains(number)).collect())
     }
 

@@ -192,7 +192,7 @@ impl Waveforms {
     }
 
     fn part_index(&self, case: &Case) -> Result<usize, Error> {
-        self.part.as_ref().map_or(Ok(0), |name| output::part_index(case, name))
+        self.part.as_ref().map_or(Ok(0), |name| output::part_index("--part", case, name))
     }
 
     fn input_v(&self, case: &Case) -> Result<f64, Error> {

@@ -225,6 +225,7 @@ impl<'a> Stand<'a> {
     ///
     /// # Errors
     /// No steady state, or losses that cannot be calculated.
+    #[cfg(feature = "shell")]
     pub(crate) fn inductor_loss_w(&self, load_a: f64, winding_degc: f64) -> Result<f64, Failure> {
         let (mut machine, _) = self.machine(load_a, winding_degc)?;
         let steady = self.steady(&mut machine, load_a)?;

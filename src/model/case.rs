@@ -50,6 +50,15 @@ impl Case {
         self.fitted.as_deref().or(self.parts.first())
     }
 
+    /// Leaves out every substitute that is not among some numbers of parts.
+    pub fn keep_parts(&mut self, wanted: &[usize]) {
+        let mut number = 0;
+        self.parts.retain(|_| {
+            number += 1;
+            number == 1 || wanted.contains(&(number - 1))
+        });
+    }
+
     /// Grade that is asked of a part, as a number: the board's, else the original's; the highest, where any part states one and nobody
     /// says which is asked.
     pub fn least_grade(&self) -> Option<f64> {

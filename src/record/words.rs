@@ -418,6 +418,9 @@ fn say_datum(datum: &Datum, value: f64) -> String {
     units::show(value, datum.rule.unit)
 }
 
+/// What to do where the original's own value stands in for a limit that nobody states.
+const STATE_IT: &str = "look what the board itself allows and state it: the original's own value stands in";
+
 /// What to do next.
 pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     let Some(finding) = verdict.deciding() else { return String::new() };
@@ -460,7 +463,9 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
         }
         (Outcome::NoWorse, _) => "the board itself does not show this limit: its owner accepts that, or not".into(),
         (Outcome::Undecided, _) => {
-            tip().or_else(datum).or_else(budget).unwrap_or_else(|| "a reading at the bench decides".into())
+            let stated = || finding.stands_in.then(|| STATE_IT.to_string());
+            let read = || "a reading at the bench decides".into();
+            tip().or_else(datum).or_else(budget).or_else(stated).unwrap_or_else(read)
         }
         (Outcome::Fail, _) => needs(finding),
     }

@@ -35,6 +35,11 @@ impl Claim {
     /// # Errors
     /// [`ReportError::Occupied`] where another run is writing to it, [`ReportError::File`] where nothing can be written there.
     pub fn on(target: &Path) -> Result<Claim, ReportError> {
+        std::fs::create_dir_all(folder_of(target)).map_err(|source| ReportError::File {
+            action: "create the folder above",
+            path: target.to_path_buf(),
+            source,
+        })?;
         sweep(folder_of(target));
         let lock = match lock(target) {
             Err(ReportError::File { source, .. }) if source.kind() == ErrorKind::Unsupported => None,

@@ -488,3 +488,16 @@ fn law_a_long_run_holds_no_more_memory_than_a_short_one() {
     let dip = nominal.values.iter().find(|v| v.quantity == "dip").expect("a dip").value.exact().expect("a number");
     assert!(12.0 - lowest <= dip + 1e-6 && 12.0 - lowest > dip - 0.012, "{lowest} {dip}");
 }
+
+#[test]
+fn law_completions_and_the_manual_name_every_command() {
+    for arguments in [vec!["completions", "bash"], vec!["completions", "zsh"], vec!["completions", "fish"], vec!["man"]]
+    {
+        let output = run(&arguments);
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}");
+        let told = text(&output.stdout);
+        for command in ["new", "check", "compare", "sweep", "waveforms"] {
+            assert!(told.contains(command), "{arguments:?}: {command} is missing");
+        }
+    }
+}
