@@ -166,7 +166,7 @@ pub static REQUIREMENTS: &[Requirement] = &[
         |case, _| case.limits.input_step_v.and_then(most),
         DEVIATION,
     ),
-    of(Basis::Always, "returns", &["dropout_settling"], |_, _| Some(Yardstick::Happens), NONE),
+    of(Basis::Always, "dropout_return", &["dropout_settling"], |_, _| Some(Yardstick::Happens), NONE),
     of(
         Basis::Board,
         "dropout_overshoot",

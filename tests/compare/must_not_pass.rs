@@ -171,8 +171,8 @@ fn closed_form_a_part_that_latches_after_a_dropout_fails() {
     folding.control.protection.current_limit = Some(CurrentLimit::peak((4.4, 4.7, 5.2), 90e-9));
     folding.control.protection.foldback = Some(Foldback { below: 0.97, divisor: 4 });
     let comparison = compared(folding, part("Large", 100e-6, 30e-3), part("Small", 12e-6, 30e-3));
-    assert_fails(&comparison, "returns");
-    assert_eq!(finding(&comparison, 1, "returns").value.value, Value::NotComputed(Why::NeverReturns));
+    assert_fails(&comparison, "dropout_return");
+    assert_eq!(finding(&comparison, 1, "dropout_return").value.value, Value::NotComputed(Why::NeverReturns));
 }
 
 /// The same comparison without and with house rules.
