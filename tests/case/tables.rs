@@ -377,3 +377,43 @@ fn law_a_workbook_and_the_same_table_as_text_hold_the_same_parts() {
     let all: Vec<Vec<Inductor>> = files.iter().map(read).collect();
     assert!(all.iter().all(|parts| *parts == all[0]));
 }
+
+#[test]
+fn law_answers_make_a_header_of_titles_that_nobody_understands() {
+    let bytes = std::fs::read(root().join("tests/data/tables/other_language.csv")).expect("the table");
+    let refused = Room::of("list.csv", &bytes, "").read().expect_err("one title is understood").to_string();
+    assert!(refused.contains("no list of inductors"), "{refused}");
+    let answer = "[parts.columns]\n\"Référence\" = \"name\"\n\"Noyau\" = \"core\"\n\"Résistance DC max (mΩ)\" = \"dcr_max\"\n\
+        \"Courant de saturation 30% (A)\" = \"saturation_current\"\n\"Courant efficace 40K (A)\" = \"heating_current\"\n";
+    let case = Room::of("list.csv", &bytes, answer).read().unwrap_or_else(|error| panic!("{error}"));
+    let part = case.parts.iter().find(|part| part.name == "Pansy-1").expect("the part");
+    assert_eq!((part.dcr_max_ohm, part.saturation_ratings[0].drop), (0.049, 0.3));
+}
+
+/// Mutants of each table.
+const MUTANTS: u64 = 25;
+
+#[test]
+fn error_damaged_tables_do_not_panic() {
+    let mut state = 20_261_128_u64; // any odd-looking seed; the same tables every time
+    let mut draw = |below: usize| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize % below.max(1)
+    };
+    const PIECES: [&[u8]; 12] =
+        [b";", b",", b"\"", b"\n", b"\xb5", b"\0", b" x ", b"/", b"max", b"1.000,5", b"\xc2\xb1", b"typ. ("];
+    for (name, bytes) in told().iter().flat_map(|told| files(told.file())) {
+        for _ in 0..MUTANTS {
+            let mut mutant = bytes.clone();
+            for _ in 0..=draw(4) {
+                let at = draw(mutant.len());
+                let until = (at + draw(4)).min(mutant.len());
+                mutant.splice(at..until, PIECES[draw(PIECES.len())].iter().copied());
+            }
+            // Read, asked about or refused; what counts is that it comes back, and that no part is without a name.
+            if let Ok(list) = case::table::read(&name, &mutant, &case::table::Answers::default()) {
+                assert!(list.parts.iter().all(|part| !part.name.is_empty()), "{name}");
+            }
+        }
+    }
+}

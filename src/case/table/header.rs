@@ -1,5 +1,6 @@
 //! Where the header of a table stands, and the title of each column.
 
+use super::answers::{Answers, same};
 use super::cell::Cell;
 use super::file::{Grid, Line};
 use super::title::{self, Title};
@@ -31,11 +32,11 @@ pub fn letters(column: usize) -> String {
 }
 
 /// The line in which most titles are understood, or the one that somebody stated, with the line of units below it.
-pub fn find(grid: &Grid, stated: Option<usize>) -> Option<Header> {
-    let index = match stated {
+pub fn find(grid: &Grid, answers: &Answers) -> Option<Header> {
+    let index = match answers.header {
         Some(number) => grid.lines.iter().position(|line| line.number == number)?,
         None => {
-            let counted = grid.lines.iter().take(LINES_TRIED).map(understood).enumerate();
+            let counted = grid.lines.iter().take(LINES_TRIED).map(|line| titles_known(line, answers)).enumerate();
             // The first of equals: a header may be repeated.
             counted.rev().max_by_key(|(_, count)| *count).filter(|(_, count)| *count >= FEWEST_UNDERSTOOD)?.0
         }
@@ -56,6 +57,15 @@ pub fn find(grid: &Grid, stated: Option<usize>) -> Option<Header> {
 pub fn understood(line: &Line) -> usize {
     let is_title = |cell: &&Cell| matches!(cell, Cell::Text(text) if title::read(text).word.is_some());
     line.cells.iter().filter(is_title).count()
+}
+
+/// Number of titles in a line that are understood, or that somebody has said something of.
+fn titles_known(line: &Line, answers: &Answers) -> usize {
+    let is_answered = |cell: &&Cell| {
+        let text = cell.text();
+        title::read(&text).word.is_none() && answers.columns.iter().any(|(title, _)| same(title, &text))
+    };
+    understood(line) + line.cells.iter().filter(is_answered).count()
 }
 
 /// The text of a cell of the header, or of the merged cell that reaches there.

@@ -123,7 +123,7 @@ fn chosen<'a>(grids: &'a [Grid], answers: &Answers) -> Result<Vec<&'a Grid>, Ref
 
 /// A sheet with a column for the inductance.
 fn sheet<'a>(grid: &'a Grid, answers: &Answers) -> Option<Sheet<'a>> {
-    let header = header::find(grid, answers.header)?;
+    let header = header::find(grid, answers)?;
     let grid = header::with_units(grid, &header).map_or(Cow::Borrowed(grid), Cow::Owned);
     let mut questions = Vec::new();
     let columns = columns::resolve(&grid, &header, answers, &mut questions);
@@ -135,7 +135,7 @@ fn sheet<'a>(grid: &'a Grid, answers: &Answers) -> Option<Sheet<'a>> {
 const TITLES_SHOWN: usize = 8;
 
 fn no_list(grids: &[Grid]) -> Refusal {
-    let line = grids.iter().find_map(|grid| header::find(grid, None).map(|header| header.titles));
+    let line = grids.iter().find_map(|grid| header::find(grid, &Answers::default()).map(|header| header.titles));
     let first = || {
         grids.iter().find_map(|grid| grid.lines.first()).map(|line| line.cells.iter().map(cell::Cell::text).collect())
     };

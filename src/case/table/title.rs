@@ -58,6 +58,8 @@ pub fn read(text: &str) -> Title {
     title.odd = inner.iter().filter(is_odd).cloned().collect();
     let rising = outer.iter().chain(&lower(&inner)).any(|word| words::RISES.contains(&word.as_str()));
     pieces.extend(in_brackets);
+    // Where kelvins state the rise, degrees state a temperature.
+    let rising = rising && !pieces.iter().any(|piece| matches!(piece, Piece::Kelvins(_)));
     title.fragment &= pieces.iter().any(|piece| !matches!(piece, Piece::Word(_)));
     pieces.into_iter().for_each(|piece| title.take(piece, rising));
     title.settle(&outer);
@@ -103,7 +105,8 @@ fn apart(text: &str) -> (String, Vec<String>) {
         match c {
             '[' | '(' | '{' => {
                 depth += 1;
-                inside.push(String::new());
+                // The square one is kept: "[1]" is a unit, "(1)" a footnote.
+                inside.push(if c == '[' { "[".into() } else { String::new() });
                 outside.push(' ');
             }
             ']' | ')' | '}' => depth = 0,
@@ -117,10 +120,11 @@ fn apart(text: &str) -> (String, Vec<String>) {
 /// The pieces of a text. Outside brackets a first word is no unit: "L" and "H" are also names.
 fn pieces(text: &str, in_brackets: bool) -> Vec<Piece> {
     let whole = text.trim().trim_start_matches('\u{b1}').trim();
-    if in_brackets && words::is_unit(whole) {
+    if in_brackets && words::is_unit(whole.trim_start_matches('[')) && (whole.starts_with('[') || !is_number(whole)) {
+        let whole = whole.trim_start_matches('[');
         return vec![Piece::Unit(whole.to_string())];
     }
-    let tokens = joined(tokens(text));
+    let tokens = joined(tokens(&text.replace('[', " ")));
     let last = tokens.len().saturating_sub(1);
     let piece = |(i, token): (usize, &String)| {
         let may_be_unit = in_brackets || i > 0;

@@ -115,6 +115,7 @@ pub const FILLERS: &[&str] = &[
     "temperature",
     "inductance",
     "test",
+    "ambient",
 ];
 
 /// Words that a title may have and yet say nothing without the title before it.
@@ -190,6 +191,7 @@ const UNITS: &[(&str, Dimension, &str, f64)] = &[
     ("degC", Dimension::TemperatureRise, "K", 1.0),
     ("C", Dimension::TemperatureRise, "K", 1.0),
     ("Mhz", Dimension::Frequency, "MHz", 1.0),
+    ("MHZ", Dimension::Frequency, "MHz", 1.0),
     ("in", Dimension::Length, "mm", MM_PER_INCH),
     ("inch", Dimension::Length, "mm", MM_PER_INCH),
     ("inches", Dimension::Length, "mm", MM_PER_INCH),
