@@ -19,4 +19,5 @@ mod outcomes;
 mod random_boards;
 mod soak;
 mod sweep;
+mod uncertainty;
 mod verdicts;

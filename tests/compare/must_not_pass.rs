@@ -22,7 +22,7 @@ fn board(input_v: f64, output_v: f64, load_a: f64, capacitance_f: f64) -> Board 
     Board::peak_current(input_v, output_v, load_a, 400e3, bank).expect("a board")
 }
 
-fn part(name: &str, inductance_h: f64, dcr_ohm: f64) -> Inductor {
+pub(super) fn part(name: &str, inductance_h: f64, dcr_ohm: f64) -> Inductor {
     Inductor::new(name, inductance_h, dcr_ohm).expect("a part")
 }
 
