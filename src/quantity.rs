@@ -307,7 +307,7 @@ pub static QUANTITIES: &[Quantity] = &[
     // No run gives it where the load is delivered.
     Quantity {
         id: "undelivered",
-        label: "Loads not delivered",
+        label: "Out of regulation",
         definition: "1 where the current limit does not let the load have its current.",
         change_kind: ChangeKind::Difference,
         ..BASE

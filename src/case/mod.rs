@@ -16,7 +16,7 @@ pub mod table;
 mod walk;
 
 use std::collections::HashMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
@@ -36,17 +36,20 @@ const BOARD_FILE: &str = "board.toml";
 /// Files with the parts; one of them or both.
 const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
 
+/// The folder of a case, of which a file may be named.
+fn around(named: &Path) -> PathBuf {
+    let parent = named.parent().map(|parent| if parent == Path::new("") { Path::new(".") } else { parent });
+    let is_case = |parent: &&Path| named.is_file() && parent.join(BOARD_FILE).is_file();
+    parent.filter(is_case).unwrap_or(named).to_path_buf()
+}
+
 /// Reads and validates a case. All values of the result are in SI units.
 ///
 /// # Errors
 /// [`Error::Io`] if the folder cannot be read, [`Error::Case`] with every problem found if the case is wrong.
 pub fn read(folder: &Path) -> Result<Case, Error> {
     // Who names the file means its folder.
-    let folder = if folder.is_file() {
-        folder.parent().filter(|folder| *folder != Path::new("")).unwrap_or(Path::new("."))
-    } else {
-        folder
-    };
+    let folder = &around(folder);
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));

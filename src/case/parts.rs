@@ -276,7 +276,7 @@ pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
         let value = if datum.key == doubt::HOT {
             format!("{:.3} ({})", datum.shown, datum.rule.label)
         } else if datum.rule.is_feature {
-            format!("simulated without; at the other end {}", datum.rule.label)
+            format!("simulated without, and with {}", datum.rule.label)
         } else {
             show(datum.shown, datum.rule.unit)
         };

@@ -3,7 +3,9 @@
 use super::{Done, output};
 use crate::case::{self, Case, Origin};
 use crate::error::Error;
+use crate::model::doubt::{Nature, doubts};
 use crate::record::words::say;
+use crate::units::show;
 use crate::visible::visible_path;
 use clap::Args;
 use std::fmt::Write;
@@ -52,18 +54,77 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
     for part in &case.parts[1..] {
         let _ = writeln!(text, "        {}", part.name);
     }
-    section(&mut text, "Doubts about the data", case.warnings.iter().cloned(), width);
-    let of = |wanted: Origin| {
-        case.origins.iter().filter(move |datum| datum.origin == wanted).map(|datum| {
-            let note = if datum.note.is_empty() { String::new() } else { format!(" ({})", datum.note) };
-            format!("{}: {}{note}", datum.datum, datum.value)
-        })
-    };
-    section(&mut text, "Absent", of(Origin::Absent), width);
-    section(&mut text, "Assumed", of(Origin::Assumed), width);
-    section(&mut text, "Estimated", of(Origin::Estimated), width);
+    section(&mut text, "Data to check", case.warnings.iter().cloned(), width);
+    let missing = grouped(case, Origin::Absent);
+    let title = "Missing, tried at both ends (a comparison says which decide)";
+    section(&mut text, title, missing.iter().map(|group| group.told(group.ends(case))), width);
+    let mut assumed = grouped(case, Origin::Assumed);
+    assumed.retain(|group| !OF_THE_TOOL.iter().any(|begin| group.key.starts_with(begin)));
+    section(&mut text, "Assumed", assumed.iter().map(|group| group.told(None)), width);
+    section(&mut text, "Estimated", grouped(case, Origin::Estimated).iter().map(|group| group.told(None)), width);
     let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", visible_path(folder));
     text
+}
+
+/// Settings of this tool that have a usual value: they are no data of the board (docs/case-format.md has them).
+const OF_THE_TOOL: [&str; 4] = ["limits.", "bench.", "numerics.", "measure."];
+
+/// One datum of the board, or of all parts that have the same value of it.
+struct Group<'a> {
+    key: &'a str,
+    value: &'a str,
+    note: &'a str,
+    parts: Vec<&'a str>,
+}
+
+/// The data of an origin, each once with its parts.
+fn grouped(case: &Case, wanted: Origin) -> Vec<Group<'_>> {
+    let mut groups: Vec<Group> = vec![];
+    for datum in case.origins.iter().filter(|datum| datum.origin == wanted) {
+        let (key, value, note) = (datum.key.as_str(), datum.value.as_str(), datum.note.as_str());
+        let same =
+            |group: &&mut Group| (group.key, group.value, group.parts.is_empty()) == (key, value, datum.part.is_none());
+        match (groups.iter_mut().find(same), &datum.part) {
+            (Some(group), Some(part)) => group.parts.push(part),
+            (Some(_), None) => {}
+            (None, part) => groups.push(Group { key, value, note, parts: part.as_deref().into_iter().collect() }),
+        }
+    }
+    groups
+}
+
+/// Names of parts that are told; the others are counted.
+const NAMED: usize = 3;
+
+impl Group<'_> {
+    fn told(&self, ends: Option<String>) -> String {
+        let more = self.parts.len().saturating_sub(NAMED);
+        let named = self.parts.iter().take(NAMED).copied().collect::<Vec<_>>().join(", ");
+        let whose = match (self.parts.len(), more) {
+            (0, _) => String::new(),
+            (_, 0) => format!("{named}: "),
+            _ => format!("{named} and {more} more: "),
+        };
+        let key = if self.key.is_empty() { "all data" } else { self.key };
+        let ends = ends.map_or(String::new(), |ends| format!(", {ends}"));
+        // Where ends are told, the table of missing data has the rest.
+        let note = if ends.is_empty() && !self.note.is_empty() { format!(" ({})", self.note) } else { String::new() };
+        format!("{whose}{key}: {}{ends}{note}", self.value)
+    }
+
+    /// Between which ends a missing datum lies.
+    fn ends(&self, case: &Case) -> Option<String> {
+        let part = case.parts.iter().position(|part| self.parts.first() == Some(&part.name.as_str())).unwrap_or(0);
+        let all = doubts(case, part);
+        let doubt =
+            all.iter().find(|doubt| doubt.key == self.key && !doubt.rule.is_factor && !doubt.rule.is_feature)?;
+        match doubt.nature {
+            Nature::Ends { low, high } => {
+                Some(format!("{} to {}", show(low, doubt.rule.unit), show(high, doubt.rule.unit)))
+            }
+            Nature::Spread { .. } => None,
+        }
+    }
 }
 
 /// Wrapped lines, a label before the first and room for it before the others.

@@ -171,7 +171,7 @@ fn off_aim(share: f64, cause: OffAim) -> String {
         OffAim::EndStop => "the loop is at an end stop",
         OffAim::FiniteGain => "the gain of the loop at rest is finite",
     };
-    format!("the output is {:.1} % off its aim: {why}", 100.0 * share)
+    format!("the output misses its target by {:.1} %: {why}", 100.0 * share)
 }
 
 /// Notes that the results of every part carry: they say something about the data or the model, not about a part.

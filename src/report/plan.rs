@@ -11,7 +11,7 @@ use crate::record::layout::{
 use maud::{Markup, html};
 
 /// Heading of the section, a question that a person at the bench asks.
-const HEADING: &str = "Which test would show it";
+const HEADING: &str = "Bench tests";
 /// Answers in the order in which they are told.
 const ANSWERS: [(&str, BenchAnswer); 3] = [
     ("Differs", BenchAnswer::Differs),
@@ -115,12 +115,12 @@ fn from_original(times: f64) -> String {
 fn told(reading: &BenchReading) -> String {
     let (told, total) = (reading.pairs.iter().filter(|pair| pair.told_apart).count(), reading.pairs.len());
     match reading.closest_told_apart() {
-        None => format!("Tells none of {total} pairs apart."),
+        None => format!("Distinguishes none of {total} pairs."),
         Some(pair) if total == 1 => {
-            format!("Tells them apart by {} times what the bench resolves.", separation(pair.separation))
+            format!("Distinguishes them by {} times what the bench resolves.", separation(pair.separation))
         }
         Some(pair) => format!(
-            "Tells {told} of {total} pairs apart; the closest of them, {} and {}, by {} times what the bench resolves.",
+            "Distinguishes {told} of {total} pairs; the closest of them, {} and {}, by {} times what the bench resolves.",
             pair.first,
             pair.second,
             separation(pair.separation)
@@ -132,7 +132,7 @@ fn told(reading: &BenchReading) -> String {
 fn left_equal(pair: &BenchPair) -> String {
     let (names, times) = (format!("{} and {}", pair.first, pair.second), separation(pair.separation));
     match (pair.told_apart, pair.separation < COVERAGE) {
-        (true, _) => format!("Left equal by these: {names}; another reading tells them apart ({times} times)."),
+        (true, _) => format!("Left equal by these: {names}; another reading distinguishes them ({times} times)."),
         (false, true) => {
             format!("Equal for this bench: {names}; at most {times} times what it resolves in any reading.")
         }
@@ -163,7 +163,7 @@ pub(super) fn section(plan: &BenchPlan) -> Markup {
                         caption { "Every quantity, in the condition in which it tells the parts apart best" }
                         thead { tr {
                             @for head in ["Quantity", "Answer", "Condition"] { th scope="col" { (head) } }
-                            @for head in ["Pairs told apart", "Closest of these"] { th.n scope="col" { (head) } }
+                            @for head in ["Pairs distinguishable", "Closest of these"] { th.n scope="col" { (head) } }
                         } }
                         tbody { @for line in &plan.lines { (line_row(line)) } }
                     }

@@ -135,7 +135,8 @@ fn error_requests_that_cannot_be_met() {
         command.arg("sweep").arg(case()).args(arguments).output().expect("the program runs")
     };
     let room = Room::new();
-    let nowhere = room.path("no/such/folder/table.csv");
+    fs::write(room.path("file"), "mine").expect("a file");
+    let nowhere = room.path("file/table.csv");
     let cases: [(&[&str], &str); 8] = [
         (&["--draws", "0"], "expected at least one draw"),
         (&["--tolerance", "inductanse"], "did you mean inductance?"),
