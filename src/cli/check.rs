@@ -56,7 +56,7 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
     }
     section(&mut text, "Data to check", case.warnings.iter().cloned(), width);
     let missing = grouped(case, Origin::Absent);
-    let title = "Missing, tried at both ends (a comparison says which decide)";
+    let title = "Missing, tried at both ends (compare says which decide)";
     section(&mut text, title, missing.iter().map(|group| group.told(group.ends(case))), width);
     let mut assumed = grouped(case, Origin::Assumed);
     assumed.retain(|group| !OF_THE_TOOL.iter().any(|begin| group.key.starts_with(begin)));
