@@ -21,12 +21,18 @@ use std::io::{BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 const EXAMPLE: &str = "Example:\n  presolder waveforms cases/valve-controller --part Kestrel-10 --condition load-step --every 50ns \
---from -5us --to 60us --out dip.csv\n\nColumns in SI units: time_s, output_v, output_20mhz_v, inductor_a, load_a, switch_v, control_v. \
+--from -5us --to 60us --out dip.csv\n  presolder waveforms cases/valve-controller --all-parts --condition load-step --out side-by-side.csv\n\n\
+Columns in SI units: time_s, output_v, output_20mhz_v, current_a (inductor), load_a, switch_v, control_v; of several parts \
+output_v:PART and so on, side by side on one time axis (docs/waveforms.md). \
 Time counts from a clock edge (steady), or from the begin of the step, the start or the short circuit. The winding is at the \
 temperature of the steady state at that load (steady), at the upper level (load-step) or at full load.";
 
 /// Most samples written: beyond that a typing error is likelier than a wish.
 const MOST_SAMPLES: f64 = 5e7;
+/// Most samples of several parts together, which are held until all have run: some hundred megabytes.
+const MOST_TOGETHER: f64 = 2e6;
+/// Columns beside the time, by the names that the tables of a result have.
+const SIGNALS: [&str; 6] = ["output_v", "output_20mhz_v", "current_a", "load_a", "switch_v", "control_v"];
 /// Most switching periods simulated, for the same reason.
 const MOST_PERIODS: f64 = 1e7;
 /// Periods of a steady state shown unless told otherwise.
@@ -78,9 +84,12 @@ fn quantity(text: &str, dimension: Dimension) -> Result<f64, String> {
 pub struct Waveforms {
     /// Folder of the case: board.toml with parts.toml or parts.csv.
     case: PathBuf,
-    /// Name of the part [default: the original].
+    /// Name of the part [default: the original]; several stand side by side in one table: --part A --part B.
     #[arg(long, value_name = "NAME")]
-    part: Option<String>,
+    part: Vec<String>,
+    /// The original and all substitutes side by side in one table.
+    #[arg(long, conflicts_with = "part")]
+    all_parts: bool,
     /// Condition.
     #[arg(long, value_parser = condition_words(), default_value = "steady")]
     condition: String,
@@ -111,8 +120,42 @@ pub struct Waveforms {
 struct Samples {
     span_s: (f64, f64),
     every_s: f64,
-    /// Whole cycles that reach the last of them.
-    cycles: u64,
+}
+
+impl Samples {
+    fn count(&self) -> f64 {
+        (self.span_s.1 - self.span_s.0) / self.every_s
+    }
+}
+
+/// A run of one part that is ready to go.
+struct Ready<'a> {
+    part: &'a str,
+    setup: Setup,
+    /// Begin, and end where it has one, in s from the instant from which its time counts.
+    begin_s: f64,
+    end_s: Option<f64>,
+}
+
+impl<'a> Ready<'a> {
+    fn of(part: &'a str, setup: Setup) -> Ready<'a> {
+        let period_s = setup.machine.period_s();
+        let begin_s = -(setup.origin.0 as f64 * period_s + setup.origin.1);
+        let end_s = setup.cycles.map(|cycles| cycles as f64 * period_s + begin_s);
+        Ready { part, setup, begin_s, end_s }
+    }
+
+    /// Runs it and hands on its samples.
+    fn run(self, samples: &Samples, sink: impl FnMut(Sample)) -> Result<(), EngineError> {
+        let Setup { mut machine, begin, mut program, origin, cycles, .. } = self.setup;
+        let period_s = machine.period_s();
+        // Whole cycles that reach the last sample.
+        let wanted = ((samples.span_s.1 - self.begin_s).max(0.0) / period_s).floor() as u64 + 1;
+        let cycles = wanted.min(cycles.unwrap_or(wanted));
+        let mut grid = Grid::new(origin, period_s, samples.every_s, samples.span_s, sink);
+        let mut state = machine.begin(begin);
+        machine.run(&mut state, cycles, &mut program, &mut grid, None)
+    }
 }
 
 impl Waveforms {
@@ -121,25 +164,77 @@ impl Waveforms {
         let mut read = case::read(&self.case)?;
         read.cancel = super::CANCEL.clone();
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
-        let part = &case.parts[self.part_index(&case)?];
         let condition = self.condition()?;
-        let stand = Stand::new(&case, part, self.corner(), self.input_v(&case)?);
-        let load_a = self.load_a(&case, condition)?;
-        let Setup { mut machine, begin, mut program, origin, cycles, .. } = self.set_up(&stand, condition, load_a)?;
-        let period_s = machine.period_s();
-        let begin_s = -(origin.0 as f64 * period_s + origin.1);
-        let end_s = cycles.map(|cycles| cycles as f64 * period_s + begin_s);
+        let (input_v, load_a) = (self.input_v(&case)?, self.load_a(&case, condition)?);
+        let parts = self.parts(&case)?;
+        let ready = |part: &usize| {
+            let part = &case.parts[*part];
+            let stand = Stand::new(&case, part, self.corner(), input_v);
+            Ok::<_, Error>(Ready::of(&part.name, self.set_up(&stand, condition, load_a)?))
+        };
+        let runs = parts.iter().map(ready).collect::<Result<Vec<_>, Error>>()?;
+        // One time axis: what all of them reach.
+        let begin_s = runs.iter().map(|run| run.begin_s).fold(f64::NEG_INFINITY, f64::max);
+        let end_s = runs.iter().filter_map(|run| run.end_s).reduce(f64::min);
+        let period_s = 1.0 / case.board.frequency_hz;
         let samples = self.samples(condition, (begin_s, end_s), period_s)?;
-        let cycles = samples.cycles.min(cycles.unwrap_or(samples.cycles));
+        match <[Ready<'_>; 1]>::try_from(runs) {
+            Ok([run]) => self.one(run, &samples),
+            Err(runs) => self.side_by_side(runs, &samples),
+        }
+    }
+
+    /// One part: each sample is written as it comes.
+    fn one(&self, run: Ready<'_>, samples: &Samples) -> Result<Done, Error> {
+        let part = run.part;
         let mut sink = CsvSink::open(self.out.as_deref())?;
-        let mut grid = Grid::new(origin, period_s, samples.every_s, samples.span_s, |sample| sink.write(&sample));
-        let mut state = machine.begin(begin);
-        match machine.run(&mut state, cycles, &mut program, &mut grid, None) {
+        sink.line(&["time_s"].iter().chain(&SIGNALS).copied().collect::<Vec<_>>().join(","));
+        match run.run(samples, |sample| sink.line(&line(&[sample]))) {
             // The sink asks for the stop when nothing more can be written.
             Err(EngineError::Interrupted) if sink.failed.is_some() => sink.close().map(|()| Done::Well),
-            Err(error) => Err(record::error(error.into(), &part.name)),
+            Err(error) => Err(record::error(error.into(), part)),
             Ok(()) => sink.close().map(|()| Done::Well),
         }
+    }
+
+    /// Several parts: one run after the other, then each row with all of them.
+    fn side_by_side(&self, runs: Vec<Ready<'_>>, samples: &Samples) -> Result<Done, Error> {
+        if runs.len() as f64 * samples.count() > MOST_TOGETHER {
+            return Err(Error::Output(format!(
+                "error: {} parts side by side make more than {MOST_TOGETHER:.0e} samples: choose a longer --every or a shorter span",
+                runs.len()
+            )));
+        }
+        let names: Vec<&str> = runs.iter().map(|run| run.part).collect();
+        let head = SIGNALS.iter().flat_map(|signal| names.iter().map(move |part| field(&format!("{signal}:{part}"))));
+        let head = std::iter::once("time_s".to_string()).chain(head).collect::<Vec<_>>().join(",");
+        let mut columns: Vec<Vec<Sample>> = vec![];
+        for run in runs {
+            let (part, mut column) = (run.part, vec![]);
+            run.run(samples, |sample| column.push(sample)).map_err(|error| record::error(error.into(), part))?;
+            columns.push(column);
+        }
+        let mut sink = CsvSink::open(self.out.as_deref())?;
+        sink.line(&head);
+        for row in 0..columns.iter().map(Vec::len).min().unwrap_or(0) {
+            sink.line(&line(&columns.iter().map(|column| column[row]).collect::<Vec<_>>()));
+        }
+        sink.close().map(|()| Done::Well)
+    }
+
+    /// Numbers of the parts that are asked for, each once.
+    fn parts(&self, case: &Case) -> Result<Vec<usize>, Error> {
+        if self.all_parts {
+            return Ok((0..case.parts.len()).collect());
+        }
+        let mut parts = vec![];
+        for name in &self.part {
+            let part = output::part_index("--part", case, name)?;
+            if !parts.contains(&part) {
+                parts.push(part);
+            }
+        }
+        Ok(if parts.is_empty() { vec![0] } else { parts })
     }
 
     fn condition(&self) -> Result<&'static dyn Condition, Error> {
@@ -188,11 +283,7 @@ impl Waveforms {
             }
         }
         let usual_s = if end_s.is_some() { period_s / 20.0 } else { period_s / 200.0 };
-        self.checked((from_s, to_s), self.every.unwrap_or(usual_s), (begin_s, period_s))
-    }
-
-    fn part_index(&self, case: &Case) -> Result<usize, Error> {
-        self.part.as_ref().map_or(Ok(0), |name| output::part_index("--part", case, name))
+        checked((from_s, to_s), self.every.unwrap_or(usual_s), period_s)
     }
 
     fn input_v(&self, case: &Case) -> Result<f64, Error> {
@@ -229,27 +320,44 @@ impl Waveforms {
             _ => Ok(Some(load_a)),
         }
     }
+}
 
-    fn checked(&self, span_s: (f64, f64), every_s: f64, (begin_s, period_s): (f64, f64)) -> Result<Samples, Error> {
-        let wrong = |text: String| Err(Error::Output(text));
-        if every_s <= 0.0 {
-            return wrong(format!("error: --every {}: expected a time above zero", say(every_s, "s")));
-        }
-        if span_s.1 < span_s.0 {
-            return wrong(format!("error: --to {} lies before --from {}", say(span_s.1, "s"), say(span_s.0, "s")));
-        }
-        if (span_s.1 - span_s.0) / every_s > MOST_SAMPLES {
-            return wrong(format!(
-                "error: --every {} makes more than {MOST_SAMPLES:.0e} samples: choose a longer distance or a shorter span",
-                say(every_s, "s")
-            ));
-        }
-        if span_s.1 / period_s > MOST_PERIODS {
-            return Err(too_many_periods("--to", span_s.1));
-        }
-        let cycles = ((span_s.1 - begin_s).max(0.0) / period_s).floor() as u64 + 1;
-        Ok(Samples { span_s, every_s, cycles })
+/// Samples of a span in s at a distance in s, refused where there would be too many.
+fn checked(span_s: (f64, f64), every_s: f64, period_s: f64) -> Result<Samples, Error> {
+    let wrong = |text: String| Err(Error::Output(text));
+    if every_s <= 0.0 {
+        return wrong(format!("error: --every {}: expected a time above zero", say(every_s, "s")));
     }
+    if span_s.1 < span_s.0 {
+        return wrong(format!("error: --to {} lies before --from {}", say(span_s.1, "s"), say(span_s.0, "s")));
+    }
+    let samples = Samples { span_s, every_s };
+    if samples.count() > MOST_SAMPLES {
+        return wrong(format!(
+            "error: --every {} makes more than {MOST_SAMPLES:.0e} samples: choose a longer distance or a shorter span",
+            say(every_s, "s")
+        ));
+    }
+    if span_s.1 / period_s > MOST_PERIODS {
+        return Err(too_many_periods("--to", span_s.1));
+    }
+    Ok(samples)
+}
+
+/// A row: the time, then each signal of every part in turn.
+fn line(samples: &[Sample]) -> String {
+    let mut text = samples.first().map_or_else(String::new, |sample| format!("{:.10e}", sample.time_s));
+    let signals: [fn(&Sample) -> f64; SIGNALS.len()] =
+        [|s| s.output_v, |s| s.instrument_v, |s| s.current_a, |s| s.load_a, |s| s.switch_v, |s| s.control_v];
+    for value in signals.iter().flat_map(|signal| samples.iter().map(signal)) {
+        text.push_str(&format!(",{value:.9e}"));
+    }
+    text
+}
+
+/// A field of a table, in quotes where it needs them (RFC 4180).
+fn field(text: &str) -> String {
+    if text.contains(['"', ',', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_string() }
 }
 
 fn not_stated(case: &Case, key: &str) -> Error {
@@ -283,9 +391,7 @@ impl CsvSink {
                 (Box::new(BufWriter::new(out)), Some(claim))
             }
         };
-        let mut sink = CsvSink { out, file, failed: None };
-        sink.line("time_s,output_v,output_20mhz_v,inductor_a,load_a,switch_v,control_v");
-        Ok(sink)
+        Ok(CsvSink { out, file, failed: None })
     }
 
     fn trouble(path: &Path, source: std::io::Error) -> Error {
@@ -301,13 +407,6 @@ impl CsvSink {
             // Nothing more can be written: the simulation may stop.
             super::CANCEL.cancel();
         }
-    }
-
-    fn write(&mut self, s: &Sample) {
-        self.line(&format!(
-            "{:.10e},{:.9e},{:.9e},{:.9e},{:.9e},{:.9e},{:.9e}",
-            s.time_s, s.output_v, s.instrument_v, s.current_a, s.load_a, s.switch_v, s.control_v
-        ));
     }
 
     fn close(mut self) -> Result<(), Error> {

@@ -92,6 +92,65 @@ pub struct LossSplit {
     pub items: Vec<(String, f64)>,
 }
 
+/// Waveform from which a quantity is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Signal {
+    /// Output voltage.
+    Output,
+    /// Output voltage through the 20 MHz low-pass.
+    Output20Mhz,
+    /// Inductor current.
+    Current,
+}
+
+/// How a quantity is read from a waveform.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    /// The highest value.
+    Highest,
+    /// The lowest value.
+    Lowest,
+    /// The highest value above the mean at the upper level.
+    AboveMean,
+    /// The lowest value below the mean at the lower level.
+    BelowMean,
+    /// The highest value above the output aimed at.
+    AboveAim,
+    /// The largest distance from the output aimed at, either way.
+    FromAim,
+    /// The highest value less the lowest.
+    Width,
+    /// From leaving the band around the final mean to the last re-entry.
+    Settling,
+    /// From the begin to the last entry into the band.
+    Start,
+}
+
+/// Quantities that a curve of their condition shows.
+const READINGS: [(&str, Signal, Reading); 16] = [
+    ("ripple_20mhz", Signal::Output20Mhz, Reading::Width),
+    ("ripple_raw", Signal::Output, Reading::Width),
+    ("inductor_ripple", Signal::Current, Reading::Width),
+    ("peak_current", Signal::Current, Reading::Highest),
+    ("dip", Signal::Output, Reading::BelowMean),
+    ("rise", Signal::Output, Reading::AboveMean),
+    ("window", Signal::Output, Reading::Width),
+    ("recovery", Signal::Output, Reading::Settling),
+    ("output_deviation", Signal::Output, Reading::FromAim),
+    ("start_time", Signal::Output, Reading::Start),
+    ("start_overshoot", Signal::Output, Reading::AboveMean),
+    ("start_peak", Signal::Current, Reading::Highest),
+    ("short_peak", Signal::Current, Reading::Highest),
+    ("dropout_minimum", Signal::Output, Reading::Lowest),
+    ("dropout_overshoot", Signal::Output, Reading::AboveAim),
+    ("dropout_peak", Signal::Current, Reading::Highest),
+];
+
+/// How a quantity is read from a curve; `None` where no curve shows it.
+pub fn reading_of(quantity: &str) -> Option<(Signal, Reading)> {
+    READINGS.iter().find(|(id, _, _)| *id == quantity).map(|(_, signal, reading)| (*signal, *reading))
+}
+
 /// A steady state as it is shown.
 pub(crate) fn period_curve(part: &str, steady: &SteadyResult) -> PeriodCurve {
     let trace = steady.trace.clone();

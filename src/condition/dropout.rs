@@ -48,7 +48,8 @@ impl Condition for Dropout {
         let (mut machine, curve) = supplied(stand, asked, false)?;
         let from = stand.steady(&mut machine, asked.load_a)?;
         let timing = Timing::new(asked, &machine, stand.settling_s());
-        let mut thinned = stand.thinned(true, &machine, timing.cycles, timing.fall, INTERVALS);
+        let mut thinned =
+            stand.thinned(true, &machine, timing.cycles, (timing.fall, &[timing.fall, timing.back]), INTERVALS);
         let (at, mean_v) = ((&from.orbit.x, from.orbit.program_a), from.mean_output_v());
         let seen = run(&mut machine, (asked, &timing), at, (mean_v, stand.half_band_v()), &mut thinned)?;
         let above_aim_v = seen.highest_v - stand.aim_v();

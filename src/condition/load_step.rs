@@ -54,7 +54,9 @@ impl Condition for LoadStepAndRelease {
         let phases = stand.case.board.procedure.step_phases;
         for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
             let timing = Timing::new(step, machine.period_s(), fraction);
-            let mut thinned = stand.thinned(fraction == 0.0, &machine, timing.cycles, timing.step, INTERVALS);
+            let wanted = fraction == 0.0 || stand.is_watched();
+            let edges = (timing.step, &[timing.step, timing.release][..]);
+            let mut thinned = stand.thinned(wanted, &machine, timing.cycles, edges, INTERVALS);
             let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
             found.books.push(found_run.book);
             found.peak_a = found.peak_a.max(found_run.peak_a());

@@ -55,7 +55,7 @@ impl Condition for Short {
         let from = stand.steady(&mut machine, stand.full_load_a())?;
         let timing = worst_timing(stand, states, &mut machine, &from)?;
         let shown = timing.cycles.min(SHOWN_CYCLES);
-        let mut thinned = stand.thinned(true, &machine, shown, timing.begin, INTERVALS);
+        let mut thinned = stand.thinned(true, &machine, shown, (timing.begin, &[timing.begin]), INTERVALS);
         let (at, mean_v) = ((&from.orbit.x, from.orbit.program_a), from.mean_output_v());
         let seen = run(&mut machine, &timing, at, mean_v, stand.half_band_v(), &mut thinned)?;
         let mut figures = Figures::at(place, Some(stand.full_load_degc()?));

@@ -21,6 +21,13 @@ use crate::model::parts::saturation::{FluxCurve, FluxTable};
 use crate::stability::synthesis;
 use std::cell::{Cell, RefCell};
 
+/// Shortest interval to which a waveform is thinned, in switching periods.
+const SHORTEST_INTERVAL: f64 = 0.25;
+/// The same close to an edge, where a plot shows single cycles, and how many periods before and after it: more than that fit a plot
+/// only as their envelope.
+const FINE_INTERVAL: f64 = 1.0 / 16.0;
+const FINE_PERIODS: (f64, f64) = (6.0, 64.0);
+
 /// One part on its board.
 pub struct Stand<'a> {
     /// Case.
@@ -32,6 +39,7 @@ pub struct Stand<'a> {
     /// Input voltage in V.
     pub input_v: f64,
     unit: Placed,
+    watched: bool,
     full_load_degc: Cell<Option<f64>>,
     known: RefCell<Known>,
 }
@@ -61,7 +69,16 @@ impl<'a> Stand<'a> {
     /// The same, with what is known from a stand that is like it.
     pub fn beside(case: &'a Case, part: &'a Inductor, corner: Corner, input_v: f64, known: Known) -> Stand<'a> {
         let unit = placed(&corner, &[], &case.board, part);
-        Stand { case, part, corner, input_v, unit, full_load_degc: Cell::new(None), known: RefCell::new(known) }
+        Stand {
+            case,
+            part,
+            corner,
+            input_v,
+            unit,
+            watched: false,
+            full_load_degc: Cell::new(None),
+            known: RefCell::new(known),
+        }
     }
 
     /// The board in this corner.
@@ -98,9 +115,21 @@ impl<'a> Stand<'a> {
         Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0 }
     }
 
-    /// Whether curves are wanted: of the nominal corner at the nominal input.
+    /// The same with the curves of all that is run on it, wherever it stands.
+    #[must_use]
+    pub fn watched(mut self) -> Stand<'a> {
+        self.watched = true;
+        self
+    }
+
+    /// Whether every curve is wanted.
+    pub(crate) fn is_watched(&self) -> bool {
+        self.watched
+    }
+
+    /// Whether curves are wanted: of the nominal corner at the nominal input, and where somebody watches.
     pub(crate) fn is_shown(&self) -> bool {
-        self.corner.is_nominal() && self.is_nominal_input()
+        self.watched || (self.corner.is_nominal() && self.is_nominal_input())
     }
 
     /// Whether the input is the nominal one.
@@ -282,18 +311,22 @@ impl<'a> Stand<'a> {
     }
 
     /// A watch for the waveform of a run of a condition where curves are wanted: in intervals of which there are at most `most`,
-    /// times counted from `origin`.
+    /// times counted from `origin`, and cycle by cycle around each of the `edges` of what drives it.
     pub(crate) fn thinned(
         &self,
         wanted: bool,
         machine: &Machine,
         cycles: u64,
-        origin: Instant,
+        (origin, edges): (Instant, &[Instant]),
         most: f64,
     ) -> Option<Thinned> {
-        let duration_s = cycles as f64 * machine.period_s();
-        let interval_s = (duration_s / most).max(0.25 * machine.period_s());
-        (wanted && self.is_shown()).then(|| Thinned::new(origin, machine.period_s(), interval_s))
+        let period_s = machine.period_s();
+        let interval_s = (cycles as f64 * period_s / most).max(SHORTEST_INTERVAL * period_s);
+        let since_origin_s = |at: &Instant| (at.0 as f64 - origin.0 as f64) * period_s + at.1 - origin.1;
+        let span_s = |at_s: f64| (at_s - FINE_PERIODS.0 * period_s, at_s + FINE_PERIODS.1 * period_s);
+        let spans_s = edges.iter().map(since_origin_s).map(span_s).collect();
+        let watch = || Thinned::new(origin, period_s, interval_s).finer(spans_s, FINE_INTERVAL * period_s);
+        (wanted && self.is_shown()).then(watch)
     }
 
     /// The curve of a run, where it was watched.

@@ -59,7 +59,8 @@ impl Condition for Starts {
         let settling_s = stand.settling_s();
         let mean_v = stand.steady(&mut machine, load_a)?.mean_output_v();
         let shown = ((2.0 * soft_start_s + settling_s) / machine.period_s()) as u64;
-        let mut thinned = stand.thinned(place.prebias_v == 0.0, &machine, shown, (0, 0.0), INTERVALS);
+        let wanted = place.prebias_v == 0.0 || stand.is_watched();
+        let mut thinned = stand.thinned(wanted, &machine, shown, ((0, 0.0), &[]), INTERVALS);
         let seen = run(&mut machine, (place.prebias_v, mean_v), stand.half_band_v(), settling_s, &mut thinned)?;
         let mut figures = Figures::at(place, Some(stand.full_load_degc()?));
         figures.extend([

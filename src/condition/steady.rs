@@ -83,7 +83,7 @@ impl Condition for Steady {
         found.books.push(warm.steady.book.closing());
         found.peak_a = warm.steady.current.high;
         found.load_error = warm.machine.circuit.load_linearisation_error(warm.steady.output.low);
-        if stand.is_shown() && load_a == stand.full_load_a() {
+        if stand.is_watched() || (stand.is_shown() && load_a == stand.full_load_a()) {
             let part = stand.part.name.as_str();
             let losses = warm.budget.iter().map(|budget| LossSplit { part: part.into(), items: budget.items() });
             found.curves.extend(losses.map(Curve::Losses));

@@ -2,6 +2,7 @@
 
 mod cooling;
 mod corners;
+pub mod deciding;
 mod effort;
 mod ends;
 pub mod sweep;
@@ -19,6 +20,7 @@ use crate::engine::machine;
 use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, NOMINAL};
+use deciding::Deciding;
 use effort::Effort;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -38,6 +40,8 @@ pub struct Comparison {
     pub verdicts: Vec<Verdict>,
     /// What would turn each of them.
     pub tipping: Vec<Tipping>,
+    /// The waveforms by which outcomes are decided.
+    pub deciding: Vec<Deciding>,
     /// How far it looked.
     pub depth: Depth,
     /// Runs of the closer look that would have taken too long; their checks are open.
@@ -86,7 +90,8 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
         Depth::Full => tipping::search(&case, &effort, &verdicts)?,
         Depth::Quick => vec![Tipping::default(); verdicts.len()],
     };
-    Ok(Comparison { case, parts, found, rows, verdicts, tipping, depth, left_out: effort.left_out() })
+    let deciding = deciding::search(&case, &verdicts)?;
+    Ok(Comparison { case, parts, found, rows, verdicts, tipping, deciding, depth, left_out: effort.left_out() })
 }
 
 /// What a closer look begins from.

@@ -82,6 +82,8 @@ pub struct Thinned {
     origin: (u64, f64),
     period_s: f64,
     interval_s: f64,
+    /// Spans of time from the origin in s that are kept in intervals of another width in s.
+    fine: (Vec<(f64, f64)>, f64),
     /// Begin of each interval from the origin in s.
     pub time_s: Vec<f64>,
     /// (lowest, highest) output voltage in V.
@@ -105,6 +107,7 @@ impl Thinned {
             origin,
             period_s,
             interval_s,
+            fine: (vec![], interval_s),
             time_s: empty.0,
             output_v: empty.1,
             current_a: empty.2,
@@ -113,9 +116,23 @@ impl Thinned {
         }
     }
 
+    /// The same with shorter intervals in some spans of time from the origin in s: close to an edge the single cycle counts.
+    #[must_use]
+    pub fn finer(mut self, spans_s: Vec<(f64, f64)>, interval_s: f64) -> Thinned {
+        self.fine = (spans_s, interval_s.min(self.interval_s));
+        self
+    }
+
+    /// Width in s of the interval at a time.
+    fn interval_at(&self, at_s: f64) -> f64 {
+        let is_fine = self.fine.0.iter().any(|span| (span.0..span.1).contains(&at_s));
+        if is_fine { self.fine.1 } else { self.interval_s }
+    }
+
     fn include(&mut self, (at_s, output_v, current_a, load_a): Included) {
-        let begin_s = (at_s / self.interval_s).floor() * self.interval_s;
-        if self.time_s.last().is_none_or(|last| begin_s > last + 0.5 * self.interval_s) {
+        let interval_s = self.interval_at(at_s);
+        let begin_s = (at_s / interval_s).floor() * interval_s;
+        if self.time_s.last().is_none_or(|last| begin_s > last + 0.5 * interval_s) {
             self.time_s.push(begin_s);
             self.output_v.push((output_v, output_v));
             self.current_a.push((current_a, current_a));
@@ -147,10 +164,11 @@ impl Observer for Thinned {
                 stretch.track(output).turning_points(stretch.duration_s, stretch.end_basis, |t| between.push(t));
             }
         }
-        let mut edge_s = ((begin_s / self.interval_s).floor() + 1.0) * self.interval_s - begin_s;
+        let interval_s = self.interval_at(begin_s);
+        let mut edge_s = ((begin_s / interval_s).floor() + 1.0) * interval_s - begin_s;
         while edge_s < stretch.duration_s {
             between.push(edge_s.max(0.0));
-            edge_s += self.interval_s;
+            edge_s += self.interval_at(begin_s + edge_s);
         }
         between.sort_by(f64::total_cmp);
         self.see(stretch, (begin_s, 0.0), &stretch.flow.start);

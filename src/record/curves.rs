@@ -1,6 +1,7 @@
 //! Curves of a comparison, for the plots and the waveform files. Not part of the record.
 
-use crate::condition::curves::{LightCurve, LoopCurve, LossSplit, PeriodCurve, StepCurve};
+use crate::condition::curves::{Curve, LightCurve, LoopCurve, LossSplit, PeriodCurve, Reading, Signal, StepCurve};
+use crate::quantity::Limit;
 
 /// Curves of all parts for the plots and the waveform files.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -33,6 +34,105 @@ pub struct Curves {
     pub losses: Vec<LossSplit>,
     /// In words.
     pub loss_condition: String,
+    /// What decides on the parts that fail or are open, where a curve shows it.
+    pub deciding: Vec<DecidingCurves>,
+}
+
+/// The waveforms by which the outcome of a part is decided.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DecidingCurves {
+    /// Number of the part, the original being 0.
+    pub part: usize,
+    /// The check.
+    pub label: String,
+    /// Its condition and corner in words.
+    pub condition: String,
+    /// Name of the condition.
+    pub kind: &'static str,
+    /// Unit of its quantity.
+    pub unit: String,
+    /// Waveform from which the quantity is read, and how.
+    pub reading: (Signal, Reading),
+    /// Its limit.
+    pub limit: Limit,
+    /// Value of the part as shown, in the unit.
+    pub value: f64,
+    /// Expanded uncertainty.
+    pub uncertainty: f64,
+    /// Least and greatest value over the ends of absent data, where there are such.
+    pub ends: Option<(f64, f64)>,
+    /// Output voltage aimed at in V.
+    pub aim_v: f64,
+    /// Half the width of the recovery band in V.
+    pub band_v: f64,
+    /// Switching period in s.
+    pub period_s: f64,
+    /// The part there.
+    pub substitute: Shown,
+    /// The original there, where it runs.
+    pub original: Option<Shown>,
+}
+
+/// A curve of one part in the place that decides.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Shown {
+    /// A steady state.
+    Period(PeriodCurve),
+    /// A run.
+    Run(StepCurve),
+}
+
+impl Shown {
+    /// The curve in which a quantity is the worst.
+    pub(crate) fn worst(curves: &[Curve], reading: (Signal, Reading), aim_v: f64) -> Option<Shown> {
+        let shown = |curve: &Curve| match curve {
+            Curve::Period(curve) => Some(Shown::Period(curve.clone())),
+            Curve::Event(_, curve) => Some(Shown::Run(curve.clone())),
+            _ => None,
+        };
+        let badness = |shown: &Shown| shown.read(reading, aim_v);
+        curves.iter().filter_map(shown).max_by(|a, b| badness(a).total_cmp(&badness(b)))
+    }
+
+    /// Times in s.
+    pub fn time_s(&self) -> &[f64] {
+        match self {
+            Shown::Period(curve) => &curve.time_s,
+            Shown::Run(curve) => &curve.time_s,
+        }
+    }
+
+    /// Lowest and highest values of a waveform at these times.
+    pub fn bounds(&self, signal: Signal) -> (&[f64], &[f64]) {
+        match (self, signal) {
+            (Shown::Period(curve), Signal::Current) => (&curve.current_a, &curve.current_a),
+            (Shown::Period(curve), Signal::Output) => (&curve.output_v, &curve.output_v),
+            (Shown::Period(curve), Signal::Output20Mhz) => (&curve.output_20mhz_v, &curve.output_20mhz_v),
+            (Shown::Run(curve), Signal::Current) => (&curve.current_low_a, &curve.current_high_a),
+            (Shown::Run(curve), _) => (&curve.output_low_v, &curve.output_high_v),
+        }
+    }
+
+    /// Mean outputs at the lower and the upper level in V; zeros for a steady state, which has one.
+    pub fn means_v(&self) -> (f64, f64) {
+        match self {
+            Shown::Period(_) => (0.0, 0.0),
+            Shown::Run(curve) => (curve.mean_low_load_v, curve.mean_high_load_v),
+        }
+    }
+
+    /// How bad a quantity is in the curve as it stands there, for telling the worst of several; times are not read.
+    fn read(&self, (signal, reading): (Signal, Reading), aim_v: f64) -> f64 {
+        let (low, high) = self.bounds(signal);
+        let lowest = low.iter().copied().fold(f64::INFINITY, f64::min);
+        let highest = high.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        match reading {
+            Reading::Highest | Reading::AboveMean | Reading::AboveAim => highest,
+            Reading::Lowest | Reading::BelowMean => -lowest,
+            Reading::FromAim => (highest - aim_v).max(aim_v - lowest),
+            Reading::Width | Reading::Settling | Reading::Start => highest - lowest,
+        }
+    }
 }
 
 /// Inductance against current of one part.

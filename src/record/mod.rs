@@ -11,6 +11,7 @@ use crate::condition::contract::Found;
 use crate::condition::curves::Curve;
 use crate::condition::figures::{Failure, Figures, PartFigures};
 use crate::condition::limit::hottest_degc;
+use crate::corridor::deciding::Deciding;
 use crate::corridor::tipping::Tipping;
 use crate::corridor::{self, Checked, Comparison, Depth};
 use crate::engine::book::Closing;
@@ -20,7 +21,7 @@ use crate::judge::{Cell, Outcome, Row, State, Verdict};
 use crate::model::case::{Case, Origin};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
-use curves::{Curves, SaturationPlot};
+use curves::{Curves, DecidingCurves, SaturationPlot, Shown};
 use layout::{
     CaseIdentity, ConditionRecord, CrossCheckRecord, EnergyRecord, FileRecord, LimitRecord, OriginRecord, PartRecord,
     QuantityRow, RECORD_VERSION, Record, ValueRecord,
@@ -78,7 +79,7 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
 }
 
 fn record(comparison: &Comparison) -> Record {
-    let Comparison { case, parts, found, rows, verdicts, tipping, depth, left_out } = comparison;
+    let Comparison { case, parts, found, rows, verdicts, tipping, depth, left_out, .. } = comparison;
     let mut warnings = words::doubtful_losses(case, parts);
     warnings.extend(case.warnings.clone());
     if *depth == Depth::Quick {
@@ -302,7 +303,33 @@ fn curves_of(comparison: &Comparison) -> Result<Curves, Failure> {
         let found: Vec<&Found> = found.iter().collect();
         curves.saturation.push(saturation_plot(part, marks, hottest_degc(case, &found), end_a)?);
     }
+    curves.deciding = comparison.deciding.iter().filter_map(|found| deciding(comparison, found)).collect();
     Ok(curves)
+}
+
+/// What decides on a part, as a plot shows it.
+fn deciding(comparison: &Comparison, found: &Deciding) -> Option<DecidingCurves> {
+    let case = &comparison.case;
+    let finding = comparison.verdicts.get(found.part)?.findings.get(found.finding)?;
+    let aim_v = case.board.output_v;
+    let worst = |curves: &[Curve]| Shown::worst(curves, found.reading, aim_v);
+    Some(DecidingCurves {
+        part: found.part,
+        label: words::label(finding),
+        condition: words::condition(finding),
+        kind: finding.place.condition,
+        unit: finding.quantity.unit.into(),
+        reading: found.reading,
+        limit: finding.limit?,
+        value: finding.value.value.number()?,
+        uncertainty: finding.value.uncertainty,
+        ends: finding.value.ends,
+        aim_v,
+        band_v: case.limits.recovery_band * aim_v,
+        period_s: 1.0 / case.board.frequency_hz,
+        substitute: worst(&found.substitute)?,
+        original: worst(&found.original),
+    })
 }
 
 fn sort_in(curves: &mut Curves, curve: Curve) {

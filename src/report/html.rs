@@ -1,4 +1,4 @@
-//! The comparison as one self-contained page: no script, nothing loaded from elsewhere, made to be printed.
+//! The comparison as one self-contained page: nothing loaded from elsewhere, complete without its one script, made to be printed.
 
 mod outcomes;
 
@@ -14,8 +14,11 @@ use crate::record::layout::{
 use crate::record::words::{place_of, say_value};
 use crate::visible::visible_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use sha2::{Digest, Sha256};
 
 const STYLE: &str = include_str!("style.css");
+/// Tells values under the pointer; the page's policy allows this script and no other.
+const SCRIPT: &str = include_str!("readout.js");
 /// Signatures that are asked for.
 const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 
@@ -37,7 +40,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+                meta http-equiv="Content-Security-Policy" content=(policy());
                 title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
@@ -47,7 +50,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                 main {
                     (outcomes::section(record))
                     (facts(record))
-                    (outcomes::evidence(record))
+                    (outcomes::evidence(record, plots))
                     (figures(plots))
                     (comparison(record))
                     (plan::section(&record.bench_plan))
@@ -58,11 +61,30 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                     (cautions(record))
                     (signatures())
                 }
+                script { (PreEscaped(SCRIPT)) }
             }
         }
     };
     // A record may come from elsewhere than the case reader, which escapes what a page would obey.
     visible_lines(&page.into_string()).into_owned()
+}
+
+/// What the page may load and run: its own style, and the script of this hash (Content Security Policy level 3, section 2.3.1).
+fn policy() -> String {
+    let hash = base64(&Sha256::digest(SCRIPT.as_bytes()));
+    format!("default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{hash}'")
+}
+
+/// Base 64 with padding (RFC 4648, section 4).
+fn base64(bytes: &[u8]) -> String {
+    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let four = |three: &[u8]| {
+        let bits = three.iter().enumerate().fold(0_u32, |bits, (k, byte)| bits | u32::from(*byte) << (16 - 8 * k));
+        let sign =
+            move |k: usize| if k > three.len() { '=' } else { SIGNS[(bits >> (18 - 6 * k) & 63) as usize] as char };
+        (0..4).map(sign).collect::<String>()
+    };
+    bytes.chunks(3).map(four).collect()
 }
 
 /// Sections of the page, as the list of contents has them.
@@ -131,13 +153,17 @@ fn figures(plots: &[Plot]) -> Markup {
     html! {
         section #plots {
             h2 { "Plots" }
-            @for plot in plots {
-                figure class=(plot.name) {
-                    figcaption { (plot.title) }
-                    (scroll(&plot.title, html! { (PreEscaped(&plot.svg)) }))
-                    p.sub { (plot.description) }
-                }
-            }
+            @for plot in plots.iter().filter(|plot| !plot.is_deciding()) { (figure(plot)) }
+        }
+    }
+}
+
+fn figure(plot: &Plot) -> Markup {
+    html! {
+        figure class=(plot.name) {
+            figcaption { (plot.title) }
+            (scroll(&plot.title, html! { (PreEscaped(&plot.svg)) }))
+            p.sub { (plot.description) }
         }
     }
 }
@@ -504,6 +530,19 @@ fn signatures() -> Markup {
                 thead { tr { @for head in ["Role", "Name", "Date", "Signature"] { th scope="col" { (head) } } } }
                 tbody { @for role in ROLES { tr { th scope="row" { (role) } td {} td {} td {} } } }
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::base64;
+
+    /// RFC 4648, section 10.
+    #[test]
+    fn outside_base64_of_the_standard() {
+        for (text, wanted) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foobar", "Zm9vYmFy")] {
+            assert_eq!(base64(text.as_bytes()), wanted);
         }
     }
 }

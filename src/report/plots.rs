@@ -5,14 +5,16 @@
 //! drawn large and scaled down by whoever shows them.
 
 mod bars;
+mod deciding;
 mod events;
 mod loop_gain;
+mod margins;
 mod panels;
 mod style;
 
-use super::number::{Scale, limit_use, percent};
+use super::number::{Scale, quantity};
 use super::{ReportError, check_finite};
-use crate::record::layout::{Curves, Outcome, PeriodCurve, Record, StepCurve};
+use crate::record::layout::{Curves, PeriodCurve, Record, StepCurve};
 use bars::{Bar, BarChart, Group};
 use panels::{Axis, Envelope, Legend, Level, Mark, MarkShape, Panel, Trace};
 use style::Stroke;
@@ -21,7 +23,7 @@ use style::Stroke;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Plot {
     /// File name without extension, also the prefix of the identifiers inside.
-    pub name: &'static str,
+    pub name: String,
     /// Title.
     pub title: String,
     /// What is to be seen, for those who do not see it.
@@ -29,6 +31,16 @@ pub struct Plot {
     /// The drawing.
     pub svg: String,
 }
+
+impl Plot {
+    /// Whether it shows what decides on one part, and stands beside that part.
+    pub fn is_deciding(&self) -> bool {
+        self.name.starts_with(DECIDING)
+    }
+}
+
+/// Begin of the names of plots that decide on a part.
+const DECIDING: &str = "deciding-";
 
 /// All plots for which there are curves, in the order in which a reader wants them.
 ///
@@ -38,7 +50,7 @@ pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
     check_finite(curves)?;
     check_finite(&record.quantities)?;
     let plots = [
-        margins(record)?,
+        margins::draw(record)?,
         steps(curves)?,
         events::draw(curves)?,
         periods(curves)?,
@@ -46,18 +58,24 @@ pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
         saturation(curves)?,
         losses(curves)?,
     ];
-    Ok(plots.into_iter().flatten().collect())
+    let deciding = curves.deciding.iter().map(|one| deciding::draw(record, one)).collect::<Result<Vec<_>, _>>()?;
+    Ok(plots.into_iter().chain(deciding).flatten().collect())
+}
+
+/// Name of the plot that decides on the part of that number.
+pub(super) fn deciding_name(part: usize) -> String {
+    format!("{DECIDING}{part}")
 }
 
 fn plot(
-    name: &'static str,
+    name: &str,
     title: String,
     description: String,
     drawn: Result<String, String>,
 ) -> Result<Option<Plot>, ReportError> {
     let svg = drawn.map_err(|reason| ReportError::Plot { name: name.into(), reason })?;
     let svg = style::described(&svg, name, &title, &description);
-    Ok(Some(Plot { name, title, description, svg }))
+    Ok(Some(Plot { name: name.into(), title, description, svg }))
 }
 
 fn legend_of<'a>(parts: impl Iterator<Item = &'a str>) -> Vec<Legend> {
@@ -120,8 +138,8 @@ fn differs_at_full_bandwidth(curve: &PeriodCurve) -> bool {
 
 /// What the plot of the load step shows.
 const STEP_SEEN: &str = "Above, the output's deviation from its mean before the step with the recovery band and the allowed \
-                         deviation; below, inductor current and load current; left after the step, right after the \
-                         release. Each part is a band from its lowest to its highest value in short intervals.";
+                         deviation; below, inductor current and load current; left after the step, right after the release, for one and a half \
+                         settling times. Where single cycles are too many to tell apart, a part is the band that they fill.";
 
 /// Load step and release: output against its limits, inductor current and load, each edge with its recovery.
 fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
@@ -131,7 +149,7 @@ fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     };
     let edges = [("Time from the start of the step", 0.0), ("Time from the start of the release", release_s(original))];
     let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
-    let span_s = edge_span_s(parts, edges[1].1, period_s);
+    let span_s = edge_span_s(parts, edges[1].1, period_s, curves.step_band_v);
     let window = |edge_s: f64| (edge_s - BEFORE_EDGE * span_s, edge_s + span_s);
     let levels = || output_levels(curves, original);
     let near = |values: &dyn Fn(&StepCurve) -> [&Vec<f64>; 2]| {
@@ -186,8 +204,8 @@ fn steps(curves: &Curves) -> Result<Option<Plot>, ReportError> {
 
 /// Time shown before an edge of the load, as a share of that shown after it.
 const BEFORE_EDGE: f64 = 0.06;
-/// Share of the largest deviation below which the output counts as back, and the room shown after that.
-const BACK: (f64, f64) = (0.05, 1.4);
+/// Time shown after an edge, in settling times of the part that takes longest.
+const SETTLINGS_SHOWN: f64 = 1.5;
 /// Fewest switching periods shown after an edge.
 const FEWEST_PERIODS: f64 = 20.0;
 
@@ -204,30 +222,32 @@ fn release_s(curve: &StepCurve) -> f64 {
     last.map_or(0.0, |k| curve.time_s[k])
 }
 
-/// Time after either edge in which the output of every part has come back to its mean.
-fn edge_span_s(parts: &[StepCurve], release_s: f64, period_s: f64) -> f64 {
-    let back_s = |curve: &StepCurve, edge_s: f64, until_s: f64, mean_v: f64| {
-        // The last period before the next edge already looks at what comes after it.
-        let rows = rows_within(curve, (edge_s, until_s - period_s));
-        // Middle of the output over a switching period around the row, so that ripple does not count.
-        let off = |k: usize| {
-            let near = rows_within(curve, (curve.time_s[k] - 0.5 * period_s, curve.time_s[k] + 0.5 * period_s));
-            let low = near.clone().map(|n| curve.output_low_v[n]).fold(f64::INFINITY, f64::min);
-            let high = near.map(|n| curve.output_high_v[n]).fold(f64::NEG_INFINITY, f64::max);
-            (0.5 * (low + high) - mean_v).abs()
-        };
-        let largest = rows.clone().map(off).fold(0.0, f64::max);
-        rows.rev().find(|k| off(*k) > BACK.0 * largest).map_or(0.0, |k| curve.time_s[k] - edge_s)
-    };
+/// Time in s shown after either edge: one and a half settling times of the part that takes longest, or as far as the largest deviation
+/// and current are seen.
+fn edge_span_s(parts: &[StepCurve], release_s: f64, period_s: f64, band_v: f64) -> f64 {
     let whole_s = parts.iter().filter_map(|c| c.time_s.last()).copied().fold(0.0, f64::max);
-    let longest = parts
-        .iter()
-        .map(|c| {
-            let step_s = back_s(c, 0.0, release_s, c.mean_high_load_v);
-            step_s.max(back_s(c, release_s, whole_s, c.mean_low_load_v))
-        })
-        .fold(FEWEST_PERIODS * period_s, |a, b: f64| a.max(BACK.1 * b));
-    longest.min(release_s).min(whole_s - release_s).max(f64::MIN_POSITIVE)
+    let of = |curve: &StepCurve| {
+        // The last period before the next edge already looks at what comes after it.
+        let step_s = settled_s(curve, (0.0, release_s - period_s), (curve.mean_high_load_v, band_v));
+        let release = (release_s, whole_s - period_s);
+        step_s.max(settled_s(curve, release, (curve.mean_low_load_v, band_v)) - release_s)
+    };
+    let longest_s = parts.iter().map(of).fold(0.0, f64::max);
+    (SETTLINGS_SHOWN * longest_s)
+        .max(FEWEST_PERIODS * period_s)
+        .min(release_s)
+        .min(whole_s - release_s)
+        .max(f64::MIN_POSITIVE)
+}
+
+/// When the output has come back into a band around a mean in V for good, and the extremes of output and current are over, in s.
+fn settled_s(curve: &StepCurve, span_s: (f64, f64), (mean_v, band_v): (f64, f64)) -> f64 {
+    let rows = || rows_within(curve, span_s);
+    let off_v = |k: usize| (curve.output_high_v[k] - mean_v).max(mean_v - curve.output_low_v[k]);
+    let out = rows().rev().find(|k| off_v(*k) > band_v);
+    let extreme = |value: &dyn Fn(usize) -> f64| rows().max_by(|a, b| value(*a).total_cmp(&value(*b)));
+    let seen = [out, extreme(&off_v), extreme(&|k| curve.current_high_a[k])];
+    seen.into_iter().flatten().map(|k| curve.time_s[k]).fold(span_s.0, f64::max)
 }
 
 /// Band around the final mean and allowed deviation, relative to the mean before the step.
@@ -240,8 +260,9 @@ fn output_levels(curves: &Curves, original: &StepCurve) -> Vec<Level> {
         levels.push(Level::new(final_v - band, "", Stroke::band()));
     }
     if let Some(limit) = curves.step_limit_v {
-        levels.push(Level::new(final_v + limit, "allowed rise", Stroke::limit()));
-        levels.push(Level::new(-limit, "allowed dip", Stroke::limit()));
+        let limit_v = quantity(limit, "V");
+        levels.push(Level::new(final_v + limit, format!("overshoot limit {limit_v}"), Stroke::limit()));
+        levels.push(Level::new(-limit, format!("undershoot limit {limit_v}"), Stroke::limit()));
     }
     levels
 }
@@ -293,7 +314,7 @@ fn saturation(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     )
 }
 
-/// Losses by cause, one bar a part.
+/// Losses by cause, one bar a part; causes for which the plot would grow beyond a screen stand together at the end.
 fn losses(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     let parts = &curves.losses;
     let Some(first) = parts.first().filter(|split| !split.items.is_empty()) else {
@@ -307,63 +328,25 @@ fn losses(curves: &Curves) -> Result<Option<Plot>, ReportError> {
         label: label.to_string(),
         bars: (0..parts.len()).map(|part| bar(of(part))).collect(),
     };
+    let largest = |i: usize| (0..parts.len()).map(|part| item(part, i)).fold(0.0, f64::max);
+    let mut ranked: Vec<usize> = (0..first.items.len()).collect();
+    ranked.sort_by(|a, b| largest(*b).total_cmp(&largest(*a)));
+    let room = bars::most_groups(parts.len()).saturating_sub(2).max(1);
+    let (shown, rest) = ranked.split_at(if ranked.len() > room + 1 { room } else { ranked.len() });
     let mut groups = vec![group("all losses", &total)];
-    groups.extend(first.items.iter().enumerate().map(|(i, (cause, _))| group(cause, &|part| item(part, i))));
+    groups.extend(shown.iter().map(|i| group(&first.items[*i].0, &|part| item(part, *i))));
+    if !rest.is_empty() {
+        groups.push(group("all others", &|part| rest.iter().map(|i| item(part, *i)).sum()));
+    }
     let chart = BarChart {
         groups,
         axis: format!("Loss ({})", scale.unit),
         parts: parts.iter().map(|split| split.part.clone()).collect(),
-        line: None,
-        most: None,
     };
     plot(
         "losses",
         format!("Losses by cause: {}", curves.loss_condition),
-        "Loss of every part by cause as bars, the sum first.".into(),
-        chart.draw(),
-    )
-}
-
-/// Largest share of a limit that is drawn to scale.
-const LARGEST_SHARE: f64 = 2.0;
-
-/// Share of its limit that each quantity uses, worst quantity first.
-fn margins(record: &Record) -> Result<Option<Plot>, ReportError> {
-    let mut rows = Vec::new();
-    for row in &record.quantities {
-        let shares = row.cells.iter().map(|cell| limit_use(row, cell.as_ref()?)).collect::<Vec<_>>();
-        let worst = shares.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
-        // A count that every part keeps shows nothing as a bar.
-        let is_kept_count = row.unit.is_empty() && worst <= 1.0;
-        if worst.is_finite() && !is_kept_count {
-            rows.push((worst, row, shares));
-        }
-    }
-    if rows.is_empty() {
-        return Ok(None);
-    }
-    rows.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let bar = |share: f64| Bar { value: 100.0 * share.max(0.0), text: percent(share) };
-    let group = |(_, row, shares): &(f64, &crate::record::layout::QuantityRow, Vec<Option<f64>>)| Group {
-        label: row.label.clone(),
-        bars: shares.iter().map(|share| share.map(bar)).collect(),
-    };
-    let chart = BarChart {
-        groups: rows.iter().map(group).collect(),
-        axis: "Share of the limit that is used (%)".into(),
-        parts: record.parts.iter().map(|part| part.name.clone()).collect(),
-        line: Some(100.0),
-        most: Some(100.0 * LARGEST_SHARE),
-    };
-    let failing = record.verdicts.iter().filter(|v| v.outcome == Outcome::Fail).count();
-    plot(
-        "margins",
-        "How much of each limit is used, worst first".into(),
-        format!(
-            "Share of its limit that each quantity uses for every part; beyond 100 % the limit is broken. {failing} \
-             of {} substitutes fail.",
-            record.verdicts.len()
-        ),
+        "Loss of every part by cause as bars: the sum, then the causes, the largest first.".into(),
         chart.draw(),
     )
 }

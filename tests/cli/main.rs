@@ -5,3 +5,4 @@ mod new;
 mod program;
 mod sweep;
 mod tables;
+mod waveforms;

@@ -385,7 +385,7 @@ fn law_a_reader_that_goes_away_is_no_error() {
 fn rows(csv: &str) -> Vec<Vec<f64>> {
     let mut reader = csv::Reader::from_reader(csv.as_bytes());
     let header: Vec<String> = reader.headers().expect("a header").iter().map(str::to_owned).collect();
-    assert_eq!(header, ["time_s", "output_v", "output_20mhz_v", "inductor_a", "load_a", "switch_v", "control_v"]);
+    assert_eq!(header, ["time_s", "output_v", "output_20mhz_v", "current_a", "load_a", "switch_v", "control_v"]);
     reader
         .records()
         .map(|record| record.expect("a row").iter().map(|cell| cell.parse().expect("a number")).collect())

@@ -89,6 +89,32 @@ fn law_every_link_leads_somewhere_and_every_text_can_be_read() {
     }
 }
 
+/// The page as it is, under its own policy: the script runs, and only adds the line that it writes into. With the policy away a pointer
+/// is moved over each plot.
+#[test]
+fn law_the_read_out_tells_values_and_the_page_is_complete_without_it() {
+    let Some(browser) = browser() else { return println!("skipped: no browser") };
+    let page = page_of_four();
+    assert!(!page.contains("class=\"told\"") && page.matches("<svg").count() == page.matches("<metadata>").count() + 2);
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("page.html");
+    fs::write(&path, &page).expect("a page");
+    let dom = run(&browser, folder.path(), &["--dump-dom".into(), format!("file://{}", path.display())]);
+    assert!(dom.contains("data-told=\"yes\""), "the policy keeps the script of the page from running");
+    let found = measured(&browser, &page, SCREENS[0], false);
+    let told: Vec<&str> = found["told"].as_array().expect("a list").iter().filter_map(|text| text.as_str()).collect();
+    assert_eq!(told.len(), 5, "{told:?}");
+    for text in told {
+        assert!(text.contains(" at ") && text.contains("Original-10 "), "{text}");
+    }
+    // Right of the step the undershoot of the part that decides, in the units of the axis.
+    assert!(
+        found["screens"].as_array().expect("a list").iter().all(|share| share.as_f64() <= Some(1.0)),
+        "{}",
+        found["screens"]
+    );
+}
+
 /// On paper: a page is "/Type /Page" in a file of the Portable Document Format (ISO 32000-1, 7.7.3.3).
 #[test]
 fn law_four_parts_take_eight_pages_of_paper_at_most() {

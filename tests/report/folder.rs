@@ -31,8 +31,8 @@ fn law_all_files_are_in_place_and_nothing_else() {
         ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
     );
     assert_eq!(names(&target.join("waveforms")).len(), 9);
-    assert_eq!(names(&target.join("plots")).len(), 6);
-    assert_eq!(paths.len(), 5 + 9 + 6);
+    assert_eq!(names(&target.join("plots")).len(), 7);
+    assert_eq!(paths.len(), 5 + 9 + 7);
 }
 
 #[test]

@@ -16,6 +16,15 @@ const contrast = element => {
 };
 const texts = [...document.querySelectorAll("body *")].filter(e => !e.closest("svg") && e.tagName !== "SCRIPT" && [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()));
 const shown = element => element.getClientRects().length > 0;
+// A pointer over the middle of the first panel of each plot that has a read-out.
+const point = svg => {
+  const data = JSON.parse(svg.querySelector("metadata").textContent), [left, right, top, bottom] = data.panels[0].frame;
+  const box = svg.getBoundingClientRect(), view = svg.viewBox.baseVal, scale = Math.max(view.width / box.width, view.height / box.height);
+  const clientX = box.left + box.width / 2 + ((left + right) / 2 - view.width / 2) / scale;
+  const clientY = box.top + box.height / 2 + ((top + bottom) / 2 - view.height / 2) / scale;
+  svg.dispatchEvent(new PointerEvent("pointermove", { clientX, clientY, bubbles: true }));
+};
+document.querySelectorAll("figure svg").forEach(svg => svg.querySelector("metadata") && point(svg));
 document.title = "MEASURED" + JSON.stringify({
   outcomes: [...document.querySelectorAll(".verdict .outcome")].map(e => e.getBoundingClientRect().bottom),
   cards: [...document.querySelectorAll(".verdict")].map(e => e.getBoundingClientRect().bottom),
@@ -24,5 +33,7 @@ document.title = "MEASURED" + JSON.stringify({
   broken: [...document.querySelectorAll("a[href]")].map(a => a.getAttribute("href")).filter(h => !h.startsWith("#") || !document.getElementById(h.slice(1))),
   links: document.querySelectorAll("a[href]").length,
   faint: texts.filter(shown).filter(e => contrast(e) < LEAST).map(e => e.textContent.slice(0, 40)),
+  told: [...document.querySelectorAll(".told")].map(e => e.textContent),
+  screens: [...document.querySelectorAll("figure svg")].map(e => e.getBoundingClientRect().height / innerHeight),
   unnamed: [...document.querySelectorAll("table")].filter(t => !t.querySelector("th[scope]")).length,
 }) + "END";

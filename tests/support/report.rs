@@ -465,6 +465,7 @@ fn curves(names: &[&str]) -> Curves {
         saturation: each().map(|(i, name)| saturation(i, name)).collect(),
         losses: each().map(|(i, name)| loss(i, name)).collect(),
         loss_condition: "24 V in, 3 A, nominal".into(),
+        deciding: names.get(2).map(|name| deciding(2, name, names[0])).into_iter().collect(),
     }
 }
 
@@ -520,6 +521,29 @@ fn period(i: usize, name: &str) -> PeriodCurve {
         }
     }
     curve
+}
+
+/// The load step of a part that undershoots too far, beside the original's.
+fn deciding(i: usize, name: &str, original: &str) -> DecidingCurves {
+    let lowest = |curve: &StepCurve| curve.output_low_v.iter().copied().fold(f64::INFINITY, f64::min);
+    let substitute = step(i, name);
+    DecidingCurves {
+        part: i,
+        label: "Load-step undershoot".into(),
+        condition: "load step, 24 V, low L, aged, winding 97 °C".into(),
+        kind: "load step",
+        unit: "V".into(),
+        reading: (Signal::Output, Reading::BelowMean),
+        limit: LimitRecord { value: 0.083, side: Side::AtMost, stated: true },
+        value: substitute.mean_low_load_v - lowest(&substitute),
+        uncertainty: 0.0047,
+        ends: None,
+        aim_v: 5.07,
+        band_v: 0.05,
+        period_s: PERIOD_S,
+        substitute: Shown::Run(substitute),
+        original: Some(Shown::Run(step(0, original))),
+    }
 }
 
 /// Damped response to a step at 20 µs and to the release at 320 µs, ripple on top.

@@ -1,11 +1,13 @@
 //! The first screen of the page: the original's own state, a card a substitute, the checks against the parts; and the evidence that they
 //! link to.
 
+use super::figure;
 use crate::judge::sight::margin as margin_to;
 use crate::record::layout::{Check, Record, State, Verdict};
 use crate::record::words::{say, say_value};
 use crate::report::csv;
 use crate::report::number::{RowFormat, Scale, percent, sided};
+use crate::report::plots::{Plot, deciding_name};
 use crate::report::text::{
     NOT_JUDGED, assumed_sentence, heading, original_sentence, other_reasons, outcome_name, state_name, to_check,
 };
@@ -120,16 +122,16 @@ fn margin(check: &Check) -> Option<String> {
 }
 
 /// Every check of every part in full, the deciding one first, and what a person accepts with it.
-pub(super) fn evidence(record: &Record) -> Markup {
+pub(super) fn evidence(record: &Record, plots: &[Plot]) -> Markup {
     html! {
         section #evidence {
             h2 { "Evidence" }
-            @for (part, verdict) in all(record).iter().enumerate() { (of_part(record, part, verdict)) }
+            @for (part, verdict) in all(record).iter().enumerate() { (of_part(record, part, verdict, plots)) }
         }
     }
 }
 
-fn of_part(record: &Record, part: usize, verdict: &Verdict) -> Markup {
+fn of_part(record: &Record, part: usize, verdict: &Verdict, plots: &[Plot]) -> Markup {
     let others = other_reasons(verdict);
     let is_original = part == 0;
     html! {
@@ -141,6 +143,7 @@ fn of_part(record: &Record, part: usize, verdict: &Verdict) -> Markup {
                 @if !verdict.within.is_empty() { p { (capital(&verdict.within)) "." } }
                 @if !verdict.next.is_empty() { p { strong { "Next. " } (capital(&verdict.next)) "." } }
             }
+            @for plot in plots.iter().filter(|plot| plot.name == deciding_name(part)) { (figure(plot)) }
             @if !verdict.changes.is_empty() {
                 p { strong { "Changes to accept. " } (verdict.changes.join(". ")) "." }
             }

@@ -7,8 +7,11 @@ use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-const LANE: i32 = 30;
-const BETWEEN_GROUPS: i32 = 22;
+/// Height of a bar's lane: its value is written beside it.
+const LANE: i32 = 27;
+const BETWEEN_GROUPS: i32 = 18;
+/// Most height of all groups together: with legend and axis a screen.
+const MOST_HEIGHT: i32 = 820;
 const AXIS_HEIGHT: i32 = 96;
 const LONGEST_LABEL: i32 = 560;
 const VALUE_ROOM: i32 = 120;
@@ -36,10 +39,11 @@ pub(crate) struct BarChart {
     pub groups: Vec<Group>,
     pub axis: String,
     pub parts: Vec<String>,
-    /// Value of a strong vertical line.
-    pub line: Option<f64>,
-    /// Largest value drawn to scale; a longer bar ends in an open edge.
-    pub most: Option<f64>,
+}
+
+/// Groups that fit a screen with so many bars each.
+pub(crate) fn most_groups(bars: usize) -> usize {
+    (MOST_HEIGHT / (bars as i32 * LANE + BETWEEN_GROUPS)).max(2) as usize
 }
 
 /// Where values lie on the canvas.
@@ -75,7 +79,6 @@ impl BarChart {
             for (i, group) in self.groups.iter().enumerate() {
                 draw_bars(root, &frame, group, self.group_top(&frame, i))?;
             }
-            self.draw_line(root, &frame)?;
             for (i, group) in self.groups.iter().enumerate() {
                 draw_labels(root, &frame, group, self.group_top(&frame, i))?;
             }
@@ -94,8 +97,7 @@ impl BarChart {
     fn frame(&self, top: i32) -> Frame {
         let values = || self.groups.iter().flat_map(|g| g.bars.iter().flatten()).map(|bar| bar.value);
         let longest = self.groups.iter().map(|g| g.label.chars().count()).max().unwrap_or(0) as i32;
-        let largest = values().fold(self.line.map_or(0.0, |line| 1.1 * line), f64::max);
-        let most = self.most.map_or(largest, |most| largest.min(most));
+        let most = values().fold(0.0, f64::max);
         Frame {
             left: (longest * CHARACTER + NUMBER_ROOM).min(LONGEST_LABEL),
             right: WIDTH - VALUE_ROOM,
@@ -119,15 +121,6 @@ impl BarChart {
         root.draw(&Text::new(self.axis.clone(), (middle, frame.bottom + 52), style)).map_err(text_of)?;
         let zero = frame.x(0.0);
         let line = PathElement::new(vec![(zero, frame.top), (zero, frame.bottom)], FRAME.stroke_width(2));
-        root.draw(&line).map_err(text_of)
-    }
-
-    fn draw_line(&self, root: &Area, frame: &Frame) -> Result<(), String> {
-        let Some(value) = self.line else {
-            return Ok(());
-        };
-        let x = frame.x(value);
-        let line = PathElement::new(vec![(x, frame.top), (x, frame.bottom)], Stroke::limit().style());
         root.draw(&line).map_err(text_of)
     }
 }
@@ -155,8 +148,7 @@ fn draw_labels(root: &Area, frame: &Frame, group: &Group, top: i32) -> Result<()
         root.draw(&Text::new((i + 1).to_string(), lane, number.clone())).map_err(text_of)?;
         let Some(bar) = bar else { continue };
         let at = (frame.x(bar.value.max(0.0)) + 10, top + i as i32 * LANE + LANE / 2);
-        let arrow = if bar.value > frame.most { "→ " } else { "" };
-        root.draw(&Text::new(format!("{arrow}{}", bar.text), at, beside.clone())).map_err(text_of)?;
+        root.draw(&Text::new(bar.text.clone(), at, beside.clone())).map_err(text_of)?;
     }
     Ok(())
 }

@@ -7,7 +7,7 @@ use super::{Legend, Plot, legend_of, plot, rows_within};
 use crate::record::layout::{Curves, StepCurve};
 
 /// Switching periods shown of a short circuit, and before it.
-const SHORT_PERIODS: (f64, f64) = (90.0, 4.0);
+const SHORT_PERIODS: (f64, f64) = (24.0, 3.0);
 
 /// A column of the plot: what its time counts from, its curves and the span shown.
 struct Column<'a> {
@@ -37,7 +37,7 @@ pub(crate) fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
         "start-and-short",
         format!("Start and short circuit, nominal: {}", curves.period_condition),
         "Output above, inductor current below: on the left the start at full load, on the right the first periods of a \
-         short circuit. Each part is a band from its lowest to its highest value in short intervals."
+         short circuit. Where single cycles are too many to tell apart, a part is the band that they fill."
             .into(),
         panels::draw(&rows, &legend, 420),
     )

@@ -39,7 +39,7 @@ pub(crate) fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
         Panel { marks: marks.collect(), levels: vec![level], traces, ..Panel::new(x, y) }
     };
     let rows = vec![
-        vec![panel("Loop gain", "dB", &|curve| &curve.gain_db, Level::new(0.0, "gain of one", Stroke::limit()))],
+        vec![panel("Loop gain", "dB", &|curve| &curve.gain_db, Level::new(0.0, "0 dB", Stroke::limit()))],
         vec![panel("Phase", "deg", &|curve| &curve.phase_deg, Level::new(-180.0, "", Stroke::limit()))],
     ];
     let mut legend = legend_of(loops.iter().map(|curve| curve.part.as_str()));

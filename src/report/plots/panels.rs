@@ -1,16 +1,17 @@
 //! Stacked panels of curves with a common legend.
 
-use super::style::{CHARACTER, FRAME, GRID, INK, Stroke, TEXT, WIDTH, text_style};
+use super::style::{CHARACTER, FRAME, GRID, INK, Stroke, TEXT, WIDTH, escaped, text_style};
 use crate::report::number::{Scale, fixed};
 use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
+use serde_json::json;
 
 /// Columns to which a curve is thinned; each keeps its extremes.
 const COLUMNS: usize = 1400;
 /// Columns of an envelope.
 const ENVELOPE_COLUMNS: usize = 350;
-/// Fewer switching periods than this are shown one by one instead of by their envelope.
+/// Fewer switching periods than this are shown one by one instead of by their envelope; half as many in a panel of half the width.
 const PERIODS_SHOWN: f64 = 60.0;
 const LEGEND_ROW: i32 = 46;
 const SAMPLE: i32 = 84;
@@ -19,6 +20,8 @@ const BOTTOM_LABELS: i32 = 86;
 const MARGIN_RIGHT: i32 = 40;
 const BETWEEN_PANELS: i32 = 24;
 const BETWEEN_COLUMNS: i32 = 40;
+/// Opacity of a shaded range.
+const SPAN_OPACITY: f64 = 0.22;
 
 /// Maps a point in SI units to the canvas.
 type ToPixel<'a> = dyn Fn(&(f64, f64)) -> (i32, i32) + 'a;
@@ -115,12 +118,27 @@ pub(crate) struct Envelope {
 }
 
 impl Envelope {
-    /// (time, low, high) of columns; each looks at least half a switching period to both sides, so that the
-    /// ripple does not turn into a comb.
-    fn columns(&self) -> Vec<(f64, f64, f64)> {
-        let rows = self.time.len().min(self.low.len()).min(self.high.len());
+    /// Whether the periods are few enough to be shown one by one.
+    fn is_single(&self, width: i32) -> bool {
         let (first, last) = range(self.time.iter().copied());
-        let single = last - first < PERIODS_SHOWN * self.window_s;
+        last - first < PERIODS_SHOWN * self.window_s * f64::from(width) / f64::from(WIDTH - LEFT_LABELS - MARGIN_RIGHT)
+    }
+
+    /// One line that passes the lowest and the highest value of each column, in the order in which the waveform goes on.
+    fn line(columns: &[(f64, f64, f64)]) -> Vec<(f64, f64)> {
+        let middle = |column: &(f64, f64, f64)| 0.5 * (column.1 + column.2);
+        let next = columns.iter().skip(1).chain(columns.last());
+        let both = |(column, next): (&(f64, f64, f64), &(f64, f64, f64))| {
+            let (time, low, high) = *column;
+            if middle(next) >= middle(column) { [(time, low), (time, high)] } else { [(time, high), (time, low)] }
+        };
+        columns.iter().zip(next).flat_map(both).collect()
+    }
+
+    /// (time, low, high) of columns; each looks at least half a switching period to both sides unless `single`, so that the
+    /// ripple does not turn into a comb.
+    fn columns(&self, single: bool) -> Vec<(f64, f64, f64)> {
+        let rows = self.time.len().min(self.low.len()).min(self.high.len());
         let group = rows.div_ceil(if single { COLUMNS } else { ENVELOPE_COLUMNS }).max(1);
         let reach_s = if single { 0.0 } else { 0.5 * self.window_s };
         let column = |start: usize| {
@@ -135,17 +153,30 @@ impl Envelope {
     }
 }
 
-/// A horizontal line with a name, which may be empty.
+/// A straight line across a panel with a name, which may be empty: at a value, or upright at a time.
 pub(crate) struct Level {
     pub at: f64,
-    name: &'static str,
+    name: String,
     stroke: Stroke,
+    upright: bool,
 }
 
 impl Level {
-    pub(crate) fn new(at: f64, name: &'static str, stroke: Stroke) -> Self {
-        Self { at, name, stroke }
+    pub(crate) fn new(at: f64, name: impl Into<String>, stroke: Stroke) -> Self {
+        Self { at, name: name.into(), stroke, upright: false }
     }
+
+    /// The same at a time instead of a value.
+    pub(crate) fn upright(self) -> Self {
+        Self { upright: true, ..self }
+    }
+}
+
+/// A shaded range of values, or of times.
+pub(crate) struct Span {
+    pub ends: (f64, f64),
+    pub color: RGBColor,
+    pub upright: bool,
 }
 
 /// Shape of a mark.
@@ -170,11 +201,12 @@ pub(crate) struct Panel {
     pub envelopes: Vec<Envelope>,
     pub levels: Vec<Level>,
     pub marks: Vec<Mark>,
+    pub spans: Vec<Span>,
 }
 
 impl Panel {
     pub(crate) fn new(x: Axis, y: Axis) -> Self {
-        Self { x, y, traces: vec![], envelopes: vec![], levels: vec![], marks: vec![] }
+        Self { x, y, traces: vec![], envelopes: vec![], levels: vec![], marks: vec![], spans: vec![] }
     }
 }
 
@@ -188,6 +220,7 @@ enum Sample {
     Line(Stroke),
     Mark(MarkShape),
     Box(RGBColor),
+    Span(RGBColor),
 }
 
 impl Legend {
@@ -197,6 +230,10 @@ impl Legend {
 
     pub(crate) fn mark(name: &str, shape: MarkShape) -> Self {
         Self { name: name.into(), sample: Sample::Mark(shape) }
+    }
+
+    pub(crate) fn span(name: &str, color: RGBColor) -> Self {
+        Self { name: name.into(), sample: Sample::Span(color) }
     }
 
     pub(crate) fn filled(name: &str, color: RGBColor) -> Self {
@@ -209,18 +246,46 @@ impl Legend {
 pub(crate) fn draw(rows: &[Vec<Panel>], legend: &[Legend], panel_height: i32) -> Result<String, String> {
     let head = legend_height(legend);
     let height = head + rows.len() as i32 * panel_height + BOTTOM_LABELS;
-    draw_on(height, |root| {
+    let svg = draw_on(height, |root| {
         draw_legend(root, legend)?;
         for (i, row) in rows.iter().enumerate() {
             let top = head + i as i32 * panel_height;
             for (k, panel) in row.iter().enumerate() {
-                let (left, right) = column(k, row.len());
-                let place = Place { left, right, top, bottom: top + panel_height - BETWEEN_PANELS };
+                let place = Place::of(k, row.len(), (top, panel_height));
                 draw_panel(root, panel, &place, k == 0, i + 1 == rows.len())?;
             }
         }
         Ok(())
-    })
+    })?;
+    Ok(svg.replace("</svg>", &format!("<metadata>{}</metadata>\n</svg>", read_out(rows, legend, (head, panel_height)))))
+}
+
+/// What a script needs to tell values under a pointer: each panel's frame, ranges and units, and the part of each colour.
+fn read_out(rows: &[Vec<Panel>], legend: &[Legend], (head, panel_height): (i32, i32)) -> String {
+    let panel = |(i, k, count, panel): (usize, usize, usize, &Panel)| {
+        let place = Place::of(k, count, (head + i as i32 * panel_height, panel_height));
+        let Place { left, right, top, bottom } = place;
+        let ends = [panel.x.low, panel.x.high, panel.y.low, panel.y.high].map(rounded);
+        json!({ "frame": [left, right, top, bottom], "ends": ends, "units": [panel.x.scale.unit, panel.y.scale.unit],
+            "name": panel.y.label, "decades": panel.x.decades })
+    };
+    let numbered = |(i, row): (usize, &Vec<Panel>)| {
+        let count = row.len();
+        row.iter().enumerate().map(|(k, one)| panel((i, k, count, one))).collect::<Vec<_>>()
+    };
+    let lines = legend.iter().filter_map(|entry| match entry.sample {
+        Sample::Line(Stroke { color: RGBColor(r, g, b), .. }) => {
+            Some(json!([format!("#{r:02X}{g:02X}{b:02X}"), entry.name]))
+        }
+        _ => None,
+    });
+    let panels = rows.iter().enumerate().flat_map(numbered).collect::<Vec<_>>();
+    escaped(&json!({ "panels": panels, "lines": lines.collect::<Vec<_>>() }).to_string())
+}
+
+/// To more digits than a plot resolves, without those that are rounding.
+fn rounded(value: f64) -> f64 {
+    format!("{value:.7e}").parse().unwrap_or(value)
 }
 
 /// Left and right edge of one of several columns.
@@ -237,6 +302,14 @@ struct Place {
     right: i32,
     top: i32,
     bottom: i32,
+}
+
+impl Place {
+    /// Of one of several columns, in a row that begins at a height and is that high.
+    fn of(k: usize, count: usize, (top, height): (i32, i32)) -> Place {
+        let (left, right) = column(k, count);
+        Place { left, right, top, bottom: top + height - BETWEEN_PANELS }
+    }
 }
 
 /// Runs `drawing` on a canvas of the given height and returns the SVG.
@@ -286,6 +359,10 @@ pub(crate) fn draw_legend(root: &Area, legend: &[Legend]) -> Result<(), String> 
                 root.draw(&Rectangle::new([(x + 40, y - 12), (x + SAMPLE, y + 12)], color.filled()))
                     .map_err(text_of)?;
             }
+            Sample::Span(color) => {
+                root.draw(&Rectangle::new([(x, y - 14), (x + SAMPLE, y + 14)], color.mix(SPAN_OPACITY).filled()))
+                    .map_err(text_of)?;
+            }
         }
         root.draw(&Text::new(entry.name.clone(), (x + SAMPLE + 16, y), style.clone())).map_err(text_of)?;
     }
@@ -328,11 +405,17 @@ fn draw_panel(root: &Area, panel: &Panel, place: &Place, first: bool, last: bool
     let frame = Frame { x: (panel.x.low, panel.x.high), y: (panel.y.low, panel.y.high), left, right, top, bottom };
     draw_axes(root, panel, &frame, first, last)?;
     let pixel = |p: &(f64, f64)| frame.pixel(panel.x.scale.scaled(p.0), panel.y.scale.scaled(p.1));
+    for span in &panel.spans {
+        draw_span(root, panel, &frame, span)?;
+    }
     for envelope in &panel.envelopes {
-        draw_envelope(root, envelope, &pixel)?;
+        draw_envelope(root, envelope, right - left, &pixel)?;
     }
     for level in &panel.levels {
-        draw_level(root, level, &frame, frame.pixel(0.0, panel.y.scale.scaled(level.at)).1)?;
+        match level.upright {
+            true => draw_upright(root, level, &frame, frame.pixel(panel.x.scale.scaled(level.at), 0.0).0)?,
+            false => draw_level(root, level, &frame, frame.pixel(0.0, panel.y.scale.scaled(level.at)).1)?,
+        }
     }
     for trace in &panel.traces {
         let points = thinned(trace.points.iter().map(pixel));
@@ -378,8 +461,26 @@ fn draw_axes(root: &Area, panel: &Panel, frame: &Frame, first: bool, last: bool)
     Ok(())
 }
 
-fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), String> {
-    let columns = band.columns();
+fn draw_span(area: &Area, panel: &Panel, frame: &Frame, span: &Span) -> Result<(), String> {
+    let at = |value: f64| {
+        let (x, y) = frame.pixel(panel.x.scale.scaled(value), panel.y.scale.scaled(value));
+        if span.upright { x.clamp(frame.left, frame.right) } else { y.clamp(frame.top, frame.bottom) }
+    };
+    let (low, high) = (at(span.ends.0), at(span.ends.1));
+    // As wide as a line at least: what is certain is still seen.
+    let (low, high) = (low.min(high) - 1, low.max(high) + 1);
+    let corners =
+        if span.upright { [(low, frame.top), (high, frame.bottom)] } else { [(frame.left, low), (frame.right, high)] };
+    area.draw(&Rectangle::new(corners, span.color.mix(SPAN_OPACITY).filled())).map_err(text_of)
+}
+
+fn draw_envelope(area: &Area, band: &Envelope, width: i32, pixel: &ToPixel) -> Result<(), String> {
+    let single = band.is_single(width);
+    let columns = band.columns(single);
+    if single {
+        let line = Envelope::line(&columns).iter().map(pixel).collect::<Vec<_>>();
+        return area.draw(&PathElement::new(line, band.stroke.style())).map_err(text_of);
+    }
     let lower = columns.iter().map(|(t, low, _)| pixel(&(*t, *low))).collect::<Vec<_>>();
     let upper = columns.iter().map(|(t, _, high)| pixel(&(*t, *high))).collect::<Vec<_>>();
     let outline = lower.iter().chain(upper.iter().rev()).copied().collect::<Vec<_>>();
@@ -388,6 +489,16 @@ fn draw_envelope(area: &Area, band: &Envelope, pixel: &ToPixel) -> Result<(), St
         area.draw(&PathElement::new(edge, band.stroke.style())).map_err(text_of)?;
     }
     Ok(())
+}
+
+/// An upright line, its name beside its upper end, where there is room.
+fn draw_upright(root: &Area, level: &Level, frame: &Frame, x: i32) -> Result<(), String> {
+    let line = vec![(x, frame.top), (x, frame.bottom)];
+    root.draw(&PathElement::new(line, level.stroke.style())).map_err(text_of)?;
+    let room = CHARACTER * level.name.chars().count() as i32 + 20;
+    let (place, x) = if x + room > frame.right { (HPos::Right, x - 10) } else { (HPos::Left, x + 10) };
+    let style = text_style(INK).pos(Pos::new(place, VPos::Top));
+    root.draw(&Text::new(level.name.clone(), (x, frame.top + 8), style)).map_err(text_of)
 }
 
 fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), String> {
@@ -399,7 +510,7 @@ fn draw_level(root: &Area, level: &Level, frame: &Frame, y: i32) -> Result<(), S
     let below = y - frame.top < TEXT + 8;
     let (place, y) = if below { (VPos::Top, y + 8) } else { (VPos::Bottom, y - 4) };
     let style = text_style(INK).pos(Pos::new(HPos::Right, place));
-    root.draw(&Text::new(level.name, (frame.right - 8, y), style)).map_err(text_of)
+    root.draw(&Text::new(level.name.clone(), (frame.right - 8, y), style)).map_err(text_of)
 }
 
 /// Keeps first, lowest, highest and last point of every pixel column.

@@ -32,7 +32,7 @@ const HUES: [RGBColor; 5] = [
 const DASHES: [&str; 5] = ["26 9", "9 7", "26 8 5 8", "14 6", "26 6 5 6 5 6"];
 /// Times that the hues are gone through before looks repeat.
 const ROUNDS: usize = DASHES.len();
-const LIMIT_DASH: &str = "3 7";
+const LIMIT_DASH: &str = "16 7";
 const BAND_DASH: &str = "2 10";
 
 /// Look of a line.
@@ -50,7 +50,7 @@ impl Stroke {
 
     /// Line of a limit.
     pub(crate) fn limit() -> Self {
-        Self { color: LIMIT, width: 3 }
+        Self { color: LIMIT, width: 5 }
     }
 
     /// Line of a band's edge.
@@ -133,6 +133,6 @@ fn hex(RGBColor(r, g, b): RGBColor) -> String {
     format!("stroke=\"#{r:02X}{g:02X}{b:02X}\"")
 }
 
-fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
