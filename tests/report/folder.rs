@@ -179,17 +179,17 @@ fn error_a_file_in_place_of_the_folder_stays() {
     assert_eq!(names(room.path()), ["result"]);
 }
 
+/// Folders above a result are made; a file is none.
 #[test]
-fn error_a_missing_parent_or_a_file_as_parent_leaves_nothing() {
+fn error_a_file_as_parent_leaves_nothing_and_a_missing_one_is_made() {
     let (record, curves) = support::comparison(2);
     let room = tempfile::tempdir().expect("a temporary folder");
     fs::write(room.path().join("file"), "mine").expect("a file");
-    for parent in ["missing", "file"] {
-        let error =
-            write(&record, &curves, &room.path().join(parent).join("result"), false).expect_err("no such place");
-        assert!(matches!(error, ReportError::File { .. }), "{error}");
-    }
+    let error = write(&record, &curves, &room.path().join("file/result"), false).expect_err("no such place");
+    assert!(matches!(error, ReportError::File { .. }), "{error}");
     assert_eq!(names(room.path()), ["file"]);
+    write(&record, &curves, &room.path().join("new/and/result"), false).expect("a result");
+    assert!(room.path().join("new/and/result/record.json").is_file());
 }
 
 #[test]
