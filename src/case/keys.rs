@@ -397,7 +397,7 @@ pub const BOARD: &[Key] = &[
     key("parts.all", Pairs, Opt("nothing"), "{ core = \"composite\" }", "What holds for every part of the tables that says nothing of it."),
     key("parts.lines", Pairs, Opt("a part that stands twice with different values is asked about"), "{ \"Teal-10\" = 14 }", "Which line counts for a part that stands in several."),
     key("numerics", Table, Std("", ""), "", "Numerical settings."),
-    q("numerics.saturation_error", Current, Derived("0.02 % of full load, at least 0.1 mA: far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage."),
+    q("numerics.saturation_error", Current, Derived("0.02 % of full load, at least 0.1 mA: far below what a bench resolves"), 1e-6, 1.0, "\"0.5 mA\"", "Largest error of the piecewise-linear current against flux linkage; it widens beyond 1.5 times the full load, to 25 times."),
 ];
 
 /// Keys of one part: of an entry `[[part]]` in `parts.toml` or, except for the tables, a column in `parts.csv`.

@@ -13,6 +13,8 @@ pub struct Known {
     alone: Vec<f64>,
     /// Load in A of the largest ripple at light load.
     light_a: Option<f64>,
+    /// Load in A of a steady state somewhat below the one from which an overload grew, and its state.
+    growth: Option<(f64, StateVector)>,
 }
 
 /// What tells one machine's steady state from another's on the same stand.
@@ -76,6 +78,15 @@ impl Known {
     /// Load in A at which the ripple at light load was the largest.
     pub(super) fn light_a(&self) -> Option<f64> {
         self.light_a
+    }
+
+    /// Where the search begins for the steady state from which an overload grows.
+    pub(super) fn growth(&self) -> Option<(f64, StateVector)> {
+        self.growth
+    }
+
+    pub(super) fn note_growth(&mut self, from: (f64, StateVector)) {
+        self.growth = Some(from);
     }
 
     pub(super) fn note_light_a(&mut self, load_a: f64) {

@@ -17,14 +17,17 @@ use crate::measure::steady::SteadyResult;
 use crate::model::board::{LimitSense, Overload};
 use crate::model::corner::{End, Parameter, end_of};
 use crate::model::parts::saturation::FluxCurve;
+use nalgebra::{DMatrix, DVector};
 
 /// Cycles that are shown after the output has given way.
 const AFTER_TRIP: u64 = 200;
-/// Step, as a part of the load, in which steady states are followed to where the growth begins.
-const STEP: f64 = 0.05;
-/// Time constants of the limit's filter, and at least the time that settling takes, by which the growth begins before something happens:
-/// the filter lags behind a load that grows.
-const RUN_UP: f64 = 10.0;
+/// Longest and shortest step, as a part of the load, in which steady states are followed to where something begins to happen.
+const STEP: f64 = 0.1;
+const SHORTEST_STEP: f64 = 0.02;
+/// The growth begins before something happens by that many time constants of the limit's filter, and by at least that share of the time
+/// that settling takes: the run begins from a state that lags behind the load already, and what is left of its error dies away.
+const RUN_UP_FILTER: f64 = 2.0;
+const RUN_UP_SETTLING: f64 = 0.2;
 /// What makes the output give way earliest, at the corner of the least inductance.
 const EARLIEST: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least), (Parameter::Winding, End::Most)];
 /// What makes it give way latest, at the corner of the most inductance.
@@ -38,8 +41,8 @@ pub(crate) struct GrowingLoad;
 struct Ready {
     machine: Machine,
     curve: FluxCurve,
-    /// Load in A and orbit from which it grows, how far at most in A, and the mean output in V before.
-    from: (f64, Orbit),
+    /// Load in A and state from which it grows, how far at most in A, and the mean output in V before.
+    from: (f64, StateVector),
     furthest_a: f64,
     mean_v: f64,
     slew_a_per_s: f64,
@@ -91,11 +94,11 @@ impl Condition for GrowingLoad {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
         let mut ready = Ready::on(stand, &states, true)?;
         let seen = ready.run(stand)?;
-        let Ready { machine, curve, from: (from_a, orbit), furthest_a, slew_a_per_s, .. } = ready;
+        let Ready { machine, curve, from: (from_a, x), furthest_a, slew_a_per_s, .. } = ready;
         let (program, longest) = program(&machine, (from_a, furthest_a), slew_a_per_s);
         let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - from_a;
         let trip = (growth_a / slew_a_per_s / machine.period_s()) as u64;
-        let (begin, cycles) = (Begin::Clock(orbit.x), Some(longest.min(trip + AFTER_TRIP)));
+        let (begin, cycles) = (Begin::Clock(x), Some(longest.min(trip + AFTER_TRIP)));
         Ok(Some(Setup { machine, curve, begin, program, origin: (0, 0.0), cycles }))
     }
 
@@ -121,15 +124,16 @@ impl Ready {
         let (mean_v, furthest_a) =
             (steady.mean_output_v(), machine.circuit.board.procedure.overload_furthest * lowest_a);
         let slew_a_per_s = states.slew_a_per_s;
-        let run_up_s = stand.settling_s().max(RUN_UP * filter_s(&machine));
-        let band_v = (mean_v, stand.half_band_v());
-        let from = followed(&mut machine, (lowest_a, steady.orbit), band_v, slew_a_per_s * run_up_s)?;
+        let run_up_s = (RUN_UP_SETTLING * stand.settling_s()).max(RUN_UP_FILTER * filter_s(&machine));
+        let least_v = mean_v - stand.half_band_v();
+        let growth = Growth { lowest_a, furthest_a, least_v, slew_a_per_s, run_up_a: slew_a_per_s * run_up_s };
+        let from = growth.begin(stand, &mut machine, (lowest_a, steady.orbit))?;
         Ok(Ready { machine, curve, from, furthest_a, mean_v, slew_a_per_s, winding_degc, further })
     }
 
     fn run(&mut self, stand: &Stand<'_>) -> Result<OverloadResult, EngineError> {
-        let Ready { machine, from: (from_a, orbit), furthest_a, mean_v, slew_a_per_s, .. } = self;
-        run(machine, &orbit.x, (*from_a, *furthest_a), (*mean_v, stand.half_band_v()), *slew_a_per_s)
+        let Ready { machine, from: (from_a, x), furthest_a, mean_v, slew_a_per_s, .. } = self;
+        run(machine, x, (*from_a, *furthest_a), (*mean_v, stand.half_band_v()), *slew_a_per_s)
     }
 }
 
@@ -162,32 +166,112 @@ fn filter_s(machine: &Machine) -> f64 {
     }
 }
 
-/// The steady states are followed from a load up as long as each leads to the next, the output stays in its band and the limit does not
-/// act. A load that grows slowly passes them one by one, and nothing happens before: the load in A and the orbit of the last that lies
-/// `run_up_a` below the end of them.
-fn followed(
-    machine: &mut Machine,
-    lowest: (f64, Orbit),
-    (mean_v, half_band_v): (f64, f64),
+/// How a load grows.
+struct Growth {
+    /// Lowest and highest load in A.
+    lowest_a: f64,
+    furthest_a: f64,
+    /// Lower edge of the band in V.
+    least_v: f64,
+    slew_a_per_s: f64,
+    /// Growth in A before something happens.
     run_up_a: f64,
-) -> Result<(f64, Orbit), EngineError> {
-    let furthest_a = machine.circuit.board.procedure.overload_furthest * lowest.0;
-    let mut passed = vec![lowest];
-    loop {
-        let (last_a, last) = &passed[passed.len() - 1];
-        let load_a = last_a * (1.0 + STEP);
-        let next = machine.orbit_beside(load_a, &last.x)?;
-        let Some(orbit) = next.filter(|_| load_a < furthest_a) else { break };
+}
+
+/// A steady state, with its load in A.
+type Stage = (f64, Orbit);
+
+impl Growth {
+    /// The load in A from which it begins, and the state there.
+    fn begin(
+        &self,
+        stand: &Stand<'_>,
+        machine: &mut Machine,
+        lowest: Stage,
+    ) -> Result<(f64, StateVector), EngineError> {
+        let known = stand.known().borrow().growth().filter(|(load_a, _)| *load_a > lowest.0);
+        let known = match known {
+            Some((load_a, near)) => self.quiet(machine, load_a, &near)?,
+            None => None,
+        };
+        if let Some(known) = known {
+            let passed = self.followed(machine, known)?;
+            if let Some(number) = self.last_before(&passed).filter(|number| *number > 0) {
+                return self.lagging(machine, &passed[number - 1], &passed[number]);
+            }
+        }
+        let passed = self.followed(machine, lowest)?;
+        let Some(number) = self.last_before(&passed).filter(|number| *number > 0) else {
+            return Ok((passed[0].0, passed[0].1.x));
+        };
+        stand.known().borrow_mut().note_growth((passed[number - 1].0, passed[number - 1].1.x));
+        self.lagging(machine, &passed[number - 1], &passed[number])
+    }
+
+    /// The steady states that follow one another from a load up as long as each leads to the next, the output stays in its band and the
+    /// limit does not act. A load that grows slowly passes them one by one, and nothing happens before the last.
+    fn followed(&self, machine: &mut Machine, from: Stage) -> Result<Vec<Stage>, EngineError> {
+        let mut passed = vec![from];
+        let mut step = STEP;
+        while step >= SHORTEST_STEP {
+            let last = &passed[passed.len() - 1];
+            let load_a = last.0 * (1.0 + step);
+            let near = match &passed[..] {
+                [.., before, last] => beyond(before, last, load_a),
+                _ => last.1.x,
+            };
+            match self.quiet(machine, load_a, &near)? {
+                Some(stage) => passed.push(stage),
+                None => step *= 0.5,
+            }
+        }
+        Ok(passed)
+    }
+
+    /// The steady state near a state, where the limit does not act on it and the output stays in its band.
+    fn quiet(&self, machine: &mut Machine, load_a: f64, near: &StateVector) -> Result<Option<Stage>, EngineError> {
+        let orbit = machine.orbit_beside(load_a, near)?;
+        let Some(orbit) = orbit.filter(|_| load_a < self.furthest_a) else { return Ok(None) };
         let mut output = Extremes::of(&[Output::Voltage]);
         let effort = machine.trace_orbit(&orbit, &mut output)?;
-        if effort.limited > 0 || output.range(Output::Voltage).low < mean_v - half_band_v {
-            break;
-        }
-        passed.push((load_a, orbit));
+        let is_quiet = effort.limited == 0 && output.range(Output::Voltage).low >= self.least_v;
+        Ok(is_quiet.then_some((load_a, orbit)))
     }
-    let end_a = passed[passed.len() - 1].0;
-    let begin = passed.iter().rposition(|(load_a, _)| *load_a <= end_a - run_up_a).unwrap_or(0);
-    Ok(passed.swap_remove(begin))
+
+    /// The last that lies before the end of all by as much as the load grows beforehand.
+    fn last_before(&self, passed: &[Stage]) -> Option<usize> {
+        let end_a = passed[passed.len() - 1].0;
+        passed.iter().rposition(|(load_a, _)| *load_a <= end_a - self.run_up_a)
+    }
+
+    /// The state of a growing load at the load of a steady state X, and that load. Where X moves by D each period and the map of a period
+    /// is x -> X + M (x - X), the state that moves with it lags behind by (1 - M^n) (1 - M)^-1 D after n periods. Where M is nearly 1, as
+    /// with a capacitor that is charged slowly, that is what the n periods from the lowest load have left of it.
+    fn lagging(&self, machine: &mut Machine, before: &Stage, at: &Stage) -> Result<(f64, StateVector), EngineError> {
+        let (load_a, orbit) = at;
+        let each_period_a = self.slew_a_per_s * machine.period_s();
+        let moved = beyond(before, at, load_a + each_period_a);
+        let n = machine.states;
+        let map = machine.map(&orbit.x, orbit.program_a, 1)?.matrix;
+        let each_period = DVector::from_fn(n, |k, _| moved[k] - orbit.x[k]);
+        let one = DMatrix::<f64>::identity(n, n);
+        let lag = (&one - &map).lu().solve(&each_period);
+        let periods = ((load_a - self.lowest_a) / each_period_a) as u32;
+        let lag = lag.map(|lag| (one - map.pow(periods)) * lag);
+        let mut x = orbit.x;
+        if let Some(lag) = lag.filter(|lag| lag.iter().all(|lag| lag.is_finite())) {
+            lag.iter().zip(&mut x).for_each(|(lag, x)| *x -= lag);
+        }
+        Ok((*load_a, x))
+    }
+}
+
+/// The state on the straight line through two steady states, at a load in A.
+fn beyond(a: &Stage, b: &Stage, load_a: f64) -> StateVector {
+    let along = (load_a - b.0) / (b.0 - a.0);
+    let mut x = b.1.x;
+    x.iter_mut().zip(a.1.x).for_each(|(b, a)| *b += along * (*b - a));
+    x
 }
 
 /// Result of an overload.
@@ -241,7 +325,7 @@ pub fn program(machine: &Machine, (load_a, furthest_a): (f64, f64), slew_a_per_s
     (program, (growth_a / slew_a_per_s / period_s).ceil() as u64)
 }
 
-/// Lets the load of a machine grow from its steady state `x` at a load until the output gives way, or to the furthest load. The output
+/// Lets the load of a machine grow from its state `x` at a load until the output gives way, or to the furthest load. The output
 /// had a mean of `mean_v` at the full load; `half_band_v` is half the width of the band around it.
 ///
 /// # Errors

@@ -17,7 +17,7 @@ use crate::model::board::Board;
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, End, Parameter, Placed, placed};
 use crate::model::parts::Inductor;
-use crate::model::parts::saturation::{FluxCurve, FluxTable};
+use crate::model::parts::saturation::{Bound, FluxCurve, FluxTable};
 use crate::stability::synthesis;
 use std::cell::{Cell, RefCell};
 
@@ -27,6 +27,9 @@ const SHORTEST_INTERVAL: f64 = 0.25;
 /// only as their envelope.
 const FINE_INTERVAL: f64 = 1.0 / 16.0;
 const FINE_PERIODS: (f64, f64) = (6.0, 64.0);
+
+/// Currents up to this multiple of the full load are those of normal operation, ripple and tolerances included.
+const NORMAL: f64 = 1.5;
 
 /// One part on its board.
 pub struct Stand<'a> {
@@ -178,7 +181,8 @@ impl<'a> Stand<'a> {
         let (case, part) = (self.case, self.part);
         let at = placed(&self.corner, further, &case.board, part);
         let curve = self.curve(at.inductance_factor, winding_degc)?;
-        let table = FluxTable::from_curve(&curve, case.numerics.saturation_error_a)?;
+        let bound = Bound { error_a: case.numerics.saturation_error_a, up_to_a: NORMAL * self.full_load_a() };
+        let table = FluxTable::within(&curve, bound)?;
         let dcr_ohm = copper::resistance_ohm(at.dcr_ohm, winding_degc);
         let mut circuit = Circuit::new(&at.board, table, dcr_ohm, self.input_v, load_a);
         circuit.cancel = case.cancel.clone();

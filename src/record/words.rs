@@ -524,7 +524,7 @@ pub(crate) fn method(case: &Case, load_error: f64) -> Vec<String> {
     let mut lines = vec![
         "Switched model, propagated exactly between switching instants; steady states by Newton's method on the period map.".to_string(),
         format!(
-            "Saturation curve by flux linkage, piecewise linear with a current error of at most {}.",
+            "Saturation curve by flux linkage, piecewise linear with a current error of at most {}, more beyond 1.5 times the full load.",
             say(case.numerics.saturation_error_a, "A")
         ),
         "Corners: nominal; low L, aged (least inductance, largest winding resistance and core loss, aged capacitors); high L, aged (most inductance, the rest the same).".to_string(),

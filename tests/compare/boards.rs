@@ -92,7 +92,7 @@ fn frozen_buoy_winch() {
         &[5.0],
         &[
             ("Juniper-15", Undecided, "Overload trip current, min 6.07"),
-            ("Yewtree-15", Fail, "Overload peak current, switches 31.8"),
+            ("Yewtree-15", Fail, "Overload peak current, switches 32."),
             ("Gorse-15", Fail, "Output voltage error: the load is not delivered"),
         ],
     );

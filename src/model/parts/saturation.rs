@@ -29,7 +29,7 @@ const NEWTON_STEPS: usize = 100;
 const REMEMBERED: usize = 12;
 
 thread_local! {
-    static LATELY: RefCell<Vec<(FluxCurve, f64, FluxTable)>> = const { RefCell::new(Vec::new()) };
+    static LATELY: RefCell<Vec<(FluxCurve, Bound, FluxTable)>> = const { RefCell::new(Vec::new()) };
 }
 
 /// Why a curve or table cannot be built.
@@ -541,6 +541,25 @@ impl Segment {
     }
 }
 
+/// How far the current of a table may be off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bound {
+    /// Largest error in A.
+    pub error_a: f64,
+    /// Current in A up to which that holds; beyond, the bound grows as the fourth power of the current, to [`Bound::MOST`] of it.
+    pub up_to_a: f64,
+}
+
+impl Bound {
+    /// Largest multiple of the error, far beyond.
+    pub const MOST: f64 = 25.0;
+
+    /// Largest error in A of a piece that begins at a current.
+    fn at(&self, current_a: f64) -> f64 {
+        self.error_a * (current_a / self.up_to_a).powi(4).clamp(1.0, Bound::MOST)
+    }
+}
+
 /// Piecewise-linear current against flux linkage, continuous, for flux linkage from 0 to infinity.
 ///
 /// The table stands for an odd function: for negative flux linkage take segment and current at the
@@ -563,28 +582,37 @@ impl FluxTable {
     /// # Errors
     /// A bound that is not positive, or so small that it needs thousands of segments.
     pub fn from_curve(curve: &FluxCurve, error_a: f64) -> Result<Self, SaturationError> {
+        Self::within(curve, Bound { error_a, up_to_a: f64::INFINITY })
+    }
+
+    /// The same with a bound that widens where currents are beyond what is carried in normal operation.
+    ///
+    /// # Errors
+    /// As [`Self::from_curve`].
+    pub fn within(curve: &FluxCurve, bound: Bound) -> Result<Self, SaturationError> {
         // A corner of a part asks for the same table for every event.
         let known = LATELY.with_borrow(|lately| {
-            lately.iter().find(|(of, error, _)| of == curve && *error == error_a).map(|(_, _, table)| table.clone())
+            lately.iter().find(|(of, known, _)| of == curve && *known == bound).map(|(_, _, table)| table.clone())
         });
         if let Some(table) = known {
             return Ok(table);
         }
-        let table = Self::laid(curve, error_a)?;
+        let table = Self::laid(curve, bound)?;
         LATELY.with_borrow_mut(|lately| {
             lately.truncate(REMEMBERED - 1);
-            lately.insert(0, (curve.clone(), error_a, table.clone()));
+            lately.insert(0, (curve.clone(), bound, table.clone()));
         });
         Ok(table)
     }
 
-    fn laid(curve: &FluxCurve, error_a: f64) -> Result<Self, SaturationError> {
-        positive("current error in A", error_a)?;
+    fn laid(curve: &FluxCurve, bound: Bound) -> Result<Self, SaturationError> {
+        positive("current error in A", bound.error_a)?;
         // A gap adds a straight line in flux linkage to every piece, and nothing to its error.
         let end_a = last_start(&curve.pieces);
         let mut low = Knot { curve_a: 0.0, off_a: 0.0 };
         let (mut knots, mut max_error_a) = (vec![low.point(curve)], 0.0_f64);
         while low.curve_a < end_a {
+            let error_a = bound.at(low.curve_a);
             let high = furthest_knot(curve, low, end_a, error_a);
             // No progress means that the bound is below the rounding of the curve.
             if knots.len() >= MAX_SEGMENTS || high.curve_a <= low.curve_a {
