@@ -273,14 +273,18 @@ pub fn say(lists: &Lists) -> Vec<String> {
         let are = if count == 1 { "1 line is".to_string() } else { format!("{count} lines are") };
         said.push(format!("{}: {are} left out", lists.left_out[0].0));
     }
-    let mut all: Vec<&(String, LeftOut)> = lists.left_out.iter().collect();
-    all.sort_by_key(|(file, left)| (file, left.line));
-    let line = |(file, left): &&(String, LeftOut)| format!("{file}:{}: {}", left.line, left.reason);
-    said.extend(all.iter().take(MOST_TOLD).map(line));
+    said.extend(left_out(lists).into_iter().take(MOST_TOLD));
     if count > MOST_TOLD {
         said.push(format!("{}: and {} more lines that are left out", lists.left_out[0].0, count - MOST_TOLD));
     }
     said
+}
+
+/// Every line that cannot be used, in the order of files and lines.
+pub fn left_out(lists: &Lists) -> Vec<String> {
+    let mut all: Vec<&(String, LeftOut)> = lists.left_out.iter().collect();
+    all.sort_by_key(|(file, left)| (file, left.line));
+    all.into_iter().map(|(file, left)| format!("{file}:{}: {}", left.line, left.reason)).collect()
 }
 
 /// Tables in the folder that nothing names.

@@ -48,6 +48,14 @@ fn around(named: &Path) -> PathBuf {
 /// # Errors
 /// [`Error::Io`] if the folder cannot be read, [`Error::Case`] with every problem found if the case is wrong.
 pub fn read(folder: &Path) -> Result<Case, Error> {
+    read_with_lists(folder, &[])
+}
+
+/// The same with the parts of further lists, wherever they are.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error> {
     // Who names the file means its folder.
     let folder = &around(folder);
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
@@ -57,7 +65,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder);
     let mut parts = read_parts(&mut sources, folder, board.as_ref());
-    let mut lists = read_lists(&mut sources, folder, board.as_ref(), &parts);
+    let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts);
     let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
     let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
@@ -105,6 +113,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
     let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
     parts::list(&mut values, filled);
     doubts.extend(lists::say(&lists));
+    let left_out = lists::left_out(&lists);
     doubts.extend(lists::unnamed(&sources, folder));
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
@@ -128,6 +137,7 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
         origins,
         places,
         warnings: doubts,
+        left_out,
         files,
         cancel: Cancel::default(),
     })
@@ -177,7 +187,13 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>) -> V
 }
 
 /// The parts of tables as they come. Without a board nobody knows what it says of them.
-fn read_lists(sources: &mut Sources, folder: &Path, board: Option<&Values>, before: &[Values]) -> Lists {
+fn read_lists(
+    sources: &mut Sources,
+    folder: &Path,
+    further: &[PathBuf],
+    board: Option<&Values>,
+    before: &[Values],
+) -> Lists {
     let mut lists = Lists::default();
     let Some(board) = board else { return lists };
     let files = lists::files(sources, folder, board);
@@ -188,6 +204,10 @@ fn read_lists(sources: &mut Sources, folder: &Path, board: Option<&Values>, befo
     }
     for (name, cited) in &files {
         lists::read(sources, folder, (name, cited.as_ref()), &answers, board, before, &mut lists);
+    }
+    for list in further {
+        let name = list.to_string_lossy();
+        lists::read(sources, Path::new(""), (&name, None), &answers, board, before, &mut lists);
     }
     if sources.noted == noted {
         lists::check_titles(sources, board, &lists);

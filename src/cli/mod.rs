@@ -6,6 +6,7 @@ mod check;
 mod compare;
 mod new;
 mod output;
+mod screen;
 mod sweep;
 mod waveforms;
 
@@ -38,6 +39,8 @@ enum Command {
     New(new::New),
     /// Read a case and say what it holds, what is missing and what was assumed. Nothing is simulated.
     Check(check::Check),
+    /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
+    Screen(screen::Screen),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
@@ -72,6 +75,7 @@ pub fn main() -> ExitCode {
         Command::Compare(request) => request.run(),
         Command::New(request) => request.run(),
         Command::Check(request) => request.run(),
+        Command::Screen(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
         Command::Completions { shell } => completions(*shell),

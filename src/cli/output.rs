@@ -8,8 +8,8 @@ use crate::report::{ReportError, claim};
 use crate::visible::{visible, visible_lines, visible_path};
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, OnceLock};
 use std::time::{Duration, Instant};
 
 /// Narrowest and widest text printed.
@@ -94,6 +94,23 @@ pub fn progress(done: usize, total: usize) {
         let _ = writeln!(out, "simulated {done} of {total}");
     }
 }
+
+/// As [`progress`], of parts, with the time that is left if the others take as long.
+pub fn progress_with_time(done: usize, total: usize) {
+    let began = BEGAN.get_or_init(Instant::now);
+    let left_s = began.elapsed().as_secs_f64() * (total - done) as f64 / done.max(1) as f64;
+    let mut out = std::io::stderr().lock();
+    if out.is_terminal() {
+        let end = if done == total { "\r\x1b[K" } else { "" };
+        let _ = write!(out, "\rlooked at {done} of {total} parts, about {left_s:.0} s left \x1b[K{end}");
+        let _ = out.flush();
+    } else if is_due() {
+        let _ = writeln!(out, "looked at {done} of {total} parts, about {left_s:.0} s left");
+    }
+}
+
+/// When the first part was done.
+static BEGAN: OnceLock<Instant> = OnceLock::new();
 
 /// Time between two lines of progress where nobody watches.
 const PROGRESS: Duration = Duration::from_secs(10);

@@ -49,15 +49,16 @@ struct Runs<'a> {
     done: Vec<(usize, Figures)>,
 }
 
-/// Finds the corner of each check that is within reach of its limit, and adds what the part and the original show there.
+/// Finds the corner of each check that is within reach of its limit, and adds what the part and the original show there. Parts before the
+/// first have been looked at.
 ///
 /// # Errors
 /// An interruption.
-pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), Failure> {
+pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures], first: usize) -> Result<(), Failure> {
     let known =
         parts.iter().enumerate().flat_map(|(part, shown)| shown.results.iter().cloned().map(move |at| (part, at)));
     let mut runs = Runs { look, done: known.collect() };
-    let mut searches = searches(look.case, parts, &runs);
+    let mut searches = searches(look.case, parts, first, &runs);
     let alone: Vec<Vec<Corner>> = searches.iter().map(|search| search.alone()).collect();
     runs.add(searches.iter().zip(&alone).flat_map(|(search, corners)| search.at_all(corners)))?;
     searches.iter_mut().for_each(|search| search.turn_adverse(&runs));
@@ -99,9 +100,9 @@ fn settle_next(searches: &mut [Search], runs: &mut Runs<'_>) -> Result<(), Failu
     Ok(())
 }
 
-fn searches(case: &Case, parts: &[PartFigures], runs: &Runs<'_>) -> Vec<Search> {
+fn searches(case: &Case, parts: &[PartFigures], first: usize, runs: &Runs<'_>) -> Vec<Search> {
     let mut all: Vec<Search> = vec![];
-    for (part, shown) in parts.iter().enumerate() {
+    for (part, shown) in parts.iter().enumerate().skip(first) {
         for check in checks(case, shown, part) {
             let simulated = condition::find(check.place.condition).is_some_and(|condition| !condition.is_data());
             let within_reach = check.room < WITHIN_REACH || check.place.condition == "steady" && check.room.is_finite();

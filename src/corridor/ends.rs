@@ -79,15 +79,16 @@ struct Scope {
     all_steady: bool,
 }
 
-/// Runs what the doubts about the data ask for, and adds it to the figures of the parts.
+/// Runs what the doubts about the data ask for, and adds it to the figures of the parts. Parts before the first have been looked at.
 ///
 /// # Errors
 /// An interruption.
-pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures]) -> Result<(), Failure> {
+pub(super) fn explore(look: &Look<'_>, parts: &mut [PartFigures], first: usize) -> Result<(), Failure> {
     let case = look.case;
     let all: Vec<Part> = (0..parts.len()).map(|part| Part::of(case, parts, part)).collect();
-    alone(look, parts, &all)?;
-    let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(|part| patterns(case, &parts[part], &all[part])).collect();
+    alone(look, parts, &all, first)?;
+    let of_part = |part: usize| if part < first { vec![] } else { patterns(case, &parts[part], &all[part]) };
+    let patterns: Vec<Vec<Pattern>> = (0..parts.len()).map(of_part).collect();
     let wanted = with_counterparts(&all, &parts[0], patterns);
     together(look, parts, &all, &wanted)
 }
@@ -230,8 +231,8 @@ fn acts_on(doubt: &Doubt, check: &Check) -> bool {
 
 /// Every doubtful datum alone: each part's own, and for the original the board's. A substitute is taken to feel those as the original
 /// does, except in the conditions where one of its checks is close or the original does no better: there it is run itself.
-fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(), Failure> {
-    alone_where(look, parts, all, &|part, doubt, _| part == 0 || !is_borrowed(doubt))?;
+fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize) -> Result<(), Failure> {
+    alone_where(look, parts, all, &|part, doubt, _| part >= first && (part == 0 || !is_borrowed(doubt)))?;
     let (of_original, others) = parts.split_at_mut(1);
     let of_board = of_original[0].spreads.iter().filter(|moved| moved.datum.rule.place != Owned::Part);
     let of_board: Vec<Moved> = of_board.cloned().collect();
@@ -259,16 +260,16 @@ fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(),
         part > 0 && is_borrowed(doubt) && (close(part, place.condition) || is_lost(doubt, place))
     };
     alone_where(look, parts, all, &wanted)?;
-    either_way(look, parts, all)
+    either_way(look, parts, all, first)
 }
 
 /// Share of the variance of an open check from which a datum is moved the other way as well: a jump goes one way only.
 const LARGE_SHARE: f64 = 0.25;
 
 /// Moves the data that keep a check open either way, in the very place of it.
-fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part]) -> Result<(), Failure> {
+fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize) -> Result<(), Failure> {
     let mut wanted: Vec<(usize, usize, Place)> = vec![];
-    for verdict in judge::verdicts(look.case, parts) {
+    for verdict in judge::verdicts(look.case, parts).into_iter().skip(first) {
         let open = verdict.findings.iter().filter(|finding| finding.state == State::Open && finding.limit.is_some());
         for finding in open {
             let total: f64 = finding.budget.iter().map(|effect| effect.change.powi(2)).sum();

@@ -5,6 +5,7 @@ mod corners;
 pub mod deciding;
 mod effort;
 mod ends;
+pub mod screen;
 pub mod sweep;
 pub mod tipping;
 
@@ -73,7 +74,7 @@ pub enum Depth {
 pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
     let mut case = prepared(case)?;
     cooling::learn(&mut case)?;
-    let (mut found, orbits) = base(&case, progress)?;
+    let (mut found, orbits) = base(&case, 0, progress)?;
     for (part, found) in found.iter_mut().enumerate() {
         found.extend(conclusions(&case, part, found));
     }
@@ -81,8 +82,8 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     let effort = Effort::of(&found);
     if depth == Depth::Full {
         let look = Look { case: &case, orbits: &orbits, effort: &effort, progress };
-        corners::explore(&look, &mut parts)?;
-        ends::explore(&look, &mut parts)?;
+        corners::explore(&look, &mut parts, 0)?;
+        ends::explore(&look, &mut parts, 0)?;
     }
     let verdicts = judge::verdicts(&case, &parts);
     let rows = judge::rows(&case, &parts, &verdicts);
@@ -103,6 +104,7 @@ struct Look<'a> {
 }
 
 /// What is known of every stand that has been run.
+#[derive(Clone)]
 struct Orbits(Vec<(Job, Known)>);
 
 impl Orbits {
@@ -116,10 +118,15 @@ impl Orbits {
     }
 }
 
-/// Everything as the data are shown: what each part does in every place. The nominal corner first: the others begin from its states.
-fn base(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<(Vec<Vec<Found>>, Orbits), Failure> {
+/// Everything as the data are shown: what each part from the first on does in every place. The nominal corner first: the others begin from
+/// its states.
+fn base(
+    case: &Case,
+    first: usize,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Vec<Vec<Found>>, Orbits), Failure> {
     let of_part = |part| stands(case).map(move |(corner, input_v)| Job { part, corner, input_v });
-    let jobs: Vec<Job> = (0..case.parts.len()).flat_map(of_part).collect();
+    let jobs: Vec<Job> = (first..case.parts.len()).flat_map(of_part).collect();
     let (nominal, others): (Vec<Job>, Vec<Job>) = jobs.iter().partition(|job| job.corner.is_nominal());
     let mut orbits = Orbits(vec![]);
     let mut results = vec![];

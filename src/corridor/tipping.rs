@@ -64,20 +64,28 @@ pub(super) fn search(case: &Case, effort: &Effort, verdicts: &[Verdict]) -> Resu
     verdicts.par_iter().map(|verdict| of_part(case, effort, verdict)).collect()
 }
 
-fn of_part(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Tipping, Failure> {
-    if verdict.part == 0 || verdict.outcome <= Outcome::NoWorse {
-        return Ok(Tipping::default());
-    }
-    let doubts = Part::doubts_of(case, verdict.part);
+/// The value of the absent datum that decides on a part at which the deciding check is just met.
+///
+/// # Errors
+/// An interruption.
+pub(super) fn datum(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Option<Tip>, Failure> {
     let affordable = |finding: &&Finding| {
         let one = std::iter::once((verdict.part, finding.place.condition));
         effort.affords(Step::Ranges, HALVINGS as u64 + 1, one)
     };
     let deciding = verdict.deciding().filter(|finding| can_be_followed(finding)).filter(affordable);
-    let datum = match deciding.filter(|finding| finding.state == State::Open) {
-        Some(finding) => tip(case, &doubts, verdict.part, finding)?,
-        None => None,
-    };
+    match deciding.filter(|finding| finding.state == State::Open) {
+        Some(finding) => tip(case, &Part::doubts_of(case, verdict.part), verdict.part, finding),
+        None => Ok(None),
+    }
+}
+
+fn of_part(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Tipping, Failure> {
+    if verdict.part == 0 || verdict.outcome <= Outcome::NoWorse {
+        return Ok(Tipping::default());
+    }
+    let doubts = Part::doubts_of(case, verdict.part);
+    let datum = datum(case, effort, verdict)?;
     let unmet: Vec<&Finding> = verdict.findings.iter().filter(|finding| finding.outcome > Outcome::NoWorse).collect();
     let runs = (HALVINGS as u64 + 1) * RANGES;
     let each = unmet.iter().map(|finding| (verdict.part, finding.place.condition));

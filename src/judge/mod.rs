@@ -67,7 +67,8 @@ pub fn verdicts(case: &Case, parts: &[PartFigures]) -> Vec<Verdict> {
     (0..parts.len()).map(|part| verdict(case, parts, part)).collect()
 }
 
-fn verdict(case: &Case, parts: &[PartFigures], part: usize) -> Verdict {
+/// The verdict on one part; the original stands first.
+pub fn verdict(case: &Case, parts: &[PartFigures], part: usize) -> Verdict {
     let (mut findings, not_asked) = findings(case, parts, part);
     findings.sort_by(Finding::by_urgency);
     let outcome = findings.iter().map(|finding| finding.outcome).max().unwrap_or(Outcome::Pass);

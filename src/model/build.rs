@@ -338,6 +338,7 @@ impl Case {
             numerics,
             stated: BTreeMap::new(),
             origins: vec![],
+            left_out: vec![],
             places: BTreeMap::new(),
             warnings: vec![],
             files: vec![],

@@ -38,6 +38,8 @@ pub struct Case {
     pub places: BTreeMap<String, String>,
     /// Doubts about the data that do not stop a run.
     pub warnings: Vec<String>,
+    /// Lines of lists of parts that cannot be used, each with file, line and reason.
+    pub left_out: Vec<String>,
     /// Files that were read, with the SHA-256 of each.
     pub files: Vec<CaseFile>,
     /// Stops the runs of this case.

@@ -4,6 +4,7 @@ pub mod curves;
 mod facts;
 pub mod layout;
 pub mod plan;
+pub mod screen;
 pub mod sweep;
 pub(crate) mod words;
 

@@ -120,7 +120,12 @@ pub struct Quantile {
 pub fn case_hash(case: &Case) -> String {
     let mut hash = Sha256::new();
     case.files.iter().for_each(|file| hash.update(format!("{}  {}\n", file.sha256, file.path)));
-    hash.finalize().iter().fold(String::new(), |mut text, byte| {
+    hex(&hash.finalize())
+}
+
+/// Bytes in lower-case hexadecimal.
+pub(super) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
         // Writing to a string cannot fail.
         let _ = write!(text, "{byte:02x}");
         text

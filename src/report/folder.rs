@@ -2,8 +2,10 @@
 
 use super::claim::Claim;
 use super::contents::{self, CONTENTS, exists, retire};
-use super::{ReportError, csv, html, json, plots};
+use super::{ReportError, csv, html, json, plots, screen};
 use crate::record::layout::{Curves, Record};
+use crate::record::screen::ScreenRecord;
+use crate::visible::visible_lines;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -71,8 +73,26 @@ impl Reservation {
     /// [`ReportError::Occupied`] where the target has been taken since, [`ReportError::File`] where the system refuses, and
     /// the errors of the formats.
     pub fn write(self, record: &Record, curves: &Curves) -> Result<Written, ReportError> {
-        let files = contents(record, curves)?;
-        for folder in [WAVEFORMS, PLOTS] {
+        self.write_files(contents(record, curves)?, &[WAVEFORMS, PLOTS])
+    }
+
+    /// The same of a screening of many parts.
+    ///
+    /// # Errors
+    /// As [`Reservation::write`].
+    pub fn write_screen(self, record: &ScreenRecord) -> Result<Written, ReportError> {
+        let mut files = vec![
+            ("screen.json".to_string(), screen::json(record)?),
+            ("screen.html".into(), visible_lines(&screen::page(record)).into_owned()),
+            ("screen.csv".into(), screen::csv(record)?),
+            ("left_out.csv".into(), screen::left_out(record)?),
+        ];
+        files.push((CONTENTS.to_string(), contents::list(&files)));
+        self.write_files(files, &[])
+    }
+
+    fn write_files(self, files: Vec<(String, String)>, folders: &[&str]) -> Result<Written, ReportError> {
+        for folder in folders {
             let path = self.claim.draft().join(folder);
             fs::create_dir(&path).map_err(failed("create the folder", &path))?;
         }

@@ -40,7 +40,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content=(policy());
+                meta http-equiv="Content-Security-Policy" content=(policy(SCRIPT));
                 title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
@@ -69,9 +69,9 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
     visible_lines(&page.into_string()).into_owned()
 }
 
-/// What the page may load and run: its own style, and the script of this hash (Content Security Policy level 3, section 2.3.1).
-fn policy() -> String {
-    let hash = base64(&Sha256::digest(SCRIPT.as_bytes()));
+/// What a page may load and run: its own style, and its script by the hash (Content Security Policy level 3, section 2.3.1).
+pub(super) fn policy(script: &str) -> String {
+    let hash = base64(&Sha256::digest(script.as_bytes()));
     format!("default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{hash}'")
 }
 

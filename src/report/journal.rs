@@ -94,7 +94,7 @@ fn trouble(action: &'static str, path: &Path, source: std::io::Error) -> ReportE
 }
 
 fn foreign(path: &Path, reason: &str) -> ReportError {
-    let hint = "it is left as it is: give another name, or the arguments of that sweep".to_string();
+    let hint = "it is left as it is: give another name, or the arguments with which it began".to_string();
     ReportError::Occupied { path: path.to_path_buf(), reason: reason.into(), hint }
 }
 
@@ -103,14 +103,15 @@ fn difference(begun: &[u8], header: &str) -> String {
     let begun = String::from_utf8_lossy(begun);
     let items = |text: &str| text.lines().next().unwrap_or_default().split("; ").map(String::from).collect::<Vec<_>>();
     let (theirs, ours) = (items(&begun), items(header));
-    if !theirs.first().is_some_and(|first| first.starts_with("# presolder sweep")) {
-        return "is no table of a sweep".into();
+    let kind = header.split(' ').nth(2).unwrap_or_default();
+    if !theirs.first().is_some_and(|first| first.starts_with(&format!("# presolder {kind}"))) {
+        return format!("is no table of a {kind}");
     }
     match theirs.iter().zip(&ours).find(|(theirs, ours)| theirs != ours) {
         Some((theirs, ours)) => {
-            format!("is of another sweep: \"{}\" there, \"{ours}\" here", crate::visible::visible(theirs))
+            format!("is of another {kind}: \"{}\" there, \"{ours}\" here", crate::visible::visible(theirs))
         }
-        None => "is of another sweep: its columns are others".into(),
+        None => format!("is of another {kind}: its columns are others"),
     }
 }
 

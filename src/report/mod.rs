@@ -11,6 +11,7 @@ pub mod json;
 pub mod number;
 mod plan;
 pub mod plots;
+pub mod screen;
 mod soak;
 pub mod sweep;
 pub mod text;

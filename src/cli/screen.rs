@@ -1,0 +1,213 @@
+//! `presolder screen`.
+
+use super::{Done, output};
+use crate::case::{self, Case};
+use crate::corridor::screen::Screen as Bench;
+use crate::error::Error;
+use crate::record;
+use crate::record::screen::{NotExamined, Row, ScreenRecord};
+use crate::report::folder;
+use crate::report::journal::{Journal, Writer};
+use crate::report::{ReportError, screen};
+use crate::units::{self, Dimension};
+use crate::visible::{visible, visible_path};
+use clap::Args;
+use rayon::prelude::*;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+const EXAMPLE: &str = "Examples:\n  presolder screen cases/valve-controller stock.xlsx\n  presolder screen cases/valve-controller stock.csv \
+offer.ods --inductance \"8 uH..15 uH\" --top 20\n\n\
+Lists are read as compare reads them (docs/parts-tables.md): CSV, tab, XLSX, ODS. The parts of the case itself are screened with them. First what a \
+data sheet alone fails, then the conditions in which the original comes closest to its limits, then everything for the parts that are left: \
+a part that passes here passes compare. Writes screen.html, screen.csv, left_out.csv and screen.json into a folder.\n\n\
+An interrupted screening keeps the parts that are done, beside the folder, and the same command goes on with them.";
+
+/// Arguments of `screen`.
+#[derive(Args)]
+#[command(after_help = EXAMPLE)]
+pub struct Screen {
+    /// Folder of the case: board.toml with the parts that it compares, the original among them.
+    case: PathBuf,
+    /// Lists of parts.
+    lists: Vec<PathBuf>,
+    /// Folder for the results [default: presolder-CASE-screen in the working directory].
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Replace an earlier result in the folder.
+    #[arg(long)]
+    replace: bool,
+    /// Print the record as JSON instead of the table, and write no folder unless --out names one.
+    #[arg(long)]
+    json: bool,
+    /// Parts to print, the best first.
+    #[arg(long, value_name = "COUNT", default_value_t = 10)]
+    top: usize,
+    /// Examine parts of this nominal inductance alone, for example "8 uH..15 uH". Others are listed as not examined.
+    #[arg(long, value_name = "FROM..TO")]
+    inductance: Option<String>,
+    /// Run everything for every part, also for those that fail early.
+    #[arg(long)]
+    everything: bool,
+}
+
+impl Screen {
+    /// Does it.
+    pub fn run(&self) -> Result<Done, Error> {
+        let window = self.inductance.as_deref().map(window).transpose()?;
+        self.lists.iter().try_for_each(|list| is_there(list))?;
+        let mut case = case::read_with_lists(&self.case, &self.lists)?;
+        case.cancel = super::CANCEL.clone();
+        let target = self
+            .out
+            .clone()
+            .unwrap_or_else(|| PathBuf::from(format!("presolder-{}-screen", folder::safe_name(&case.name))));
+        let writes = self.out.is_some() || !self.json;
+        let reserved = match writes {
+            true => Some(folder::reserve(&target, self.replace).map_err(|error| self.refused(error))?),
+            false => None,
+        };
+        reserved.iter().for_each(|_| output::note_target(&target));
+        output::begin_simulating();
+        let bench = Bench::new(&case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
+        let (wanted, not_examined) = filtered(&case, window);
+        let journal = match writes {
+            true => Some(Journal::read(&beside(&target), &self.header(&case)).map_err(output::report_error)?),
+            false => None,
+        };
+        let rows = self.rows(&bench, &wanted, journal)?;
+        let found = record::screen::record(&bench, rows, not_examined, !self.everything);
+        self.give(&found, reserved, &target)
+    }
+
+    /// Writes and prints what was found.
+    fn give(&self, found: &ScreenRecord, reserved: Option<folder::Reservation>, target: &Path) -> Result<Done, Error> {
+        let writes = reserved.is_some();
+        if let Some(reserved) = reserved {
+            let written = reserved.write_screen(found).map_err(output::report_error)?;
+            output::note_kept(target, &written.kept);
+            // The result holds all of it now.
+            let _ = std::fs::remove_file(beside(target));
+        }
+        if self.json {
+            output::print_as_it_is(&screen::json(found).map_err(output::report_error)?)?;
+        } else {
+            output::print(&screen::text(found, self.top, output::width()))?;
+        }
+        if writes && !self.json {
+            output::print(&format!("\nEverything   {}/screen.html, screen.csv\n", visible_path(target)))?;
+        }
+        Ok(Done::Well)
+    }
+
+    /// What the rows of a journal belong to; the lists may change, since each row knows the data of its part.
+    fn header(&self, case: &Case) -> String {
+        let staged = if self.everything { "everything for every part" } else { "as far as is needed" };
+        let items = [
+            format!("# presolder screen of {}", case.name),
+            format!("version {}", env!("CARGO_PKG_VERSION")),
+            format!("board sha256 {}", record::screen::board_hash(case)),
+            staged.into(),
+        ];
+        format!("{}\n", visible(&items.join("; ")))
+    }
+
+    /// One row a part: from the journal where it is there, else looked at and added.
+    fn rows(&self, bench: &Bench, wanted: &[usize], journal: Option<Journal>) -> Result<Vec<Row>, Error> {
+        let known = journal.as_ref().map(known).transpose().map_err(output::report_error)?.unwrap_or_default();
+        let writer: Option<Writer> = journal.map(Journal::go_on).transpose().map_err(output::report_error)?;
+        let writer = Mutex::new(writer);
+        let case = bench.case();
+        let done = AtomicUsize::new(0);
+        let one = |&part: &usize| -> Result<Row, Error> {
+            let name = &case.parts[part].name;
+            let sha256 = record::screen::hash(&bench.beside(part), 1);
+            let row = match known.get(&(name.clone(), sha256)) {
+                Some(row) => row.clone(),
+                None => {
+                    let looked = bench.look(part, !self.everything).map_err(|failure| record::error(failure, name))?;
+                    let row = record::screen::row(&looked);
+                    note(&writer, &row)?;
+                    row
+                }
+            };
+            output::progress_with_time(done.fetch_add(1, Ordering::Relaxed) + 1, wanted.len());
+            Ok(row)
+        };
+        wanted.par_iter().map(one).collect()
+    }
+
+    /// A target that is taken, with the option that helps where one does.
+    fn refused(&self, error: ReportError) -> Error {
+        match error {
+            ReportError::Occupied { path, reason, hint } if !self.replace => {
+                let hint = hint.replace("allow it to be replaced", "add --replace, or name another with --out");
+                output::report_error(ReportError::Occupied { path, reason, hint })
+            }
+            other => output::report_error(other),
+        }
+    }
+}
+
+/// Where the rows stand that are done, until all are.
+fn beside(target: &Path) -> PathBuf {
+    let mut name = target.file_name().unwrap_or_default().to_os_string();
+    name.push(".unfinished");
+    target.with_file_name(name)
+}
+
+fn is_there(list: &Path) -> Result<(), Error> {
+    std::fs::metadata(list).map(|_| ()).map_err(|source| Error::Io {
+        path: list.to_path_buf(),
+        action: "read the list".into(),
+        source,
+    })
+}
+
+/// The rows of a journal, by name and data of the part.
+fn known(journal: &Journal) -> Result<HashMap<(String, String), Row>, ReportError> {
+    let mut rows = HashMap::new();
+    for (number, line) in journal.lines().iter().enumerate() {
+        let row: Row = serde_json::from_str(line)
+            .map_err(|_| journal.refused(&format!("has a line that is no part of a screening: line {}", number + 2)))?;
+        rows.insert((row.part.clone(), row.sha256.clone()), row);
+    }
+    Ok(rows)
+}
+
+fn note(writer: &Mutex<Option<Writer>>, row: &Row) -> Result<(), Error> {
+    let line = serde_json::to_string(row).map_err(|error| output::report_error(error.into()))?;
+    let mut writer = writer.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    writer.as_mut().map_or(Ok(()), |writer| writer.write(&format!("{line}\n"))).map_err(output::report_error)
+}
+
+/// Numbers of the substitutes that are examined, and those that the filter leaves out.
+fn filtered(case: &Case, window: Option<(f64, f64)>) -> (Vec<usize>, Vec<NotExamined>) {
+    let (mut wanted, mut left) = (vec![], vec![]);
+    for (number, part) in case.parts.iter().enumerate().skip(1) {
+        match window {
+            Some((low, high)) if !(low..=high).contains(&part.inductance_h) => {
+                let shown = |value: f64| units::show(value, Dimension::Inductance);
+                let reason =
+                    format!("inductance {} is outside {} to {}", shown(part.inductance_h), shown(low), shown(high));
+                left.push(NotExamined { part: part.name.clone(), reason });
+            }
+            _ => wanted.push(number),
+        }
+    }
+    (wanted, left)
+}
+
+/// A window of inductance: two values with units and two dots between them.
+fn window(text: &str) -> Result<(f64, f64), Error> {
+    let wrong = || {
+        let text = visible(text);
+        Error::Output(format!("error: --inductance {text}: expected two inductances, for example \"8 uH..15 uH\""))
+    };
+    let (low, high) = text.split_once("..").ok_or_else(wrong)?;
+    let value = |text: &str| units::parse(text.trim(), Dimension::Inductance).map_err(|_| wrong());
+    let (low, high) = (value(low)?, value(high)?);
+    if low <= high { Ok((low, high)) } else { Err(wrong()) }
+}

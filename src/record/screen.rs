@@ -1,0 +1,267 @@
+//! What screening many parts shows, put into words: one row a part, what decides over all of them, what a datum would decide.
+
+use super::layout::{CaseIdentity, LimitRecord, Outcome, Verdict as VerdictRecord};
+use super::words;
+use crate::condition::SHEET;
+use crate::condition::figures::Value;
+use crate::corridor::screen::{Looked, Screen, Stage};
+use crate::corridor::tipping::Tipping;
+use crate::judge::Verdict;
+use crate::judge::finding::Finding;
+use crate::model::case::Case;
+use crate::model::parts::Inductor;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
+
+/// Parts screened beside one original.
+#[derive(Clone, Debug, Serialize)]
+pub struct ScreenRecord {
+    /// Version of this tool.
+    pub presolder_version: String,
+    /// The case.
+    pub case: CaseIdentity,
+    /// Whether parts that fail early were looked at no further.
+    pub staged: bool,
+    /// The original's own state.
+    pub original: VerdictRecord,
+    /// What is read of the original's data.
+    pub original_data: Data,
+    /// One row a part, the best first.
+    pub rows: Vec<Row>,
+    /// Data that decide, with the number of parts each decides, most first.
+    pub deciding_data: Vec<Decided>,
+    /// Checks by which parts fail, with their number, most first.
+    pub failing_checks: Vec<Decided>,
+    /// Parts that a filter leaves unexamined, by name.
+    pub not_examined: Vec<NotExamined>,
+    /// Lines of the lists that cannot be used, with the reason.
+    pub left_out: Vec<String>,
+    /// What a reader should know of lists and board.
+    pub warnings: Vec<String>,
+}
+
+/// A part that was not looked at, and the filter that says so.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct NotExamined {
+    /// Part.
+    pub part: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// Something that decides on several parts.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Decided {
+    /// What it is.
+    pub label: String,
+    /// Number of parts.
+    pub parts: usize,
+}
+
+/// Data of a part that a list is looked through by.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Data {
+    /// Nominal inductance in H.
+    pub inductance_h: f64,
+    /// Largest winding resistance at 25 degrees Celsius in ohm.
+    pub resistance_ohm: f64,
+    /// Saturation current of the first rating in A, and the drop at which it is stated, as a fraction.
+    pub saturation: Option<(f64, f64)>,
+    /// Length, width and height of the body in m.
+    pub body_m: Option<[f64; 3]>,
+}
+
+/// One part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Row {
+    /// Part.
+    pub part: String,
+    /// Outcome.
+    pub outcome: Outcome,
+    /// How far it was looked at: `paper`, `trial` or `full`.
+    pub stage: String,
+    /// Checks that are open because the part's list does not say what they need.
+    pub missing: Vec<String>,
+    /// What decides besides, in one sentence.
+    pub decision: String,
+    /// Condition of it.
+    pub condition: String,
+    /// Next step.
+    pub next: String,
+    /// Within which part of the range it would pass.
+    pub within: String,
+    /// The check that decides, the same in all parts.
+    pub key: String,
+    /// Name of the check.
+    pub label: String,
+    /// Unit of value, uncertainty and limit.
+    pub unit: String,
+    /// Value of it; none where it could not be computed.
+    pub value: Option<f64>,
+    /// Expanded uncertainty.
+    pub uncertainty: f64,
+    /// Limit.
+    pub limit: Option<LimitRecord>,
+    /// Margin in expanded uncertainties, negative past the limit.
+    pub margin_in_u: Option<f64>,
+    /// The absent or printed datum that decides.
+    pub datum: Option<String>,
+    /// Share of that datum's range within which the deciding check is met.
+    pub share: Option<f64>,
+    /// Data of the part.
+    pub data: Data,
+    /// The first part in the list of ranks whose data are the same in everything, where it is another.
+    pub like: Option<String>,
+    /// Runs that would have taken too long; their checks are open.
+    pub left_out: u64,
+    /// SHA-256 of the part's data without its name.
+    pub sha256: String,
+}
+
+/// One part as it was found. Of one that is undecided, what its data sheet lacks is listed, and what is simulated decides.
+pub fn row(looked: &Looked) -> Row {
+    let case = &looked.case;
+    let (verdict, missing) = without_missing(&looked.verdict);
+    let verdict = &verdict;
+    let said = super::verdict(case, &looked.parts, verdict, &looked.tipping);
+    let finding = verdict.deciding();
+    let datum = deciding_datum(looked.verdict.outcome, &missing, finding);
+    let stage = match looked.stage {
+        Stage::Paper => "paper",
+        Stage::Trial => "trial",
+        Stage::Full => "full",
+    };
+    Row {
+        part: said.part,
+        outcome: looked.verdict.outcome,
+        missing,
+        stage: stage.into(),
+        decision: said.sentence,
+        condition: said.condition,
+        next: said.next,
+        within: said.within,
+        key: finding.map_or_else(String::new, Finding::key),
+        label: finding.map_or_else(String::new, words::label),
+        unit: finding.map_or_else(String::new, |finding| finding.quantity.unit.into()),
+        value: finding.and_then(|finding| finding.value.value.number()),
+        uncertainty: finding.map_or(0.0, |finding| finding.value.uncertainty),
+        limit: finding.and_then(|finding| finding.limit),
+        margin_in_u: finding.map(|finding| finding.margin_in_u).filter(|margin| margin.is_finite()),
+        datum,
+        share: looked.share,
+        data: data(&case.parts[1]),
+        like: None,
+        left_out: looked.left_out,
+        sha256: hash(case, 1),
+    }
+}
+
+/// A verdict without the checks that are open since a list does not state what they need, and the names of those.
+fn without_missing(verdict: &Verdict) -> (Verdict, Vec<String>) {
+    let is_missing = |finding: &&Finding| {
+        finding.place.condition == SHEET
+            && finding.outcome == Outcome::Undecided
+            && finding.value.value.number().is_none()
+    };
+    let missing = verdict.findings.iter().filter(is_missing).map(words::label).collect();
+    let mut rest = verdict.clone();
+    rest.findings.retain(|finding| !is_missing(&finding));
+    rest.outcome = rest.findings.iter().map(|finding| finding.outcome).max().unwrap_or(Outcome::Pass);
+    (rest, missing)
+}
+
+/// What an undecided part hangs on: a datum of what is simulated, else what its list does not state.
+fn deciding_datum(outcome: Outcome, missing: &[String], finding: Option<&Finding>) -> Option<String> {
+    if outcome != Outcome::Undecided {
+        return None;
+    }
+    let of_simulation = finding.filter(|finding| finding.outcome == Outcome::Undecided).and_then(datum);
+    of_simulation.or_else(|| missing.first().map(|label| format!("{label}, not stated")))
+}
+
+/// The datum on which an open check hangs: an absent one, else the printed one that contributes most.
+fn datum(finding: &Finding) -> Option<String> {
+    let unknown = |_: &f64| matches!(finding.value.value, Value::NotComputed(_));
+    let absent = finding.decides.map(|(datum, ..)| datum);
+    let printed = finding.budget.first().filter(|effect| !unknown(&effect.change)).map(|effect| effect.datum);
+    absent.or(printed).map(|datum| datum.rule.label.into())
+}
+
+fn data(part: &Inductor) -> Data {
+    Data {
+        inductance_h: part.inductance_h,
+        resistance_ohm: part.dcr_max_ohm,
+        saturation: part.saturation_ratings.first().map(|rating| (rating.current_a, rating.drop)),
+        body_m: part.body.map(|body| [body.length_m, body.width_m, body.height_m]),
+    }
+}
+
+/// SHA-256 of everything that is known of a part of a case, its name left out.
+pub fn hash(case: &Case, part: usize) -> String {
+    let known = &case.parts[part];
+    let nameless = Inductor { name: String::new(), ..known.clone() };
+    let origins = case.origins.iter().filter(|origin| origin.part.as_deref() == Some(known.name.as_str()));
+    let origins: Vec<_> = origins.map(|origin| (&origin.key, &origin.value, origin.origin)).collect();
+    super::sweep::hex(&Sha256::digest(format!("{nameless:?}{origins:?}")))
+}
+
+/// SHA-256 of the board with everything that is asked of it, and of the original.
+pub fn board_hash(case: &Case) -> String {
+    let Case { board, limits, rules, waivers, readings, bench, numerics, .. } = case;
+    let of_board = case.origins.iter().filter(|origin| origin.part.is_none());
+    let origins: Vec<_> = of_board.map(|origin| (&origin.key, &origin.value, origin.origin)).collect();
+    let board = format!("{board:?}{limits:?}{rules:?}{waivers:?}{readings:?}{bench:?}{numerics:?}{origins:?}");
+    super::sweep::hex(&Sha256::digest(format!("{board}{}", hash(case, 0))))
+}
+
+/// Everything together, the best part first; the order in which parts come does not matter.
+pub fn record(screen: &Screen, mut rows: Vec<Row>, not_examined: Vec<NotExamined>, staged: bool) -> ScreenRecord {
+    rows.sort_by(by_rank);
+    let mut first: BTreeMap<String, String> = BTreeMap::new();
+    for row in &mut rows {
+        match first.get(&row.sha256) {
+            Some(name) => row.like = Some(name.clone()),
+            None => drop(first.insert(row.sha256.clone(), row.part.clone())),
+        }
+    }
+    let (verdict, figures) = screen.original();
+    let case = screen.case();
+    let open = rows.iter().filter(|row| row.outcome == Outcome::Undecided);
+    let deciding_data = counted(open.filter_map(|row| row.datum.clone()));
+    let fails = rows.iter().filter(|row| row.outcome == Outcome::Fail);
+    let failing_checks = counted(fails.map(|row| row.label.clone()));
+    ScreenRecord {
+        presolder_version: env!("CARGO_PKG_VERSION").into(),
+        case: super::identity(case),
+        staged,
+        original: super::verdict(case, std::slice::from_ref(figures), verdict, &Tipping::default()),
+        original_data: data(&case.parts[0]),
+        rows,
+        deciding_data,
+        failing_checks,
+        not_examined,
+        left_out: case.left_out.clone(),
+        warnings: case.warnings.clone(),
+    }
+}
+
+/// The order in which parts are proposed: the outcome; of open ones the share of what is not known within which they pass; the margin; then
+/// the name.
+fn by_rank(a: &Row, b: &Row) -> Ordering {
+    let more = |a: Option<f64>, b: Option<f64>| {
+        let or_least = |value: Option<f64>| value.unwrap_or(f64::NEG_INFINITY);
+        or_least(b).total_cmp(&or_least(a))
+    };
+    let by_outcome = a.outcome.cmp(&b.outcome);
+    by_outcome.then(more(a.share, b.share)).then(more(a.margin_in_u, b.margin_in_u)).then(a.part.cmp(&b.part))
+}
+
+fn counted(labels: impl Iterator<Item = String>) -> Vec<Decided> {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    labels.for_each(|label| *counts.entry(label).or_default() += 1);
+    let mut all: Vec<Decided> = counts.into_iter().map(|(label, parts)| Decided { label, parts }).collect();
+    all.sort_by(|a, b| b.parts.cmp(&a.parts).then(a.label.cmp(&b.label)));
+    all
+}
