@@ -12,6 +12,7 @@ use crate::engine::program::{Instant, Program};
 use crate::engine::row::StateVector;
 use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
+use crate::measure::curves::Thinned;
 use crate::measure::extremes::{Extremes, Range};
 use crate::measure::steady::SteadyResult;
 use crate::model::board::{LimitSense, Overload};
@@ -20,6 +21,8 @@ use crate::model::parts::saturation::FluxCurve;
 
 /// Cycles that are shown after the output has given way.
 const AFTER_TRIP: u64 = 200;
+/// Intervals of a curve that shows it.
+const INTERVALS: f64 = 4000.0;
 /// Step, as a part of the load, in which steady states are followed to where the growth begins.
 const STEP: f64 = 0.05;
 /// Time constants of the limit's filter, and at least the time that settling takes, by which the growth begins before something happens:
@@ -68,7 +71,16 @@ impl Condition for GrowingLoad {
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(Found::of(Figures::at(place, None))) };
         let mut ready = Ready::on(stand, &states, false)?;
-        let seen = ready.run(stand)?;
+        let seen = ready.run(stand, &mut None)?;
+        let mut curves = vec![];
+        if stand.is_watched() {
+            // Once more, now that it is known how long it takes.
+            let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - ready.from.0;
+            let cycles = (growth_a / ready.slew_a_per_s / ready.machine.period_s()) as u64 + AFTER_TRIP;
+            let mut thinned = stand.thinned(true, &ready.machine, cycles, ((0, 0.0), &[]), INTERVALS);
+            ready.run(stand, &mut thinned)?;
+            curves.extend(stand.event_curve(self.name(), thinned, (ready.mean_v, ready.mean_v)));
+        }
         let mut figures = Figures::at(place, Some(ready.winding_degc));
         figures.push("overload_peak", seen.peak_a);
         match seen.trip_a {
@@ -80,7 +92,7 @@ impl Condition for GrowingLoad {
         }
         figures.note_if(seen.effort.limited == 0 && seen.trip_a.is_some(), Note::GivesWayBeforeLimit);
         note_beyond(&ready.curve, seen.peak_a, &mut figures);
-        Ok(Found { books: vec![seen.book], ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], curves, ..Found::of(figures) })
     }
 
     fn drives(&self) -> &'static [Parameter] {
@@ -90,7 +102,7 @@ impl Condition for GrowingLoad {
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
         let mut ready = Ready::on(stand, &states, true)?;
-        let seen = ready.run(stand)?;
+        let seen = ready.run(stand, &mut None)?;
         let Ready { machine, curve, from: (from_a, orbit), furthest_a, slew_a_per_s, .. } = ready;
         let (program, longest) = program(&machine, (from_a, furthest_a), slew_a_per_s);
         let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - from_a;
@@ -127,9 +139,10 @@ impl Ready {
         Ok(Ready { machine, curve, from, furthest_a, mean_v, slew_a_per_s, winding_degc, further })
     }
 
-    fn run(&mut self, stand: &Stand<'_>) -> Result<OverloadResult, EngineError> {
+    fn run(&mut self, stand: &Stand<'_>, thinned: &mut Option<Thinned>) -> Result<OverloadResult, EngineError> {
         let Ready { machine, from: (from_a, orbit), furthest_a, mean_v, slew_a_per_s, .. } = self;
-        run(machine, &orbit.x, (*from_a, *furthest_a), (*mean_v, stand.half_band_v()), *slew_a_per_s)
+        let band_v = (*mean_v, stand.half_band_v());
+        run_before(machine, &orbit.x, (*from_a, *furthest_a), band_v, *slew_a_per_s, thinned)
     }
 }
 
@@ -250,8 +263,20 @@ pub fn run(
     machine: &mut Machine,
     x: &StateVector,
     (load_a, furthest_a): (f64, f64),
+    band_v: (f64, f64),
+    slew_a_per_s: f64,
+) -> Result<OverloadResult, EngineError> {
+    run_before(machine, x, (load_a, furthest_a), band_v, slew_a_per_s, &mut None::<Thinned>)
+}
+
+/// The same with a further observer that sees the whole run.
+fn run_before(
+    machine: &mut Machine,
+    x: &StateVector,
+    (load_a, furthest_a): (f64, f64),
     (mean_v, half_band_v): (f64, f64),
     slew_a_per_s: f64,
+    observer: &mut impl Observer,
 ) -> Result<OverloadResult, EngineError> {
     let period_s = machine.period_s();
     let (mut program, cycles) = program(machine, (load_a, furthest_a), slew_a_per_s);
@@ -266,7 +291,7 @@ pub fn run(
     let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(*x);
     while state.cycle < cycles && !decline.lost && !state.is_paused() {
-        machine.run(&mut state, 1, &mut program, &mut (&mut decline, &mut book), None)?;
+        machine.run(&mut state, 1, &mut program, &mut (&mut decline, (&mut book, &mut *observer)), None)?;
     }
     let gave_way = decline.lost || state.is_paused();
     Ok(OverloadResult {
