@@ -21,7 +21,6 @@ pub(super) fn draw(record: &Record) -> Result<Option<Plot>, ReportError> {
     let traces: Vec<Trace> = soak.parts.iter().map(trace).collect();
     let lowest_degc = soak.parts.iter().map(|part| part.limit_degc).fold(f64::INFINITY, f64::min);
     let limit = Level::new(lowest_degc, format!("lowest limit {}", say(lowest_degc, "degC")), Stroke::limit());
-    let steady = Level::new(soak.minutes, format!("soak {:.0} min", soak.minutes), Stroke::band()).upright();
     let points = || traces.iter().flat_map(|trace| trace.points.iter().copied());
     let x = Axis::new("Time from switching on", "min", points().map(|at| at.0).chain([soak.minutes])).tight();
     let y = Axis::new("Winding", "degC", points().map(|at| at.1).chain([lowest_degc]));
@@ -29,9 +28,9 @@ pub(super) fn draw(record: &Record) -> Result<Option<Plot>, ReportError> {
         soak.parts.iter().map(|part| Legend::line(&part.part, Stroke::part(number(part)))).collect();
     plot(
         "soak",
-        format!("Soak at {}", soak.place),
+        format!("Soak of {:.0} min at {}", soak.minutes, soak.place),
         "Winding temperature against time from cold, all parts overlaid, as expected; the table of the soak has the range of each value."
             .into(),
-        panels::draw(&[vec![Panel { levels: vec![limit, steady], traces, ..Panel::new(x, y) }]], &legend, 400),
+        panels::draw(&[vec![Panel { levels: vec![limit], traces, ..Panel::new(x, y) }]], &legend, 400),
     )
 }
