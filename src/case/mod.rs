@@ -121,6 +121,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error
     let of_rules = of_rules.into_iter().flatten();
     let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).chain(of_rules).collect();
     let files = sources.hashes;
+    let doubts = plausible::once(doubts, &inductors);
     Ok(Case {
         name,
         board,
@@ -139,6 +140,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error
         warnings: doubts,
         left_out,
         files,
+        only_conditions: None,
         cancel: Cancel::default(),
     })
 }
@@ -160,6 +162,11 @@ fn sorted(sources: Sources) -> Vec<crate::error::Problem> {
 }
 
 fn read_board(sources: &mut Sources, folder: &Path) -> Option<Values> {
+    if !folder.join(BOARD_FILE).try_exists().unwrap_or(true) {
+        let hint = "`presolder new FOLDER` writes a case to begin with, into a new folder";
+        sources.file_problem(BOARD_FILE, "no such file", "the board of the case", hint);
+        return None;
+    }
     let file = sources.read(folder, BOARD_FILE, None)?;
     let tree = sources.toml(file)?;
     Some(walk::walk(sources, keys::BOARD, &tree, ""))
@@ -170,8 +177,9 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>) -> V
     let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).try_exists().unwrap_or(true)).collect();
     let listed = board.is_none_or(|board| !lists::files(&mut Sources::default(), folder, board).is_empty());
     if present.is_empty() && !listed {
-        let hint = "the parts stand in parts.toml, in parts.csv, or in both";
-        sources.file_problem(PART_FILES[0], "neither parts.toml nor parts.csv", "a file with the parts", hint);
+        let hint =
+            "the parts stand in parts.toml, in parts.csv, or in a table that board.toml names (CSV, tab, XLSX, ODS)";
+        sources.file_problem(PART_FILES[0], "neither parts.toml nor a table of parts", "a file with the parts", hint);
     }
     let mut nodes: Vec<Node> = Vec::new();
     for name in present.into_iter().filter(|name| !name.ends_with(".csv") || lists::is_own(folder)) {

@@ -177,6 +177,42 @@ pub fn doubts(sources: &Sources, board: &Values, parts: &[(&Values, &Inductor)],
     said.into_iter().map(|(at, text)| format!("{at}: {text}")).collect()
 }
 
+/// Most parts that are named with a doubt that several have.
+const NAMED: usize = 4;
+
+/// The same doubt about several parts once, with their names and places.
+pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
+    // "file:line: part: doubt"
+    let of_part = |doubt: &str| {
+        let (at, rest) = doubt.split_once(": ")?;
+        let name = parts.iter().map(|part| &part.name).find(|name| rest.starts_with(&format!("{name}: ")))?;
+        Some((at.to_string(), name.clone(), rest[name.len()..].to_string()))
+    };
+    let told: Vec<Option<(String, String, String)>> = doubts.iter().map(|doubt| of_part(doubt)).collect();
+    let mut all = vec![];
+    for (number, (doubt, mine)) in doubts.iter().zip(&told).enumerate() {
+        let same = |other: &&(String, String, String)| mine.as_ref().is_some_and(|mine| mine.2 == other.2);
+        let alike: Vec<&(String, String, String)> = told.iter().flatten().filter(same).collect();
+        let is_known = told[..number].iter().flatten().any(|other| same(&other));
+        match (alike.len() > 1, is_known) {
+            (true, true) => {}
+            (true, false) => all.push(of_several(&alike)),
+            (false, _) => all.push(doubt.clone()),
+        }
+    }
+    all
+}
+
+fn of_several(alike: &[&(String, String, String)]) -> String {
+    let listed = |what: fn(&(String, String, String)) -> &str, more: &str| {
+        let first: Vec<&str> = alike.iter().take(NAMED).map(|one| what(one)).collect();
+        let left = alike.len() - first.len();
+        first.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }
+    };
+    let places = listed(|one| &one.0, ", and ");
+    format!("{}{} ({places})", listed(|one| &one.1, " and "), alike[0].2)
+}
+
 fn facts<'a>(board: &'a Values, part: &'a Values, entry: String) -> Facts<'a> {
     Facts { board, part, entry }
 }

@@ -3,8 +3,8 @@
 use super::{Done, output};
 use crate::case::{self, Case, Origin};
 use crate::error::Error;
-use crate::model::doubt::{Nature, doubts};
-use crate::record::words::say;
+use crate::model::doubt::{Acts, Nature, doubts};
+use crate::record::words::{rounded, say};
 use crate::units::show;
 use crate::visible::visible_path;
 use clap::Args;
@@ -18,7 +18,7 @@ const EXAMPLE: &str =
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Check {
-    /// Folder of the case: board.toml with parts.toml or parts.csv.
+    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
     case: PathBuf,
 }
 
@@ -55,15 +55,45 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
         let _ = writeln!(text, "        {}", part.name);
     }
     section(&mut text, "Data to check", case.warnings.iter().cloned(), width);
-    let missing = grouped(case, Origin::Absent);
-    let title = "Missing, tried at both ends (compare says which decide)";
-    section(&mut text, title, missing.iter().map(|group| group.told(group.ends(case))), width);
+    push_missing(&mut text, case, width);
     let mut assumed = grouped(case, Origin::Assumed);
     assumed.retain(|group| !OF_THE_TOOL.iter().any(|begin| group.key.starts_with(begin)));
     section(&mut text, "Assumed", assumed.iter().map(|group| group.told(None)), width);
     section(&mut text, "Estimated", grouped(case, Origin::Estimated).iter().map(|group| group.told(None)), width);
     let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", visible_path(folder));
     text
+}
+
+/// What is missing, by what it may change.
+fn push_missing(text: &mut String, case: &Case, width: usize) {
+    let missing = grouped(case, Origin::Absent);
+    let told: Vec<(&str, String)> = missing.iter().map(|group| group.missing(case)).collect();
+    let mut changed: Vec<&str> = vec![];
+    for (what, _) in &told {
+        if !changed.contains(what) {
+            changed.push(what);
+        }
+    }
+    if changed.is_empty() {
+        text.push_str("\nMissing: nothing\n");
+    }
+    for what in changed {
+        let lines = told.iter().filter(|(other, _)| *other == what).map(|(_, line)| line.clone());
+        section(text, &format!("Missing, tried at both ends; may change {what}"), lines, width);
+    }
+}
+
+/// What a datum may change, in words.
+fn may_change(acts: Acts) -> &'static str {
+    match acts {
+        Acts::Rating => "ratings",
+        Acts::Loss => "losses, winding temperature",
+        Acts::Supply => "efficiency, input ripple",
+        Acts::Start => "start-up",
+        Acts::Limit => "overload and short circuit",
+        Acts::Loop => "load step, loop margins",
+        Acts::Waveform => "every waveform",
+    }
 }
 
 /// Settings of this tool that have a usual value: they are no data of the board (docs/case-format.md has them).
@@ -112,18 +142,21 @@ impl Group<'_> {
         format!("{whose}{key}: {}{ends}{note}", self.value)
     }
 
-    /// Between which ends a missing datum lies.
-    fn ends(&self, case: &Case) -> Option<String> {
+    /// What a missing datum may change, and between which ends it lies.
+    fn missing(&self, case: &Case) -> (&'static str, String) {
         let part = case.parts.iter().position(|part| self.parts.first() == Some(&part.name.as_str())).unwrap_or(0);
         let all = doubts(case, part);
-        let doubt =
-            all.iter().find(|doubt| doubt.key == self.key && !doubt.rule.is_factor && !doubt.rule.is_feature)?;
-        match doubt.nature {
-            Nature::Ends { low, high } => {
-                Some(format!("{} to {}", show(low, doubt.rule.unit), show(high, doubt.rule.unit)))
+        let doubt = all.iter().find(|doubt| doubt.key == self.key);
+        let ends = doubt.filter(|doubt| !doubt.rule.is_factor && !doubt.rule.is_feature).and_then(|doubt| {
+            let shown = |value: f64| show(rounded(value), doubt.rule.unit);
+            match doubt.nature {
+                Nature::Ends { low, high } => Some(format!("{} to {}", shown(low), shown(high))),
+                Nature::Spread { .. } => None,
             }
-            Nature::Spread { .. } => None,
-        }
+        });
+        let label = doubt.map_or_else(String::new, |doubt| format!(" ({})", doubt.rule.label));
+        let what = doubt.map_or("every waveform", |doubt| may_change(doubt.rule.acts));
+        (what, self.told(ends) + &label)
     }
 }
 
@@ -147,7 +180,7 @@ fn section(text: &mut String, title: &str, lines: impl Iterator<Item = String>, 
         let _ = writeln!(text, "\n{title}: nothing");
         return;
     }
-    let _ = writeln!(text, "\n{title}:");
+    let _ = write!(text, "\n{}", labelled("", &format!("{title}:"), width));
     for line in lines {
         let _ = writeln!(text, "{}", crate::report::text::item(&line, width));
     }

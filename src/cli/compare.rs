@@ -2,6 +2,7 @@
 
 use super::{Done, output};
 use crate::case;
+use crate::condition::CONDITIONS;
 use crate::corridor::Depth;
 use crate::error::Error;
 use crate::record;
@@ -10,6 +11,7 @@ use crate::report::{ReportError, folder, json, text};
 use crate::visible::visible_path;
 use clap::Args;
 use std::path::PathBuf;
+use std::time::Instant;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
 Prints one outcome a substitute and what decides it, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
@@ -19,7 +21,7 @@ waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran 
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Compare {
-    /// Folder of the case: board.toml with parts.toml or parts.csv.
+    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
     case: PathBuf,
     /// Folder for the results [default: presolder-CASE in the working directory, numbered where taken].
     #[arg(long, value_name = "DIR")]
@@ -34,6 +36,10 @@ pub struct Compare {
     /// Compare these substitutes alone, separated by commas.
     #[arg(long, value_name = "NAME", value_delimiter = ',')]
     only: Vec<String>,
+    /// Look at these conditions alone, separated by commas: a quick look while a value is being changed. The other checks are not asked,
+    /// and no part passes.
+    #[arg(long, value_name = "CONDITION", value_delimiter = ',', value_parser = super::waveforms::condition_words())]
+    only_condition: Vec<String>,
     /// Print every quantity of every part as well, each in the condition that decides it.
     #[arg(long)]
     quantities: bool,
@@ -61,6 +67,7 @@ pub struct Compare {
 impl Compare {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
+        let begun = Instant::now();
         let mut case = case::read(&self.case)?;
         case.cancel = super::CANCEL.clone();
         let wanted = self.only.iter().map(|name| output::part_index("--only", &case, name));
@@ -68,6 +75,7 @@ impl Compare {
         if !wanted.is_empty() {
             case.keep_parts(&wanted);
         }
+        case.only_conditions = self.only_conditions();
         self.part.iter().try_for_each(|name| output::part_index("--part", &case, name).map(|_| ()))?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
@@ -93,7 +101,8 @@ impl Compare {
         } else {
             output::print(&text::comparison(&record, output::width()))?;
             if let Some(target) = &target {
-                output::print(&format!("Everything          {}/report.html\n", visible_path(target)))?;
+                let took_s = begun.elapsed().as_secs_f64();
+                output::print(&format!("Everything          {}/report.html ({took_s:.1} s)\n", visible_path(target)))?;
             }
             self.print_more(&record)?;
         }
@@ -102,6 +111,13 @@ impl Compare {
             .iter()
             .all(|verdict| verdict.outcome == Outcome::Pass || (verdict.outcome == Outcome::NoWorse && verdict.waived));
         Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
+    }
+
+    /// Names of the conditions that alone are looked at, in the order in which they run.
+    fn only_conditions(&self) -> Option<Vec<&'static str>> {
+        let is_wanted = |name: &str| self.only_condition.iter().any(|word| super::waveforms::is_word_of(word, name));
+        let names = CONDITIONS.iter().map(|condition| condition.name()).filter(|name| is_wanted(name));
+        (!self.only_condition.is_empty()).then(|| names.collect())
     }
 
     /// What was asked for besides the first screen.

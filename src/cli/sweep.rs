@@ -1,6 +1,6 @@
 //! `presolder sweep`.
 
-use super::waveforms::{condition_words, word_of};
+use super::waveforms::{condition_words, is_word_of};
 use super::{Done, output};
 use crate::case::{self, Case, nearest};
 use crate::condition::CONDITIONS;
@@ -31,7 +31,7 @@ const MOST_UNITS: usize = 2048;
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Sweep {
-    /// Folder of the case: board.toml with parts.toml or parts.csv.
+    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
     case: PathBuf,
     /// Tolerances, separated by commas [default: all that board and parts have]: inductance, resistance, core-loss, capacitance,
     /// series-resistance, limit-threshold, frequency, reference, ambient.
@@ -154,7 +154,7 @@ impl Sweep {
 
     fn conditions(&self) -> Vec<&'static dyn Condition> {
         let wanted = |condition: &&'static dyn Condition| {
-            let named = self.condition.iter().any(|word| *word == word_of(condition.name()));
+            let named = self.condition.iter().any(|word| is_word_of(word, condition.name()));
             !condition.is_data() && (self.condition.is_empty() || named)
         };
         CONDITIONS.iter().copied().filter(wanted).collect()

@@ -15,7 +15,7 @@ use crate::report::claim::Claim;
 use crate::units::{self, Dimension};
 use crate::visible::visible_path;
 use clap::Args;
-use clap::builder::PossibleValuesParser;
+use clap::builder::{PossibleValue, PossibleValuesParser};
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -45,7 +45,25 @@ const MOST_LOAD_A: f64 = 1000.0;
 /// Words by which conditions go on the command line.
 pub(super) fn condition_words() -> PossibleValuesParser {
     let run = CONDITIONS.iter().filter(|condition| !condition.is_data());
-    PossibleValuesParser::new(run.map(|condition| word_of(condition.name())).collect::<Vec<_>>())
+    let word = |name: &str| match also_word_of(name) {
+        Some(also) => PossibleValue::new(word_of(name)).alias(also),
+        None => PossibleValue::new(word_of(name)),
+    };
+    PossibleValuesParser::new(run.map(|condition| word(condition.name())).collect::<Vec<_>>())
+}
+
+/// Another word by which the trade calls a condition.
+fn also_word_of(name: &str) -> Option<&'static str> {
+    match name {
+        "input step" => Some("line-step"),
+        "start" => Some("start-up"),
+        _ => None,
+    }
+}
+
+/// Whether a word of the command line means the condition of a name.
+pub(super) fn is_word_of(word: &str, name: &str) -> bool {
+    word == word_of(name) || also_word_of(name) == Some(word)
 }
 
 /// Words by which corners go on the command line: the begin of their names.
@@ -82,7 +100,7 @@ fn quantity(text: &str, dimension: Dimension) -> Result<f64, String> {
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Waveforms {
-    /// Folder of the case: board.toml with parts.toml or parts.csv.
+    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
     case: PathBuf,
     /// Name of the part [default: the original]; several stand side by side in one table: --part A --part B.
     #[arg(long, value_name = "NAME")]
@@ -238,7 +256,7 @@ impl Waveforms {
     }
 
     fn condition(&self) -> Result<&'static dyn Condition, Error> {
-        let wanted = CONDITIONS.iter().find(|condition| word_of(condition.name()) == self.condition);
+        let wanted = CONDITIONS.iter().find(|condition| is_word_of(&self.condition, condition.name()));
         wanted.copied().ok_or_else(|| Error::Output(format!("error: --condition {}: unknown", self.condition)))
     }
 

@@ -101,6 +101,14 @@ pub enum Signal {
     Output20Mhz,
     /// Inductor current.
     Current,
+    /// Magnitude of the loop gain, over frequency.
+    Gain,
+    /// Its phase.
+    Phase,
+    /// Output ripple, over load.
+    LightRipple,
+    /// Repetition of the pulses, over load.
+    LightRate,
 }
 
 /// How a quantity is read from a waveform.
@@ -118,16 +126,24 @@ pub enum Reading {
     AboveAim,
     /// The largest distance from the output aimed at, either way.
     FromAim,
+    /// The largest distance from the mean before the event, either way.
+    FromMean,
     /// The highest value less the lowest.
     Width,
     /// From leaving the band around the final mean to the last re-entry.
     Settling,
     /// From the begin to the last entry into the band.
     Start,
+    /// The load at which the band is left for good.
+    GivesWay,
+    /// Margin of the loop: above -180 degrees at the crossover, or below 0 dB.
+    Margin,
+    /// Frequency of a gain of 0 dB.
+    Crossover,
 }
 
 /// Quantities that a curve of their condition shows.
-const READINGS: [(&str, Signal, Reading); 16] = [
+const READINGS: [(&str, Signal, Reading); 25] = [
     ("ripple_20mhz", Signal::Output20Mhz, Reading::Width),
     ("ripple_raw", Signal::Output, Reading::Width),
     ("inductor_ripple", Signal::Current, Reading::Width),
@@ -144,6 +160,15 @@ const READINGS: [(&str, Signal, Reading); 16] = [
     ("dropout_minimum", Signal::Output, Reading::Lowest),
     ("dropout_overshoot", Signal::Output, Reading::AboveAim),
     ("dropout_peak", Signal::Current, Reading::Highest),
+    ("input_step_deviation", Signal::Output, Reading::FromMean),
+    ("trip", Signal::Output, Reading::GivesWay),
+    ("trip_lowest", Signal::Output, Reading::GivesWay),
+    ("trip_highest", Signal::Output, Reading::GivesWay),
+    ("phase_margin", Signal::Phase, Reading::Margin),
+    ("gain_margin", Signal::Gain, Reading::Margin),
+    ("crossover", Signal::Gain, Reading::Crossover),
+    ("light_ripple", Signal::LightRipple, Reading::Highest),
+    ("pattern_frequency", Signal::LightRate, Reading::Lowest),
 ];
 
 /// How a quantity is read from a curve; `None` where no curve shows it.

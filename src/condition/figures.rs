@@ -56,6 +56,8 @@ pub enum Why {
     NeverReturns,
     /// A closer look would have taken too long.
     LeftOut,
+    /// The condition is none of those that alone are looked at.
+    NotAsked,
     /// Neither maker nor case states it.
     NotStated,
     /// A share of nothing: the original's value is zero, or too small to divide by.
@@ -79,6 +81,7 @@ impl fmt::Display for Why {
             Why::Runaway => f.write_str("thermal runaway: losses and temperature have no balance"),
             Why::NoBalanceFound => f.write_str("the losses jump about, no balance of losses and temperature was found"),
             Why::LeftOut => f.write_str("not looked at: one run takes too long for all that would be asked of it"),
+            Why::NotAsked => f.write_str("not asked"),
             Why::NotStated => f.write_str("not stated"),
             Why::NeverStarts => f.write_str("the output never stays in its band"),
             Why::NeverReturns => f.write_str("the output does not come back to stay in its band"),

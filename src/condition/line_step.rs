@@ -9,14 +9,18 @@ use super::load_step::LEAD_CYCLES;
 use super::stand::{Stand, note_beyond};
 use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
-use crate::engine::machine::{Begin, Machine};
+use crate::engine::machine::{Begin, Machine, Observer};
 use crate::engine::program::{Instant, Program, later};
 use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
+use crate::measure::curves::Thinned;
 use crate::measure::edges::EdgeWatch;
 use crate::measure::extremes::Range;
 use crate::model::board::InputStep;
 use crate::model::parts::saturation::FluxCurve;
+
+/// Intervals of a curve that shows it.
+const INTERVALS: f64 = 6000.0;
 
 /// Step of the input voltage and back.
 pub(crate) struct LineStep;
@@ -48,7 +52,10 @@ impl Condition for LineStep {
         let (mut machine, curve) = supplied(stand, step.from_v, false)?;
         let from = stand.steady(&mut machine, step.load_a)?;
         let means_v = (from.mean_output_v(), to.mean_output_v());
-        let seen = run(&mut machine, step, &from.orbit, means_v, stand.half_band_v())?;
+        let timing = Timing::new(step, machine.period_s());
+        let (wanted, edges) = (stand.is_watched(), [timing.there, timing.back]);
+        let mut thinned = stand.thinned(wanted, &machine, timing.cycles, (timing.there, &edges), INTERVALS);
+        let seen = run_before(&mut machine, step, &from.orbit, means_v, stand.half_band_v(), &mut thinned)?;
         figures.push("input_step_deviation", seen.deviation_v);
         let recovery_s = seen.recovery_s;
         figures.push(
@@ -60,7 +67,8 @@ impl Condition for LineStep {
         figures.push("limited_cycles", seen.limited as f64);
         figures.note_if(!seen.recovered, Note::NotBackAtInput);
         note_beyond(&curve, seen.peak_a, &mut figures);
-        Ok(Found { books: vec![seen.book], peak_a: seen.peak_a, ..Found::of(figures) })
+        let curves = stand.event_curve(self.name(), thinned, means_v).into_iter().collect();
+        Ok(Found { books: vec![seen.book], peak_a: seen.peak_a, curves, ..Found::of(figures) })
     }
 
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
@@ -139,6 +147,18 @@ pub fn run(
     means_v: (f64, f64),
     half_band_v: f64,
 ) -> Result<InputStepResult, EngineError> {
+    run_before(machine, step, from, means_v, half_band_v, &mut None::<Thinned>)
+}
+
+/// The same with a further observer that sees the whole run.
+fn run_before(
+    machine: &mut Machine,
+    step: &InputStep,
+    from: &Orbit,
+    means_v: (f64, f64),
+    half_band_v: f64,
+    observer: &mut impl Observer,
+) -> Result<InputStepResult, EngineError> {
     let period_s = machine.period_s();
     let timing = Timing::new(step, period_s);
     let mut program = timing.program(step, machine);
@@ -147,7 +167,7 @@ pub fn run(
     let mut home = EdgeWatch::new(timing.back, last, period_s, means_v.0, half_band_v);
     let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(from.x);
-    machine.run_on(&mut state, timing.cycles, &mut program, &mut ((&mut there, &mut home), &mut book))?;
+    machine.run_on(&mut state, timing.cycles, &mut program, &mut ((&mut there, &mut home), (&mut book, observer)))?;
     let (there, home) = (there.response(), home.response());
     let away = |output: &Range, mean_v: f64| (output.high - mean_v).max(mean_v - output.low);
     Ok(InputStepResult {

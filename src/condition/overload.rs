@@ -12,6 +12,7 @@ use crate::engine::program::{Instant, Program};
 use crate::engine::row::StateVector;
 use crate::engine::run_book::RunBook;
 use crate::engine::steady::Orbit;
+use crate::measure::curves::Thinned;
 use crate::measure::extremes::{Extremes, Range};
 use crate::measure::steady::SteadyResult;
 use crate::model::board::{LimitSense, Overload};
@@ -28,6 +29,8 @@ const SHORTEST_STEP: f64 = 0.02;
 /// that settling takes: the run begins from a state that lags behind the load already, and what is left of its error dies away.
 const RUN_UP_FILTER: f64 = 2.0;
 const RUN_UP_SETTLING: f64 = 0.2;
+/// Intervals of a curve that shows it.
+const INTERVALS: f64 = 4000.0;
 /// What makes the output give way earliest, at the corner of the least inductance.
 const EARLIEST: &[(Parameter, End)] = &[(Parameter::LimitThreshold, End::Least), (Parameter::Winding, End::Most)];
 /// What makes it give way latest, at the corner of the most inductance.
@@ -71,7 +74,16 @@ impl Condition for GrowingLoad {
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(Found::of(Figures::at(place, None))) };
         let mut ready = Ready::on(stand, &states, false)?;
-        let seen = ready.run(stand)?;
+        let seen = ready.run(stand, &mut None)?;
+        let mut curves = vec![];
+        if stand.is_watched() {
+            // Once more, now that it is known how long it takes.
+            let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - ready.from.0;
+            let cycles = (growth_a / ready.slew_a_per_s / ready.machine.period_s()) as u64 + AFTER_TRIP;
+            let mut thinned = stand.thinned(true, &ready.machine, cycles, ((0, 0.0), &[]), INTERVALS);
+            ready.run(stand, &mut thinned)?;
+            curves.extend(stand.event_curve(self.name(), thinned, (ready.mean_v, ready.mean_v)));
+        }
         let mut figures = Figures::at(place, Some(ready.winding_degc));
         figures.push("overload_peak", seen.peak_a);
         match seen.trip_a {
@@ -83,7 +95,7 @@ impl Condition for GrowingLoad {
         }
         figures.note_if(seen.effort.limited == 0 && seen.trip_a.is_some(), Note::GivesWayBeforeLimit);
         note_beyond(&ready.curve, seen.peak_a, &mut figures);
-        Ok(Found { books: vec![seen.book], ..Found::of(figures) })
+        Ok(Found { books: vec![seen.book], curves, ..Found::of(figures) })
     }
 
     fn drives(&self) -> &'static [Parameter] {
@@ -93,7 +105,7 @@ impl Condition for GrowingLoad {
     fn set_up(&self, stand: &Stand<'_>, _: &Wish) -> Result<Option<Setup>, Failure> {
         let Some(states) = stand.case.board.events.overload else { return Ok(None) };
         let mut ready = Ready::on(stand, &states, true)?;
-        let seen = ready.run(stand)?;
+        let seen = ready.run(stand, &mut None)?;
         let Ready { machine, curve, from: (from_a, x), furthest_a, slew_a_per_s, .. } = ready;
         let (program, longest) = program(&machine, (from_a, furthest_a), slew_a_per_s);
         let growth_a = seen.trip_a.unwrap_or(seen.furthest_a) - from_a;
@@ -131,9 +143,10 @@ impl Ready {
         Ok(Ready { machine, curve, from, furthest_a, mean_v, slew_a_per_s, winding_degc, further })
     }
 
-    fn run(&mut self, stand: &Stand<'_>) -> Result<OverloadResult, EngineError> {
+    fn run(&mut self, stand: &Stand<'_>, thinned: &mut Option<Thinned>) -> Result<OverloadResult, EngineError> {
         let Ready { machine, from: (from_a, x), furthest_a, mean_v, slew_a_per_s, .. } = self;
-        run(machine, x, (*from_a, *furthest_a), (*mean_v, stand.half_band_v()), *slew_a_per_s)
+        let band_v = (*mean_v, stand.half_band_v());
+        run_before(machine, x, (*from_a, *furthest_a), band_v, *slew_a_per_s, thinned)
     }
 }
 
@@ -334,8 +347,20 @@ pub fn run(
     machine: &mut Machine,
     x: &StateVector,
     (load_a, furthest_a): (f64, f64),
+    band_v: (f64, f64),
+    slew_a_per_s: f64,
+) -> Result<OverloadResult, EngineError> {
+    run_before(machine, x, (load_a, furthest_a), band_v, slew_a_per_s, &mut None::<Thinned>)
+}
+
+/// The same with a further observer that sees the whole run.
+fn run_before(
+    machine: &mut Machine,
+    x: &StateVector,
+    (load_a, furthest_a): (f64, f64),
     (mean_v, half_band_v): (f64, f64),
     slew_a_per_s: f64,
+    observer: &mut impl Observer,
 ) -> Result<OverloadResult, EngineError> {
     let period_s = machine.period_s();
     let (mut program, cycles) = program(machine, (load_a, furthest_a), slew_a_per_s);
@@ -350,7 +375,7 @@ pub fn run(
     let mut book = RunBook::new(&machine.circuit);
     let mut state = machine.at_clock(*x);
     while state.cycle < cycles && !decline.lost && !state.is_paused() {
-        machine.run(&mut state, 1, &mut program, &mut (&mut decline, &mut book), None)?;
+        machine.run(&mut state, 1, &mut program, &mut (&mut decline, (&mut book, &mut *observer)), None)?;
     }
     let gave_way = decline.lost || state.is_paused();
     Ok(OverloadResult {

@@ -51,8 +51,11 @@ fn of_part(case: &Case, verdict: &Verdict) -> Result<Option<Deciding>, Failure> 
 }
 
 fn is_shown_by_a_curve(finding: &Finding) -> bool {
-    let asked = finding.limit.is_some() && matches!(finding.asked, Asked::Requirement(_));
-    asked && finding.outcome > Outcome::NoWorse && reading_of(finding.quantity.id).is_some()
+    // An agreed change is held against what the original shows.
+    let original = || finding.original.as_ref().is_some_and(|original| original.value.number().is_some());
+    let asked = finding.limit.is_some() && (matches!(finding.asked, Asked::Requirement(_)) || original());
+    let valued = finding.value.value.number().is_some();
+    asked && valued && finding.outcome > Outcome::NoWorse && reading_of(finding.quantity.id).is_some()
 }
 
 /// The run of a finding, with absent data at the ends that hurt it: of another part those of the board.

@@ -9,12 +9,12 @@ pub mod screen;
 pub mod sweep;
 pub mod tipping;
 
-use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Found, Setup, Wish};
 use crate::condition::derating;
 use crate::condition::figures::{Failure, Figures, Note, PartFigures, Place, Value, Why};
 use crate::condition::known::Known;
 use crate::condition::stand::{Stand, prepared};
+use crate::condition::{CONDITIONS, SHEET};
 use crate::crosscheck::{self, Difference};
 use crate::engine::error::EngineError;
 use crate::engine::machine;
@@ -191,6 +191,11 @@ impl Job {
 
 /// What a condition finds. What cannot be calculated in one condition is told there, and all else goes on.
 fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
+    if !stand.case.looks_at(condition.name()) {
+        let mut found = without_value(condition, place, Why::NotAsked);
+        derating::unknown(stand, &mut found.figures);
+        return Ok(found);
+    }
     let before = machine::work();
     let mut found = match condition.simulate(stand, place) {
         Err(failure) if failure.is_interruption() => return Err(failure),
@@ -207,8 +212,12 @@ fn found(condition: &dyn Condition, stand: &Stand<'_>, place: Place) -> Result<F
 
 /// A condition that would have taken too long.
 fn left_out(condition: &dyn Condition, place: Place) -> Found {
+    without_value(condition, place, Why::LeftOut)
+}
+
+fn without_value(condition: &dyn Condition, place: Place, why: Why) -> Found {
     let mut figures = Figures::at(place, None);
-    condition.quantities().iter().for_each(|id| figures.push(id, Value::NotComputed(Why::LeftOut)));
+    condition.quantities().iter().for_each(|id| figures.push(id, Value::NotComputed(why.clone())));
     Found::of(figures)
 }
 
@@ -238,7 +247,9 @@ fn conclusions(case: &Case, part: usize, found: &[Found]) -> Vec<Found> {
             Some(failed(*condition, place, failure))
         }
     };
-    CONDITIONS.iter().filter_map(conclusion).collect()
+    // What follows from runs that were not looked at would be too good.
+    let follows = |condition: &&&dyn Condition| condition.name() == SHEET || case.only_conditions.is_none();
+    CONDITIONS.iter().filter(follows).filter_map(conclusion).collect()
 }
 
 fn figures(case: &Case, part: usize, found: &[Found]) -> PartFigures {
@@ -283,7 +294,8 @@ pub struct Checked {
 pub fn cross_check(case: &Case) -> Result<Vec<Checked>, Failure> {
     let case = &prepared(case)?;
     let of_part = |part: usize| {
-        let wanted = CONDITIONS.iter().filter(move |condition| part == 0 || condition.is_checked_for_all());
+        let looked_at = CONDITIONS.iter().filter(|condition| case.looks_at(condition.name()));
+        let wanted = looked_at.filter(move |condition| part == 0 || condition.is_checked_for_all());
         wanted.map(move |condition| (part, *condition))
     };
     let jobs: Vec<(usize, &dyn Condition)> = (0..case.parts.len()).flat_map(of_part).collect();

@@ -8,7 +8,7 @@ pub mod sight;
 pub mod state;
 
 use crate::condition::SHEET;
-use crate::condition::figures::{PartFigures, Place, Value};
+use crate::condition::figures::{PartFigures, Place, Value, Why};
 use crate::model::case::Case;
 use crate::model::parts::{Inductor, SaturationBasis};
 use crate::quantity::{self, Limit, QUANTITIES, Quantity, Side};
@@ -71,7 +71,9 @@ pub fn verdicts(case: &Case, parts: &[PartFigures]) -> Vec<Verdict> {
 pub fn verdict(case: &Case, parts: &[PartFigures], part: usize) -> Verdict {
     let (mut findings, not_asked) = findings(case, parts, part);
     findings.sort_by(Finding::by_urgency);
-    let outcome = findings.iter().map(|finding| finding.outcome).max().unwrap_or(Outcome::Pass);
+    // What is not looked at never passes.
+    let least = if case.only_conditions.is_some() { Outcome::Undecided } else { Outcome::Pass };
+    let outcome = findings.iter().map(|finding| finding.outcome).fold(least, Outcome::max);
     let changes = if part == 0 { vec![] } else { changes(case, parts, part, &findings) };
     let seen = if part == 0 { vec![] } else { seen(case, parts, part) };
     Verdict { part, outcome, findings, not_asked, changes, seen }
@@ -82,13 +84,18 @@ fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, V
     let mut decided = vec![];
     let mut not_asked = vec![];
     for requirement in REQUIREMENTS {
-        let found: Vec<Finding> = requirement
-            .quantities
-            .iter()
-            .filter_map(|id| quantity::find(id))
-            .filter_map(|quantity| worst(of_requirement(case, parts, part, requirement, quantity)))
-            .collect();
-        if found.is_empty() {
+        let all = requirement.quantities.iter().filter_map(|id| quantity::find(id)).map(|quantity| {
+            let all = of_requirement(case, parts, part, requirement, quantity);
+            let is_whole = !all.iter().any(is_not_asked);
+            (worst(all.into_iter().filter(|finding| !is_not_asked(finding)).collect()), is_whole)
+        });
+        let all: Vec<(Option<Finding>, bool)> = all.collect();
+        let is_whole = all.iter().all(|(_, is_whole)| *is_whole);
+        // Of what was looked at in part, only that it is missed is known.
+        let known = |finding: &Finding, is_whole: bool| is_whole || finding.state == State::Missed;
+        let found: Vec<Finding> =
+            all.into_iter().filter_map(|(worst, is_whole)| worst.filter(|worst| known(worst, is_whole))).collect();
+        if found.is_empty() || !is_whole {
             not_asked.push(requirement);
         }
         if requirement.as_one { decided.extend(worst(found)) } else { decided.extend(found) }
@@ -101,6 +108,11 @@ fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, V
         decided.extend(stated);
     }
     (decided, not_asked)
+}
+
+/// Whether a finding is of a condition that is not looked at.
+fn is_not_asked(finding: &Finding) -> bool {
+    finding.value.value == Value::NotComputed(Why::NotAsked)
 }
 
 /// The finding that decides among those of one check; the first of equals.
@@ -378,7 +390,8 @@ fn cell(
         });
     }
     let mine = sights(case, &parts[part], quantity);
-    let worst = mine.iter().reduce(|a, b| if is_worse(quantity, b.value, a.value) { b } else { a })?;
+    let looked_at = mine.iter().filter(|sight| *sight.value != Value::NotComputed(Why::NotAsked));
+    let worst = looked_at.reduce(|a, b| if is_worse(quantity, b.value, a.value) { b } else { a })?;
     let originals = sights(case, &parts[0], quantity);
     let original = counterpart(quantity, &worst.figures.place, &originals).filter(|_| part > 0);
     Some(Cell {

@@ -342,6 +342,7 @@ impl Case {
             places: BTreeMap::new(),
             warnings: vec![],
             files: vec![],
+            only_conditions: None,
             cancel: Default::default(),
         };
         case.check()?;

@@ -42,6 +42,8 @@ pub struct Case {
     pub left_out: Vec<String>,
     /// Files that were read, with the SHA-256 of each.
     pub files: Vec<CaseFile>,
+    /// Names of the conditions that alone are looked at; `None`: all that the case states.
+    pub only_conditions: Option<Vec<&'static str>>,
     /// Stops the runs of this case.
     pub cancel: Cancel,
 }
@@ -59,6 +61,11 @@ impl Case {
             number += 1;
             number == 1 || wanted.contains(&(number - 1))
         });
+    }
+
+    /// Whether a condition is looked at.
+    pub fn looks_at(&self, condition: &str) -> bool {
+        self.only_conditions.as_ref().is_none_or(|only| only.contains(&condition))
     }
 
     /// Grade that is asked of a part, as a number: the board's, else the original's; the highest, where any part states one and nobody

@@ -80,25 +80,52 @@ pub enum Shown {
     Period(PeriodCurve),
     /// A run.
     Run(StepCurve),
+    /// The gain of the loop.
+    Loop(LoopCurve),
+    /// Ripple and repetition of the pulses, over load.
+    Light(LightShown),
+}
+
+/// Pulses towards light load, column by column.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LightShown {
+    /// Load in A, ascending.
+    pub load_a: Vec<f64>,
+    /// Repetition of the pattern in Hz.
+    pub rate_hz: Vec<f64>,
+    /// Ripple in V.
+    pub ripple_v: Vec<f64>,
+}
+
+impl LightShown {
+    fn of(curve: &LightCurve) -> LightShown {
+        let column = |of: fn(&(f64, f64, f64)) -> f64| curve.points.iter().map(of).collect();
+        LightShown { load_a: column(|at| at.0), rate_hz: column(|at| at.1), ripple_v: column(|at| at.2) }
+    }
 }
 
 impl Shown {
     /// The curve in which a quantity is the worst.
     pub(crate) fn worst(curves: &[Curve], reading: (Signal, Reading), aim_v: f64) -> Option<Shown> {
-        let shown = |curve: &Curve| match curve {
-            Curve::Period(curve) => Some(Shown::Period(curve.clone())),
-            Curve::Event(_, curve) => Some(Shown::Run(curve.clone())),
+        let shown = |curve: &Curve| match (curve, reading.0) {
+            (Curve::Loop(curve), Signal::Gain | Signal::Phase) => Some(Shown::Loop(curve.clone())),
+            (Curve::Light(curve), Signal::LightRipple | Signal::LightRate) => Some(Shown::Light(LightShown::of(curve))),
+            (_, Signal::Gain | Signal::Phase | Signal::LightRipple | Signal::LightRate) => None,
+            (Curve::Period(curve), _) => Some(Shown::Period(curve.clone())),
+            (Curve::Event(_, curve), _) => Some(Shown::Run(curve.clone())),
             _ => None,
         };
         let badness = |shown: &Shown| shown.read(reading, aim_v);
         curves.iter().filter_map(shown).max_by(|a, b| badness(a).total_cmp(&badness(b)))
     }
 
-    /// Times in s.
+    /// Times in s; of a loop its frequencies in Hz, of light load the loads in A.
     pub fn time_s(&self) -> &[f64] {
         match self {
             Shown::Period(curve) => &curve.time_s,
             Shown::Run(curve) => &curve.time_s,
+            Shown::Loop(curve) => &curve.frequency_hz,
+            Shown::Light(curve) => &curve.load_a,
         }
     }
 
@@ -107,7 +134,11 @@ impl Shown {
         match (self, signal) {
             (Shown::Period(curve), Signal::Current) => (&curve.current_a, &curve.current_a),
             (Shown::Period(curve), Signal::Output) => (&curve.output_v, &curve.output_v),
-            (Shown::Period(curve), Signal::Output20Mhz) => (&curve.output_20mhz_v, &curve.output_20mhz_v),
+            (Shown::Period(curve), _) => (&curve.output_20mhz_v, &curve.output_20mhz_v),
+            (Shown::Loop(curve), Signal::Phase) => (&curve.phase_deg, &curve.phase_deg),
+            (Shown::Loop(curve), _) => (&curve.gain_db, &curve.gain_db),
+            (Shown::Light(curve), Signal::LightRate) => (&curve.rate_hz, &curve.rate_hz),
+            (Shown::Light(curve), _) => (&curve.ripple_v, &curve.ripple_v),
             (Shown::Run(curve), Signal::Current) => (&curve.current_low_a, &curve.current_high_a),
             (Shown::Run(curve), _) => (&curve.output_low_v, &curve.output_high_v),
         }
@@ -116,8 +147,8 @@ impl Shown {
     /// Mean outputs at the lower and the upper level in V; zeros for a steady state, which has one.
     pub fn means_v(&self) -> (f64, f64) {
         match self {
-            Shown::Period(_) => (0.0, 0.0),
             Shown::Run(curve) => (curve.mean_low_load_v, curve.mean_high_load_v),
+            _ => (0.0, 0.0),
         }
     }
 
@@ -130,7 +161,7 @@ impl Shown {
             Reading::Highest | Reading::AboveMean | Reading::AboveAim => highest,
             Reading::Lowest | Reading::BelowMean => -lowest,
             Reading::FromAim => (highest - aim_v).max(aim_v - lowest),
-            Reading::Width | Reading::Settling | Reading::Start => highest - lowest,
+            _ => highest - lowest,
         }
     }
 }

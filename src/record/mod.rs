@@ -17,11 +17,12 @@ use crate::corridor::tipping::Tipping;
 use crate::corridor::{self, Checked, Comparison, Depth};
 use crate::engine::book::Closing;
 use crate::error::Error;
-use crate::judge::finding::{Finding, Spread};
+use crate::judge::finding::{Asked, Finding, Spread};
 use crate::judge::{Cell, Outcome, Row, State, Verdict};
 use crate::model::case::{Case, Origin};
 use crate::model::parts::Inductor;
 use crate::model::parts::saturation::FluxCurve;
+use crate::quantity::Side;
 use curves::{Curves, DecidingCurves, SaturationPlot, Shown};
 use layout::{
     CaseIdentity, ConditionRecord, CrossCheckRecord, EnergyRecord, FileRecord, LimitRecord, OriginRecord, PartRecord,
@@ -85,6 +86,9 @@ fn record(comparison: &Comparison) -> Record {
     warnings.extend(case.warnings.clone());
     if *depth == Depth::Quick {
         warnings.insert(0, words::QUICK.into());
+    }
+    if let Some(only) = &case.only_conditions {
+        warnings.insert(0, words::only(only));
     }
     if *left_out > 0 {
         warnings.insert(0, words::left_out(*left_out));
@@ -190,9 +194,13 @@ pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &
             .iter()
             .filter(|finding| finding.outcome == Outcome::NoWorse)
             .all(|finding| finding.is_waived(case)),
-        sentence: words::decision(verdict),
+        sentence: words::decision(case, verdict),
         condition: verdict.deciding().map_or_else(String::new, words::condition),
-        next: words::next(verdict, tipping),
+        next: if words::is_all_met_in_part(case, verdict) {
+            words::LOOK_AT_ALL.into()
+        } else {
+            words::next(verdict, tipping)
+        },
         within: words::within(verdict.outcome, &tipping.within),
         checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),
         not_asked: words::not_asked(case, verdict),
@@ -321,7 +329,7 @@ fn deciding(comparison: &Comparison, found: &Deciding) -> Option<DecidingCurves>
         kind: finding.place.condition,
         unit: finding.quantity.unit.into(),
         reading: found.reading,
-        limit: finding.limit?,
+        limit: limit_shown(finding)?,
         value: finding.value.value.number()?,
         uncertainty: finding.value.uncertainty,
         ends: finding.value.ends,
@@ -331,6 +339,17 @@ fn deciding(comparison: &Comparison, found: &Deciding) -> Option<DecidingCurves>
         substitute: worst(&found.substitute)?,
         original: worst(&found.original),
     })
+}
+
+/// The limit of a finding on the axis of its value: an agreed change counts from the original.
+fn limit_shown(finding: &Finding) -> Option<LimitRecord> {
+    let limit = finding.limit?;
+    if let Asked::Requirement(_) = finding.asked {
+        return Some(limit);
+    }
+    let base = finding.original.as_ref()?.value.number()?;
+    let value = if limit.side == Side::AtLeast { base - limit.value } else { base + limit.value };
+    Some(LimitRecord { value, ..limit })
 }
 
 fn sort_in(curves: &mut Curves, curve: Curve) {

@@ -2,7 +2,7 @@
 
 use crate::condition;
 use crate::condition::DATA_SHEET;
-use crate::condition::figures::{Datum, Figures, Note, OffAim, PartFigures, Place, Value};
+use crate::condition::figures::{Datum, Figures, Note, OffAim, PartFigures, Place, Value, Why};
 use crate::corridor::tipping::{Tipping, Within};
 use crate::judge::finding::{self, Asked, Finding};
 use crate::judge::requirement::Requirement;
@@ -310,12 +310,33 @@ pub(crate) fn requirement(id: &str) -> String {
     id.replace('_', " ")
 }
 
+/// What stands above the outcomes where only some conditions are looked at.
+pub(crate) fn only(conditions: &[&str]) -> String {
+    let were = if conditions.len() == 1 { "was" } else { "were" };
+    format!("only {} {were} looked at: all else is not asked, and no part passes", conditions.join(", "))
+}
+
+/// What to do where all is well that was looked at.
+pub(crate) const LOOK_AT_ALL: &str = "look at all conditions before you decide";
+
+/// Whether a part meets every check that is asked, while others are not asked.
+pub(crate) fn is_all_met_in_part(case: &Case, verdict: &Verdict) -> bool {
+    let met = verdict.findings.iter().all(|finding| finding.outcome <= Outcome::NoWorse);
+    case.only_conditions.is_some() && verdict.part > 0 && met
+}
+
 /// What decides, in one sentence: value, uncertainty, ends, limit.
-pub(crate) fn decision(verdict: &Verdict) -> String {
+pub(crate) fn decision(case: &Case, verdict: &Verdict) -> String {
     let Some(finding) = verdict.deciding() else { return "nothing is asked of this part".into() };
     let said = said(finding);
+    if is_all_met_in_part(case, verdict) {
+        let count = verdict.findings.len();
+        let met = verdict.findings.iter().all(|finding| finding.outcome == Outcome::Pass);
+        let well = if met { "met" } else { "met or no worse than the original" };
+        return format!("not asked in full; {count} checks were looked at and are {well}; closest: {}", lower(&said));
+    }
     match (finding.outcome, verdict.part) {
-        (Outcome::Pass, _) => format!("meets every check; closest: {said}"),
+        (Outcome::Pass, _) => format!("meets every check; closest: {}", lower(&said)),
         (Outcome::NoWorse, part) if part > 0 => format!("{said}; no worse than the original"),
         _ => said,
     }
@@ -326,7 +347,8 @@ fn said(finding: &Finding) -> String {
     let quantity = finding.quantity;
     let label = label(finding);
     let number = |spread: &finding::Spread| {
-        let ends = spread.ends.filter(|(low, high)| (high - low).abs() > spread.uncertainty).map(|(low, high)| {
+        let ends = spread.ends.filter(|(low, high)| (high - low).abs() > spread.uncertainty).map(|ends| {
+            let (low, high) = (rounded(ends.0), rounded(ends.1));
             format!(" ({} to {} with assumed data)", say(low, quantity.unit), say(high, quantity.unit))
         });
         format!("{}{}", with_doubt(quantity, &spread.value, spread.uncertainty), ends.unwrap_or_default())
@@ -404,7 +426,7 @@ fn say_round(value: f64, unit: &str) -> String {
 }
 
 /// Three significant digits of a number.
-fn rounded(value: f64) -> f64 {
+pub(crate) fn rounded(value: f64) -> f64 {
     format!("{value:.2e}").parse().unwrap_or(value)
 }
 
@@ -465,6 +487,9 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
         (Outcome::Undecided, _) => {
             let stated = || finding.stands_in.then(|| STATE_IT.to_string());
             let read = || "a reading at the bench decides".into();
+            if finding.value.value == Value::NotComputed(Why::NotStated) {
+                return "take it from the data sheet of the part and state it".into();
+            }
             tip().or_else(datum).or_else(budget).or_else(stated).unwrap_or_else(read)
         }
         (Outcome::Fail, _) => needs(finding),
@@ -482,9 +507,7 @@ pub(crate) fn lower(label: &str) -> String {
 
 /// What a part would need.
 fn needs(finding: &Finding) -> String {
-    let Some(limit) =
-        finding.limit.filter(|_| finding.value.value.number().is_some() && !finding.quantity.unit.is_empty())
-    else {
+    let Some(limit) = finding.limit.filter(|_| finding.value.value.number().is_some()) else {
         return String::new();
     };
     let room = finding.value.uncertainty;
@@ -492,7 +515,8 @@ fn needs(finding: &Finding) -> String {
         Side::AtLeast => ("at least", limit.value + room),
         _ => ("at most", limit.value - room),
     };
-    format!("needs {word} {} here", say(value, finding.quantity.unit))
+    let here = if place(&finding.place).is_empty() { "" } else { " here" };
+    format!("needs {word} {}{here}", say(value, finding.quantity.unit))
 }
 
 /// A change to accept.

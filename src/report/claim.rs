@@ -11,6 +11,7 @@ use std::ffi::{OsStr, OsString};
 use std::fs::{self, File, TryLockError};
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 use std::time::Duration;
 
 const LOCK: &str = "lock";
@@ -35,7 +36,7 @@ impl Claim {
     /// # Errors
     /// [`ReportError::Occupied`] where another run is writing to it, [`ReportError::File`] where nothing can be written there.
     pub fn on(target: &Path) -> Result<Claim, ReportError> {
-        std::fs::create_dir_all(folder_of(target)).map_err(|source| ReportError::File {
+        make_folders_above(target).map_err(|source| ReportError::File {
             action: "create the folder above",
             path: target.to_path_buf(),
             source,
@@ -74,16 +75,41 @@ impl Drop for Claim {
     }
 }
 
+/// Folders above places that this process has made, with the place, the deepest first.
+static MADE: Mutex<Vec<(PathBuf, Vec<PathBuf>)>> = Mutex::new(Vec::new());
+
+/// Makes the folders above a place that are not there, and notes which they are.
+fn make_folders_above(target: &Path) -> std::io::Result<()> {
+    let absent = folder_of(target).ancestors().take_while(|folder| !folder.as_os_str().is_empty() && !exists(folder));
+    let absent: Vec<PathBuf> = absent.map(Path::to_path_buf).collect();
+    let made = fs::create_dir_all(folder_of(target));
+    if let Ok(mut known) = MADE.lock()
+        && !absent.is_empty()
+    {
+        known.push((target.to_path_buf(), absent));
+    }
+    made
+}
+
+/// Removes the folders above a place that this process has made and that are empty.
+fn remove_folders_above(target: &Path) {
+    let Ok(mut known) = MADE.lock() else { return };
+    let mine = known.extract_if(.., |(place, _)| place == target);
+    // The system refuses to remove a folder that holds anything.
+    mine.flat_map(|(_, folders)| folders).for_each(|folder| drop(fs::remove_dir(folder)));
+}
+
 /// Where the unfinished file or folder of a place stands.
 pub fn draft_path(target: &Path) -> PathBuf {
     beside(target, DRAFT)
 }
 
 /// Gives up a claim of this process: removes the draft, puts an earlier result back unless the new one is in its place, and
-/// removes the lock. Does nothing where there is nothing to do.
+/// removes the lock, and the folders above it that the process has made and that stay empty. Does nothing where there is nothing to do.
 pub fn discard(target: &Path) {
     tidy(target);
     let _ = fs::remove_file(beside(target, LOCK));
+    remove_folders_above(target);
 }
 
 /// Removes the draft and finishes, or undoes, a replacement. Whatever the system refuses is left for the next time.
@@ -192,6 +218,19 @@ mod tests {
         drop(claim);
         assert_eq!(fs::read_dir(room.path()).expect("a folder").count(), 0);
         Claim::on(&target).expect("it is free again");
+    }
+
+    #[test]
+    fn law_folders_above_a_place_go_with_a_claim_that_came_to_nothing() {
+        let room = tempfile::tempdir().expect("a temporary folder");
+        let [old, new] = ["old", "new/deep"].map(|name| room.path().join(name));
+        fs::create_dir(&old).expect("a folder");
+        drop(Claim::on(&old.join("made/result")).expect("it is free"));
+        let claim = Claim::on(&new.join("result")).expect("it is free");
+        fs::create_dir(claim.target()).expect("a result");
+        drop(claim);
+        assert!(new.join("result").is_dir(), "what holds a result stays");
+        assert_eq!(fs::read_dir(&old).expect("what was there stays").count(), 0);
     }
 
     #[test]

@@ -10,6 +10,7 @@ mod events;
 mod loop_gain;
 mod margins;
 mod panels;
+mod soak;
 mod style;
 
 use super::number::{Scale, quantity};
@@ -57,6 +58,8 @@ pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
         loop_gain::draw(curves)?,
         saturation(curves)?,
         losses(curves)?,
+        events::dropout(curves)?,
+        soak::draw(record)?,
     ];
     let deciding = curves.deciding.iter().map(|one| deciding::draw(record, one)).collect::<Result<Vec<_>, _>>()?;
     Ok(plots.into_iter().chain(deciding).flatten().collect())

@@ -307,7 +307,7 @@ fn error_missing_tables_and_files() {
     std::fs::remove_file(copy.folder.join(TOML)).expect("removing");
     let problems = copy.problems();
     assert_eq!((problems.len(), problems[0].file.as_str(), problems[0].line), (1, TOML, 0));
-    assert!(problems[0].found.contains("neither parts.toml nor parts.csv"));
+    assert!(problems[0].found.contains("neither parts.toml nor a table of parts"));
 
     let copy = Copy::of(KIOSK);
     std::fs::remove_file(copy.folder.join(BOARD)).expect("removing");

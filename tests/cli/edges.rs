@@ -432,8 +432,9 @@ fn law_an_interrupted_replacement_leaves_the_earlier_result_as_it_was() {
 #[test]
 fn law_interruptions_end_every_long_run_and_leave_no_draft() {
     let room = Room::holding("10 s");
-    let runs: [&[&str]; 3] = [
+    let runs: [&[&str]; 4] = [
         &["compare", "stove"],
+        &["compare", "stove", "--out", "made/for/this/result"],
         &["compare", "stove", "--json"],
         &["waveforms", "stove", "--condition", "load-step", "--every", "7us", "--out", "step.csv"],
     ];

@@ -77,10 +77,10 @@ fn compared(name: &str) -> &'static Compared {
 #[test]
 fn law_demo_boards_give_their_verdicts_and_strict_tells_of_a_failure() {
     let expected = [
-        (KIOSK, "Hawthorn-33", Outcome::Pass, "meets every check; closest: Phase margin 49.4"),
+        (KIOSK, "Hawthorn-33", Outcome::Pass, "meets every check; closest: phase margin 49.4"),
         (KIOSK, "Hornbeam-33", Outcome::Fail, "Working voltage rating 40 V, at least 72.8 V"),
         (KIOSK, "Rowan-47", Outcome::Fail, "Phase margin 38."),
-        (VALVE, "Meadowsweet-10", Outcome::Pass, "meets every check; closest: Winding temperature 96."),
+        (VALVE, "Meadowsweet-10", Outcome::Pass, "meets every check; closest: winding temperature 96."),
         (VALVE, "Kestrel-10", Outcome::Fail, "Short-circuit peak current, switches 8.0"),
         (VALVE, "Sedge-6R8", Outcome::Fail, "Pad coverage 57.7 %"),
     ];

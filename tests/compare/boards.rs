@@ -342,3 +342,31 @@ fn closed_form_gate_loss_follows_the_pulses() {
         assert_eq!(pulses_hz > 500e3, load_a > 1.0);
     }
 }
+
+/// With some conditions alone nothing passes, what is not asked is told, and what is asked shows the same values.
+#[test]
+fn law_what_is_not_looked_at_does_not_pass() {
+    let whole = demo("valve-controller");
+    let mut partial = whole.clone();
+    partial.only_conditions = Some(vec!["load step"]);
+    let compared =
+        |case: &Case| record::compare(case, Depth::Quick, &|_, _| {}).unwrap_or_else(|error| panic!("{error}")).0;
+    let (whole, partial) = (compared(&whole), compared(&partial));
+    assert!(whole.verdicts.iter().any(|verdict| verdict.outcome == Pass), "the board has a part that passes");
+    assert!(partial.warnings.iter().any(|warning| warning.starts_with("only load step was looked at")));
+    for (whole, partial) in whole.verdicts.iter().zip(&partial.verdicts) {
+        assert!(partial.outcome >= Undecided, "{}: {}", partial.part, partial.sentence);
+        assert!(partial.outcome == Undecided || whole.outcome == Fail, "{}: {}", partial.part, partial.sentence);
+        for check in &whole.checks {
+            let known = partial.checks.iter().find(|other| other.key == check.key);
+            let told = || partial.not_asked.contains(&check.requirement.replace('_', " "));
+            assert!(known.is_some() || told(), "{}: {} is neither asked nor told", partial.part, check.key);
+            if let Some(known) = known.filter(|known| known.place == check.place) {
+                assert_eq!(known.value.value, check.value.value, "{}", check.key);
+            }
+        }
+        let of_step = |check: &&presolder::record::layout::Check| check.place.starts_with("load step");
+        assert!(partial.checks.iter().any(|check| of_step(&check)), "the load step is looked at");
+        assert!(partial.checks.iter().all(|check| of_step(&check) || check.place.is_empty()), "{:?}", partial.checks);
+    }
+}

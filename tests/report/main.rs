@@ -5,6 +5,7 @@ mod support;
 
 mod browser;
 mod csv;
+mod deciding;
 mod folder;
 mod html;
 mod json;

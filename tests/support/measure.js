@@ -25,7 +25,10 @@ const point = svg => {
   svg.dispatchEvent(new PointerEvent("pointermove", { clientX, clientY, bubbles: true }));
 };
 document.querySelectorAll("figure svg").forEach(svg => svg.querySelector("metadata") && point(svg));
-document.title = "MEASURED" + JSON.stringify({
+// Names by which a screen reader tells controls, and the order of headings.
+const named = element => (element.getAttribute("aria-label") || element.textContent).trim();
+const levels = [...document.querySelectorAll("h1, h2, h3, h4")].map(e => Number(e.tagName[1]));
+const measured = {
   outcomes: [...document.querySelectorAll(".verdict .outcome")].map(e => e.getBoundingClientRect().bottom),
   cards: [...document.querySelectorAll(".verdict")].map(e => e.getBoundingClientRect().bottom),
   height: innerHeight,
@@ -36,4 +39,22 @@ document.title = "MEASURED" + JSON.stringify({
   told: [...document.querySelectorAll(".told")].map(e => e.textContent),
   screens: [...document.querySelectorAll("figure svg")].map(e => e.getBoundingClientRect().height / innerHeight),
   unnamed: [...document.querySelectorAll("table")].filter(t => !t.querySelector("th[scope]")).length,
-}) + "END";
+  jumps: levels.filter((level, k) => level > (k ? levels[k - 1] : 0) + 1).length,
+  nameless: [...document.querySelectorAll("a, button, summary, [tabindex]")].filter(e => !named(e)).length,
+  blind: [...document.querySelectorAll("svg")].filter(e => !e.querySelector("title") && !e.closest("[aria-hidden]")).length,
+  landmarks: ["header", "nav", "main"].filter(name => document.querySelectorAll(name).length !== 1),
+  language: document.documentElement.lang,
+  unfocused: [...document.querySelectorAll("a[href], summary, [tabindex='0']")].filter(shown).filter(e => {
+    e.focus({ focusVisible: true });
+    return document.activeElement === e && getComputedStyle(e).outlineStyle === "none";
+  }).map(e => e.textContent.slice(0, 40)),
+};
+// The page as it is set on paper: the rules for print on a body of the width of a sheet of A4 without its margins.
+for (const sheet of document.styleSheets) for (const rule of sheet.cssRules) {
+  if (rule.media && rule.media.mediaText === "print") rule.media.mediaText = "all";
+}
+document.body.style.width = "188mm";
+const begin = document.body.getBoundingClientRect().top;
+measured.paper = ["#outcomes .cards", "#outcomes .matrix"].map(name => document.querySelector(name).getBoundingClientRect()).map(box => (box.bottom - begin) * 25.4 / 96);
+measured.letters = texts.filter(shown).map(e => [parseFloat(getComputedStyle(e).fontSize) * 0.75, e.closest("[class]")?.className + ": " + e.textContent.slice(0, 40)]).filter(([points]) => points < 7.99).map(pair => pair.join(" "));
+document.title = "MEASURED" + JSON.stringify(measured) + "END";

@@ -1,12 +1,13 @@
 //! The waveform by which a part's outcome is decided: the part and the original in the same place, the limit, and the range in which
 //! the value lies.
 
-use super::panels::{self, Axis, Envelope, Legend, Level, Panel, Span, Trace, range};
+use super::loop_gain;
+use super::panels::{self, Axis, Envelope, Legend, Level, MarkShape, Panel, Span, Trace, range};
 use super::style::Stroke;
 use super::{
     BEFORE_EDGE, FEWEST_PERIODS, Plot, SETTLINGS_SHOWN, deciding_name, plot, release_s, rows_within, settled_s,
 };
-use crate::record::layout::{DecidingCurves, Reading, Record, Shown, Side, Signal, StepCurve};
+use crate::record::layout::{DecidingCurves, LightShown, LoopCurve, Reading, Record, Shown, Side, Signal, StepCurve};
 use crate::record::words::say;
 use crate::report::ReportError;
 
@@ -22,6 +23,11 @@ pub(super) fn draw(record: &Record, curves: &DecidingCurves) -> Result<Option<Pl
     if curves.substitute.time_s().len() < 2 {
         return Ok(None);
     }
+    match &curves.substitute {
+        Shown::Loop(curve) => return margin(record, curves, curve),
+        Shown::Light(curve) => return light(record, curves, curve),
+        Shown::Period(_) | Shown::Run(_) => {}
+    }
     let view = View::of(curves);
     let color = Stroke::part(curves.part).color;
     let (low, high) = (say(curves.least(), &curves.unit), say(curves.most(), &curves.unit));
@@ -33,13 +39,94 @@ pub(super) fn draw(record: &Record, curves: &DecidingCurves) -> Result<Option<Pl
     legend.push(Legend::span(&format!("{low} to {high}: value with its uncertainty"), color));
     plot(
         &deciding_name(curves.part),
-        format!("{}: {substitute} against {original}, {}", curves.label, curves.condition),
+        title(record, curves),
         format!(
             "{} of {substitute} where it decides, over the original in the same place. The dashed line is the limit, the shaded range the \
              value with its uncertainty, {low} to {high}.",
             curves.label
         ),
         panels::draw(&[vec![view.panel(curves)]], &legend, HEIGHT),
+    )
+}
+
+fn title(record: &Record, curves: &DecidingCurves) -> String {
+    let name_of = |part: usize| record.parts.get(part).map_or("", |part| part.name.as_str());
+    format!("{}: {} against {}, {}", curves.label, name_of(curves.part), name_of(0), curves.condition)
+}
+
+/// The loop near its crossover, where a margin decides.
+fn margin(record: &Record, curves: &DecidingCurves, substitute: &LoopCurve) -> Result<Option<Plot>, ReportError> {
+    let mut loops = vec![];
+    if let Some(Shown::Loop(original)) = &curves.original {
+        loops.push((0, original));
+    }
+    loops.push((curves.part, substitute));
+    let (low, high) = (say(curves.least(), &curves.unit), say(curves.most(), &curves.unit));
+    let side = if curves.limit.side == Side::AtLeast { "at least" } else { "at most" };
+    let asked = format!("{side} {}", say(curves.limit.value, &curves.unit));
+    // So near half the switching frequency a gain margin is not read off the curve.
+    let (reading, limit) = match curves.reading {
+        (Signal::Gain, Reading::Margin) => (Reading::Margin, 0.0),
+        (_, reading) => (reading, curves.limit.value),
+    };
+    let word = if limit == 0.0 { "" } else { &asked };
+    let rows = loop_gain::near_crossover(&loops, reading, limit, word);
+    let mut legend: Vec<Legend> = loops.iter().map(|(i, curve)| Legend::line(&curve.part, Stroke::part(*i))).collect();
+    legend.push(Legend::mark("crossover", MarkShape::Dot));
+    plot(
+        &deciding_name(curves.part),
+        title(record, curves),
+        format!(
+            "Gain and phase of the loop near its crossover where it decides, over the original in the same place. {} is {low} to {high} \
+             with its uncertainty, {asked} is asked.",
+            curves.label
+        ),
+        panels::draw(&rows, &legend, HEIGHT / 2),
+    )
+}
+
+/// Ripple or repetition over the load, where light load decides.
+fn light(record: &Record, curves: &DecidingCurves, substitute: &LightShown) -> Result<Option<Plot>, ReportError> {
+    let signal = curves.reading.0;
+    let mut shown = vec![];
+    if let Some(Shown::Light(original)) = &curves.original {
+        shown.push((0, original));
+    }
+    shown.push((curves.part, substitute));
+    let values =
+        |curve: &LightShown| if signal == Signal::LightRate { curve.rate_hz.clone() } else { curve.ripple_v.clone() };
+    let trace = |(part, curve): &(usize, &LightShown)| Trace {
+        points: curve
+            .load_a
+            .iter()
+            .zip(values(curve))
+            .filter(|(a, _)| **a > 0.0)
+            .map(|(a, v)| (a.log10(), v))
+            .collect(),
+        stroke: Stroke::part(*part),
+    };
+    let traces: Vec<Trace> = shown.iter().map(trace).collect();
+    let loads = range(traces.iter().flat_map(|trace| trace.points.iter().map(|at| at.0)));
+    if loads.0 >= loads.1 {
+        return Ok(None);
+    }
+    let ends = (curves.least(), curves.most());
+    let word = if curves.limit.side == Side::AtLeast { "at least" } else { "limit" };
+    let level =
+        Level::new(curves.limit.value, format!("{word} {}", say(curves.limit.value, &curves.unit)), Stroke::limit());
+    let all = traces.iter().flat_map(|trace| trace.points.iter().map(|at| at.1)).chain([level.at, ends.0, ends.1, 0.0]);
+    let label = if signal == Signal::LightRate { "Pulse pattern repeats" } else { "Output ripple" };
+    let y = Axis::new(label, &curves.unit, all.collect::<Vec<_>>());
+    let x = Axis::decades("Load current", "A", 10_f64.powf(loads.0), 10_f64.powf(loads.1));
+    let spans = vec![Span { ends, color: Stroke::part(curves.part).color, upright: false }];
+    let panel = Panel { traces, levels: vec![level], spans, ..Panel::new(x, y) };
+    let name = |part: usize| record.parts.get(part).map_or("", |part| part.name.as_str());
+    let legend: Vec<Legend> = shown.iter().map(|(part, _)| Legend::line(name(*part), Stroke::part(*part))).collect();
+    plot(
+        &deciding_name(curves.part),
+        title(record, curves),
+        format!("{label} towards light load, over the original. The dashed line is the limit."),
+        panels::draw(&[vec![panel]], &legend, HEIGHT),
     )
 }
 
@@ -53,7 +140,12 @@ impl DecidingCurves {
     }
 
     fn is_upright(&self) -> bool {
-        matches!(self.reading.1, Reading::Settling | Reading::Start)
+        matches!(self.reading.1, Reading::Settling | Reading::Start | Reading::GivesWay)
+    }
+
+    /// Whether the axis counts the load that grows, not the time.
+    fn is_over_load(&self) -> bool {
+        self.reading.1 == Reading::GivesWay
     }
 }
 
@@ -72,14 +164,15 @@ struct View {
 impl View {
     fn of(curves: &DecidingCurves) -> View {
         let whole = match &curves.substitute {
-            Shown::Period(curve) => View {
+            Shown::Run(_) if curves.is_over_load() => over_load(curves),
+            Shown::Run(curve) => of_run(curves, curve),
+            shown => View {
                 edge_s: 0.0,
-                span_s: range(curve.time_s.iter().copied()),
+                span_s: range(shown.time_s().iter().copied()),
                 label: "Time from the clock edge",
                 base: 0.0,
                 sign: 1.0,
             },
-            Shown::Run(curve) => of_run(curves, curve),
         };
         whole.based(curves)
     }
@@ -93,9 +186,10 @@ impl View {
             Reading::AboveMean => (0.0, 1.0),
             Reading::BelowMean => (0.0, -1.0),
             Reading::AboveAim => (curves.aim_v, 1.0),
-            Reading::FromAim => (curves.aim_v, from_aim_sign(curves)),
+            Reading::FromAim => (curves.aim_v, sign_from(curves, curves.aim_v)),
+            Reading::FromMean => (0.0, sign_from(curves, curves.substitute.means_v().0)),
             Reading::Width => (lowest() - curves.mean_v(&curves.substitute), 1.0),
-            Reading::Settling | Reading::Start => (self.base, 1.0),
+            _ => (self.base, 1.0),
         };
         View { base, sign, ..self }
     }
@@ -117,13 +211,14 @@ impl View {
         let bands = self.bands(curves);
         let y = Axis::new(label, unit, values.into_iter().chain(marks).chain(bands.iter().map(|level| level.at)));
         let times = [self.span_s.0, self.span_s.1].map(|at_s| at_s - self.edge_s);
-        let x = Axis::new(self.label, "s", times).tight();
+        let x = if curves.is_over_load() { "A" } else { "s" };
+        let x = Axis::new(self.label, x, times).tight();
         levels.extend(bands);
         let ends = (ends.0.min(ends.1), ends.0.max(ends.1));
         let spans = vec![Span { ends, color: Stroke::part(curves.part).color, upright }];
         let (envelopes, traces) = match &curves.substitute {
             Shown::Run(_) => (drawn, vec![]),
-            Shown::Period(_) => (vec![], drawn.into_iter().map(trace).collect()),
+            _ => (vec![], drawn.into_iter().map(trace).collect()),
         };
         Panel { envelopes, traces, levels, spans, ..Panel::new(x, y) }
     }
@@ -131,13 +226,16 @@ impl View {
     fn envelope(&self, curves: &DecidingCurves, part: usize, shown: &Shown) -> Envelope {
         let (low, high) = shown.bounds(curves.reading.0);
         let base = curves.mean_v(shown);
-        let time_s = shown.time_s();
+        let (time_s, window) = match shown {
+            Shown::Run(curve) if curves.is_over_load() => (&curve.load_a[..], curves.period_s * slew(curve)),
+            _ => (shown.time_s(), curves.period_s),
+        };
         let rows = time_s.partition_point(|t| *t < self.span_s.0)..time_s.partition_point(|t| *t <= self.span_s.1);
         Envelope {
             time: rows.clone().map(|k| time_s[k] - self.edge_s).collect(),
             low: rows.clone().map(|k| low[k] - base).collect(),
             high: rows.map(|k| high[k] - base).collect(),
-            window_s: curves.period_s,
+            window_s: window,
             stroke: Stroke::part(part),
         }
     }
@@ -152,7 +250,7 @@ impl View {
         let line = |at: f64| Level::new(at, format!("{word} {}", say(limit.value, &curves.unit)), Stroke::limit());
         let one = line(self.at(limit.value));
         match curves.reading.1 {
-            Reading::FromAim => vec![one, line(self.base - self.sign * limit.value)],
+            Reading::FromAim | Reading::FromMean => vec![one, line(self.base - self.sign * limit.value)],
             _ if curves.is_upright() => vec![one.upright()],
             _ => vec![one],
         }
@@ -177,7 +275,7 @@ impl DecidingCurves {
         let (low_v, high_v) = shown.means_v();
         match (self.reading, shown) {
             ((Signal::Current, _), _) => 0.0,
-            ((_, Reading::BelowMean | Reading::Width | Reading::Settling), Shown::Run(_)) => low_v,
+            ((_, Reading::BelowMean | Reading::FromMean | Reading::Width | Reading::Settling), Shown::Run(_)) => low_v,
             ((_, Reading::AboveMean), Shown::Run(_)) => high_v,
             ((signal, _), Shown::Period(curve)) => {
                 let values = shown.bounds(signal).0;
@@ -197,7 +295,7 @@ impl DecidingCurves {
             (Signal::Output20Mhz, Reading::Width) if matches!(self.substitute, Shown::Period(_)) => {
                 ("Output deviation, 20 MHz", "V")
             }
-            (_, Reading::BelowMean | Reading::AboveMean | Reading::Width | Reading::Settling) => {
+            (_, Reading::BelowMean | Reading::AboveMean | Reading::FromMean | Reading::Width | Reading::Settling) => {
                 ("Output deviation", "V")
             }
             _ => ("Output", "V"),
@@ -205,11 +303,27 @@ impl DecidingCurves {
     }
 }
 
-/// Up, or down where the output goes further below its aim than above it.
-fn from_aim_sign(curves: &DecidingCurves) -> f64 {
+/// Up, or down where the output goes further below a value than above it.
+fn sign_from(curves: &DecidingCurves, from_v: f64) -> f64 {
     let (low, high) = curves.substitute.bounds(curves.reading.0);
     let (lowest, highest) = (range(low.iter().copied()).0, range(high.iter().copied()).1);
-    if curves.aim_v - lowest > highest - curves.aim_v { -1.0 } else { 1.0 }
+    if from_v - lowest > highest - from_v { -1.0 } else { 1.0 }
+}
+
+/// How fast the load grows in A/s.
+fn slew(curve: &StepCurve) -> f64 {
+    let ends = |values: &[f64]| values.last().zip(values.first()).map_or(0.0, |(last, first)| last - first);
+    ends(&curve.load_a) / ends(&curve.time_s).max(f64::MIN_POSITIVE)
+}
+
+/// A load that grows until the output gives way: the loads at which the two parts do, and what is allowed.
+fn over_load(curves: &DecidingCurves) -> View {
+    let shown = curves.original.iter().chain([&curves.substitute]);
+    let loads = shown.flat_map(|shown| if let Shown::Run(curve) = shown { curve.load_a.clone() } else { vec![] });
+    let marks = [curves.least(), curves.most(), curves.limit.value];
+    let span_s = range(loads.chain(marks));
+    let room = 0.02 * (span_s.1 - span_s.0);
+    View { edge_s: 0.0, span_s: (span_s.0, span_s.1 + room), label: "Load current, growing", base: 0.0, sign: 1.0 }
 }
 
 fn trace(envelope: Envelope) -> Trace {
@@ -243,6 +357,7 @@ fn of_run(curves: &DecidingCurves, curve: &StepCurve) -> View {
             "load step" => "Time from the start of the step",
             "short circuit" => "Time from the short circuit",
             "start" => "Time from the start",
+            "input step" => "Time from the start of the input step",
             _ => "Time from the dropout",
         },
         base: if curves.reading.1 == Reading::Settling { left_s - edge_s } else { 0.0 },
@@ -260,7 +375,8 @@ fn decisive_s(curves: &DecidingCurves, curve: &StepCurve) -> f64 {
         Reading::Highest | Reading::AboveMean | Reading::AboveAim | Reading::Width => highest(&|k| high[k]),
         Reading::Lowest | Reading::BelowMean => highest(&|k| -low[k]),
         Reading::FromAim => highest(&|k| (high[k] - curves.aim_v).max(curves.aim_v - low[k])),
-        Reading::Start => 0.0,
+        Reading::FromMean => highest(&|k| (high[k] - curve.mean_low_load_v).max(curve.mean_low_load_v - low[k])),
+        Reading::Start | Reading::GivesWay | Reading::Margin | Reading::Crossover => 0.0,
         Reading::Settling => {
             let (release_s, end_s) = (release_s(curve), curve.time_s.last().copied().unwrap_or(0.0));
             let step_s = settled_s(curve, (0.0, release_s - curves.period_s), (curve.mean_high_load_v, curves.band_v));

@@ -43,6 +43,32 @@ pub(crate) fn draw(curves: &Curves) -> Result<Option<Plot>, ReportError> {
     )
 }
 
+/// Fall and return of the input, where the board states it.
+pub(crate) fn dropout(curves: &Curves) -> Result<Option<Plot>, ReportError> {
+    let runs: Vec<StepCurve> =
+        curves.events.iter().filter(|(kind, _)| *kind == "input dropout").map(|(_, curve)| curve.clone()).collect();
+    let end_s = runs.iter().filter_map(|c| c.time_s.last().copied()).fold(0.0, f64::max);
+    let begin_s = runs.iter().filter_map(|c| c.time_s.first().copied()).fold(0.0, f64::min);
+    // One curve a part, in their order: else a line would be drawn as another part's.
+    if end_s <= 0.0 || runs.len() != curves.periods.len() {
+        return Ok(None);
+    }
+    let period_s = curves.periods.iter().filter_map(|c| Some(c.time_s.last()? - c.time_s.first()?)).fold(0.0, f64::max);
+    let column = Column { label: "Time from the begin of the dropout", curves: &runs, span_s: (begin_s, end_s) };
+    let rows = [
+        row(&[&column], ("Output", "V"), period_s, &|c| (&c.output_low_v, &c.output_high_v)),
+        row(&[&column], ("Inductor current", "A"), period_s, &|c| (&c.current_low_a, &c.current_high_a)),
+    ];
+    plot(
+        "input-dropout",
+        "Input dropout and return, nominal".into(),
+        "Output above, inductor current below, while the input falls and returns. Where single cycles are too many to tell apart, a part \
+         is the band that they fill."
+            .into(),
+        panels::draw(&rows, &legend_of(runs.iter().map(|c| c.part.as_str())), 340),
+    )
+}
+
 /// Panels side by side on the same axis of values.
 fn row<'a>(
     columns: &[&Column<'a>],

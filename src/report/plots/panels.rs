@@ -170,6 +170,11 @@ impl Level {
     pub(crate) fn upright(self) -> Self {
         Self { upright: true, ..self }
     }
+
+    /// Whether it stands at a time.
+    pub(crate) fn is_upright(&self) -> bool {
+        self.upright
+    }
 }
 
 /// A shaded range of values, or of times.

@@ -9,7 +9,7 @@ use super::{
 use crate::record::layout::{Check, Outcome, Record, State, Verdict};
 use crate::record::words::lower;
 use crate::report::number::RowFormat;
-use crate::report::wrap::{broken, pad_left, pad_right, wrap};
+use crate::report::wrap::{pad_left, pad_right, wrap};
 
 /// Lines of the screen with up to three substitutes, the line of the caller that tells where the rest is included; and for each further one.
 const LINES: (usize, usize) = (40, 9);
@@ -162,12 +162,19 @@ impl<'a> Table<'a> {
 
     /// The line of names of the first group; the further groups bring their own.
     fn head(&self) -> Vec<String> {
-        self.groups.first().map(|parts| self.names(parts)).into_iter().collect()
+        self.groups.first().map_or_else(Vec::new, |parts| self.names(parts))
     }
 
-    fn names(&self, parts: &[&Verdict]) -> String {
-        let names: Vec<String> = parts.iter().map(|verdict| fitted(&verdict.part, self.column)).collect();
-        self.line("What decides", "limit", &names)
+    /// The names of the parts in one line; in two where shortened ones could be mistaken for each other.
+    fn names(&self, parts: &[&Verdict]) -> Vec<String> {
+        let short: Vec<String> = parts.iter().map(|verdict| shortened(&verdict.part, self.column)).collect();
+        let distinct = short.iter().enumerate().all(|(number, name)| !short[..number].contains(name));
+        if distinct {
+            return vec![self.line("What decides", "limit", &short)];
+        }
+        let halves = parts.iter().map(|verdict| halves(&verdict.part, self.column));
+        let (above, below): (Vec<String>, Vec<String>) = halves.unzip();
+        vec![self.line("", "", &above), self.line("What decides", "limit", &below)]
     }
 
     /// As many of the rows that may be left out as lines are left.
@@ -188,7 +195,7 @@ impl<'a> Table<'a> {
         let mut lines = vec![];
         for (number, parts) in self.groups.iter().enumerate() {
             if number > 0 {
-                lines.push(self.names(parts));
+                lines.extend(self.names(parts));
             }
             lines.extend(self.row_of(row, parts));
         }
@@ -278,13 +285,33 @@ fn told(conditions: &[Shared<'_>]) -> String {
     joined(first) + &conditions[1..].iter().map(other).collect::<String>()
 }
 
-/// A name in a column: the end behind its last dash is what goes first.
-fn fitted(name: &str, column: usize) -> String {
-    match name.rsplit_once('-') {
-        _ if name.chars().count() <= column => name.to_string(),
-        Some((begin, _)) if begin.chars().count() <= column => begin.to_string(),
-        _ => broken(name, column)[0].clone(),
+/// Least letters of the begin of a shortened name.
+const BEGIN: usize = 3;
+/// What stands for the letters that are left out.
+const LEFT_OUT: &str = "..";
+
+/// A name in a column without its middle where it is wider: names often differ in what follows the last dash.
+fn shortened(name: &str, column: usize) -> String {
+    let letters: Vec<char> = name.chars().collect();
+    if letters.len() <= column {
+        return name.into();
     }
+    let most = column - LEFT_OUT.len() - BEGIN;
+    let dash = letters.iter().rposition(|letter| *letter == '-').map(|at| letters.len() - at);
+    let end = dash.filter(|end| *end <= most).unwrap_or(most);
+    let begin = column - LEFT_OUT.len() - end;
+    letters[..begin]
+        .iter()
+        .chain(&LEFT_OUT.chars().collect::<Vec<_>>())
+        .chain(&letters[letters.len() - end..])
+        .collect()
+}
+
+/// A name in a column on two lines, the second its end.
+fn halves(name: &str, column: usize) -> (String, String) {
+    let letters: Vec<char> = name.chars().collect();
+    let (begin, end) = letters.split_at(letters.len().saturating_sub(column));
+    (begin.iter().rev().take(column).rev().collect(), end.iter().collect())
 }
 
 fn rest(record: &Record, width: usize, spacing: Spacing) -> Vec<String> {
@@ -303,7 +330,9 @@ fn rest(record: &Record, width: usize, spacing: Spacing) -> Vec<String> {
     let tests = record.bench_plan.measurements.iter().enumerate();
     let mut tests: Vec<String> =
         tests.map(|(i, test)| format!("{}. {} ({})", i + 1, lower(&test.label), test.reading.place)).collect();
-    tests.extend(soak_first(record));
+    if let (Some(first), Some(soak)) = (tests.first_mut(), soak_first(record)) {
+        *first = format!("{soak}, then {first}");
+    }
     say("Bench tests", &tests, "  ", roomy);
     say("Do not run", &forbidden(record), "; ", roomy);
     say("Not asked", &record.original.not_asked, ", ", 1);
@@ -324,7 +353,7 @@ fn soak_first(record: &Record) -> Option<String> {
     let soak = record.bench_plan.soak.as_ref()?;
     let steady = soak.parts.iter().filter_map(|part| part.steady_min);
     let (least, most) = steady.map(|at| (at.least, at.most)).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))?;
-    Some(format!("Soak {:.0} min (steady after {least:.0} to {most:.0} min)", soak.minutes))
+    Some(format!("soak {:.0} min (steady after {least:.0} to {most:.0})", soak.minutes))
 }
 
 /// What is not to be run, with the parts with which it is not.
