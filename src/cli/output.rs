@@ -73,6 +73,12 @@ pub fn note_kept(target: &Path, kept: &[String]) {
     );
 }
 
+/// Tells something on standard error.
+pub fn note(text: &str) {
+    // A standard error that cannot be written leaves nobody to tell.
+    let _ = writeln!(std::io::stderr().lock(), "note: {}", visible(text));
+}
+
 /// From here on an interruption is left to the simulation, which looks out for it.
 pub fn begin_simulating() {
     SIMULATING.store(true, Ordering::Relaxed);

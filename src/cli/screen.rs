@@ -136,7 +136,13 @@ impl Screen {
             output::progress_with_time(done.fetch_add(1, Ordering::Relaxed) + 1, wanted.len());
             Ok(row)
         };
-        wanted.par_iter().map(one).collect()
+        let rows = wanted.par_iter().map(one).collect();
+        let keeps = writer.into_inner().is_ok_and(|writer| writer.is_some());
+        if keeps && matches!(rows, Err(Error::Interrupted)) {
+            let (done, all) = (done.into_inner(), wanted.len());
+            output::note(&format!("{done} of {all} parts are done and kept; the same command goes on with them"));
+        }
+        rows
     }
 
     /// A target that is taken, with the option that helps where one does.

@@ -1,8 +1,12 @@
 //! The program as a user meets it.
 
+#[path = "../support/folders.rs"]
+mod folders;
+
 mod edges;
 mod new;
 mod program;
+mod screen;
 mod sweep;
 mod tables;
 mod waveforms;

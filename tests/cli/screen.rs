@@ -1,0 +1,197 @@
+//! `presolder screen`: lists as they come, the same outcomes as `compare`, rows that are kept after an interruption, requests that are
+//! refused.
+
+use crate::folders;
+use serde_json::Value;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// Events of the board that are left out, so that a part takes little time.
+const LEFT_OUT: [&str; 4] = ["[input.step]", "[load.overload]", "[load.short]", "[start]"];
+/// A list as somebody keeps it: a title above, a total below, an empty cell, a line that cannot be used, a part that stands twice.
+const LIST: &str = "\
+Stock of the workshop;;;;;;
+Part;L [uH];DCR max [mOhm];Isat 30% [A];Size [mm];Core;Rated voltage [V]
+Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
+Widgeon-10;10;39;6.4;7.1 x 6.6 x 6.1;composite;60
+Pochard-22;22;88;2.1;7.1 x 6.6 x 4.8;composite;60
+Smew-15;fifteen;60;4.1;7.1 x 6.6 x 4.8;composite;60
+Gadwall-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
+Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
+Total;;;;;;
+";
+
+struct Room {
+    keep: tempfile::TempDir,
+}
+
+impl Room {
+    /// The valve board without most of its events, its original alone, and a list.
+    fn new() -> Room {
+        let room = Room { keep: tempfile::tempdir().expect("a temporary folder") };
+        folders::copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller"), &room.path("board"));
+        let board = fs::read_to_string(room.path("board/board.toml")).expect("the board");
+        let mut kept = String::new();
+        let mut leaves_out = false;
+        for line in board.lines() {
+            if line.starts_with('[') {
+                leaves_out = LEFT_OUT.iter().any(|table| line.starts_with(table));
+            }
+            if !leaves_out && !line.starts_with("start_time") {
+                kept.push_str(line);
+                kept.push('\n');
+            }
+        }
+        let one_input = kept.replace("voltages = [\"18 V\", \"24 V\", \"32 V\"]", "voltages = [\"24 V\"]");
+        fs::write(room.path("board/board.toml"), one_input).expect("a file");
+        let parts = fs::read_to_string(room.path("board/parts.csv")).expect("the parts");
+        let original: Vec<&str> = parts.lines().take(3).collect();
+        fs::write(room.path("board/parts.csv"), original.join("\n") + "\n").expect("a file");
+        fs::write(room.path("list.csv"), LIST).expect("a file");
+        room
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.keep.path().join(name)
+    }
+
+    fn run(&self, arguments: &[&str]) -> Output {
+        self.run_on("2", arguments)
+    }
+
+    fn run_on(&self, threads: &str, arguments: &[&str]) -> Output {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
+        command.current_dir(self.keep.path()).env("COLUMNS", "80").env("RAYON_NUM_THREADS", threads);
+        command.args(arguments).output().expect("the program runs")
+    }
+
+    /// The record of a screening.
+    fn record(&self, threads: &str, arguments: &[&str]) -> Value {
+        let output = self.run_on(threads, &[&["screen", "board"], arguments, &["--json"]].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    }
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).expect("output is UTF-8")
+}
+
+/// Name and outcome of each part.
+fn outcomes(rows: &Value, name: &str) -> Vec<(String, String)> {
+    let word = |row: &Value, key: &str| row[key].as_str().expect("a word").to_string();
+    let mut all: Vec<_> =
+        rows.as_array().expect("rows").iter().map(|row| (word(row, name), word(row, "outcome"))).collect();
+    all.sort();
+    all
+}
+
+#[test]
+fn law_a_screening_comes_to_what_a_comparison_comes_to() {
+    let room = Room::new();
+    let lines: Vec<&str> = LIST.lines().collect();
+    let list = |order: [usize; 3]| [&lines[1..2], &order.map(|number| lines[number])].concat().join("\n");
+    fs::write(room.path("list.csv"), list([3, 4, 6])).expect("a file");
+    fs::write(room.path("turned.csv"), list([6, 4, 3])).expect("a file");
+    let screened = room.record("2", &["list.csv"]);
+    let turned = room.record("1", &["turned.csv"]);
+    assert_eq!(screened["rows"], turned["rows"], "order of rows and threads");
+    // The same list as a table of the case.
+    let board = fs::read_to_string(room.path("board/board.toml")).expect("the board");
+    fs::write(room.path("board/board.toml"), format!("{board}\n[parts]\ntable = \"../list.csv\"\n")).expect("a file");
+    let output = room.run(&["compare", "board", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let compared: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let outcomes_of = outcomes(&screened["rows"], "part");
+    assert_eq!(outcomes_of, outcomes(&compared["verdicts"], "part"));
+    let words: Vec<&str> = outcomes_of.iter().map(|(_, outcome)| outcome.as_str()).collect();
+    assert_eq!(
+        words,
+        ["undecided", "fail", "fail"],
+        "a part without land data, one that saturates, one that is too tall"
+    );
+}
+
+#[test]
+fn law_what_is_not_looked_at_is_listed() {
+    let room = Room::new();
+    let found = room.record("2", &["list.csv", "--inductance", "5 uH..15 uH"]);
+    let rows = found["rows"].as_array().expect("rows");
+    assert_eq!(rows.len(), 3, "{rows:?}");
+    let tall = rows.iter().find(|row| row["part"] == "Widgeon-10").expect("a row");
+    assert_eq!((tall["outcome"].as_str(), tall["stage"].as_str()), (Some("fail"), Some("paper")));
+    assert!(tall["decision"].as_str().expect("words").contains("Body height"), "{tall}");
+    let twin = rows.iter().find(|row| row["part"] == "Teal-10").expect("a row");
+    assert_eq!(twin["like"], "Gadwall-10");
+    // A part without land data does not pass.
+    assert_eq!(twin["outcome"], "undecided");
+    assert_eq!(found["not_examined"][0]["part"], "Pochard-22");
+    let left_out = found["left_out"].to_string();
+    assert!(left_out.contains("Smew-15") && left_out.contains("list.csv:6"), "{left_out}");
+}
+
+#[test]
+fn law_rows_that_are_done_are_kept() {
+    let room = Room::new();
+    let whole = room.run(&["screen", "board", "list.csv", "--out", "whole"]);
+    assert_eq!(whole.status.code(), Some(0), "{}", text(&whole.stderr));
+    let printed = text(&whole.stdout);
+    assert!(printed.lines().all(|line| line.chars().count() <= 80), "{printed}");
+    for file in ["screen.csv", "screen.html", "screen.json", "left_out.csv"] {
+        assert!(room.path("whole").join(file).is_file(), "{file}");
+    }
+    // A row of an earlier run is taken as it is: here one that no run would come to.
+    let record: Value =
+        serde_json::from_slice(&fs::read(room.path("whole/screen.json")).expect("a record")).expect("JSON");
+    let mut row = record["rows"][0].clone();
+    row["like"] = Value::Null;
+    row["next"] = "kept".into();
+    let stopped = room.run(&["screen", "board", "list.csv", "--out", "again", "--inductance", "1 uH..1 uH"]);
+    assert_eq!(stopped.status.code(), Some(0));
+    fs::remove_dir_all(room.path("again")).expect("a folder");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
+    command.current_dir(room.keep.path()).args(["screen", "board", "list.csv", "--out", "again"]);
+    let mut child = command.spawn().expect("the program starts");
+    let unfinished = room.path("again.unfinished");
+    while child.try_wait().expect("a child").is_none() && !unfinished.is_file() {
+        std::thread::sleep(std::time::Duration::from_millis(1));
+    }
+    let _ = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    let code = child.wait().expect("it ends").code();
+    assert!(code == Some(130) || code == Some(0), "{code:?}");
+    if code == Some(130) {
+        let kept = fs::read_to_string(&unfinished).expect("what is done");
+        let header = kept.lines().next().expect("a header");
+        fs::write(&unfinished, format!("{header}\n{row}\n{{\"part\": \"torn")).expect("a file");
+        assert_eq!(room.run(&["screen", "board", "list.csv", "--out", "again"]).status.code(), Some(0));
+        let again: Value =
+            serde_json::from_slice(&fs::read(room.path("again/screen.json")).expect("a record")).expect("JSON");
+        assert_eq!(again["rows"][0]["next"], "kept");
+        assert!(!unfinished.exists());
+    }
+}
+
+#[test]
+fn error_lists_that_are_none_and_windows_without_sense() {
+    let room = Room::new();
+    fs::write(room.path("empty.csv"), "").expect("a file");
+    fs::write(room.path("letter.csv"), "Dear colleague,\nplease find the list below.\n").expect("a file");
+    let cases: [(&[&str], &str); 5] = [
+        (&["missing.csv"], "missing.csv"),
+        (&["empty.csv"], "empty.csv"),
+        (&["letter.csv"], "letter.csv"),
+        (&["list.csv", "--inductance", "5 uH to 10 uH"], "expected two inductances"),
+        (&["list.csv", "--inductance", "10 uH..5 uH"], "expected two inductances"),
+    ];
+    for (arguments, told) in cases {
+        let output = room.run(&[&["screen", "board"], arguments].concat());
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
+        let error = text(&output.stderr);
+        assert!(error.contains(told), "{arguments:?}: {error}");
+    }
+    let left = fs::read_dir(room.keep.path()).expect("a folder").count();
+    assert_eq!(left, 4, "the board and three lists, and nothing else");
+    let taken = room.run(&["screen", "board", "list.csv", "--out", "board"]);
+    assert_eq!(taken.status.code(), Some(2));
+}
