@@ -15,7 +15,7 @@ Stock of the workshop;;;;;;
 Part;L [uH];DCR max [mOhm];Isat 30% [A];Size [mm];Core;Rated voltage [V]
 Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
 Widgeon-10;10;39;6.4;7.1 x 6.6 x 6.1;composite;60
-Pochard-22;22;88;2.1;7.1 x 6.6 x 4.8;composite;60
+Pochard-22;22;300;2.1;7.1 x 6.6 x 4.8;composite;60
 Smew-15;fifteen;60;4.1;7.1 x 6.6 x 4.8;composite;60
 Gadwall-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
 Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
