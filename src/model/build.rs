@@ -341,6 +341,7 @@ impl Case {
             places: BTreeMap::new(),
             warnings: vec![],
             files: vec![],
+            set: vec![],
             cancel: Default::default(),
         };
         case.check()?;

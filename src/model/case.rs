@@ -40,6 +40,8 @@ pub struct Case {
     pub warnings: Vec<String>,
     /// Files that were read, with the SHA-256 of each.
     pub files: Vec<CaseFile>,
+    /// What was put in place of their values, each as `KEY=VALUE`.
+    pub set: Vec<String>,
     /// Stops the runs of this case.
     pub cancel: Cancel,
 }

@@ -3,6 +3,7 @@
 mod edges;
 mod new;
 mod program;
+mod settings;
 mod sweep;
 mod tables;
 mod waveforms;
