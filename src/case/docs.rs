@@ -57,6 +57,22 @@ All points are listed as estimated. Up to 3 Is, in 25 points:
 - hard (gapped ferrite): L0 (0.1 + 0.9 / (1 + d / (0.9 - d) (i / Is)^10))
 
 A rating without its percentage is refused.
+
+## Values set for one run
+
+`--set KEY=VALUE`, several times, puts a value in place of one of the case for this run alone; the files stay as they are:
+
+    presolder compare cases/valve-controller --set load.step.to="2.8 A" --set output.capacitors[0].count=4
+
+The key is the path of the tables below, with points between. An entry of a list goes by its number from 0 or by its name:
+`output.capacitors[0].count`, `output.capacitors.ceramic.count`; the number behind the last entry adds one. A datum of a part is
+`parts.NAME.inductance`, in whatever kind of file the part stands; a house rule is `rules.winding_margin`. The value is written
+as in a file; quotation marks around a text or a quantity may be left out, and so may the brackets of a list of quantities
+(`input.voltages="20 V, 24 V"`). It takes the place of the whole datum: an origin, note or uncertainty goes with the former value
+unless it is given again, `'load.step.to={ value = "2.8 A", origin = "measured" }'`.
+
+Every check of the reader applies; a message has the argument in place of file and line. What was set stands in the head of every
+output, and in the record, whose hash of the inputs covers it.
 "#;
 
 const HOUSE_RULES: &str = "

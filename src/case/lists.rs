@@ -5,6 +5,7 @@ use std::ops::Range;
 use std::path::Path;
 
 use super::keys::PART;
+use super::settings::Settings;
 use super::source::{Node, Place, Raw, Sources, nearest};
 use super::table::{self, Answers, Entry, LeftOut, List, Part};
 use super::walk::{Values, walk};
@@ -122,7 +123,7 @@ pub fn read(
     folder: &Path,
     file: (&str, Option<&Place>),
     answers: &Answers,
-    board: &Values,
+    (board, settings): (&Values, &mut Settings),
     before: &[Values],
     lists: &mut Lists,
 ) {
@@ -135,7 +136,7 @@ pub fn read(
         Ok(list) => {
             lists.names.push(name.to_string());
             lists.titles.extend(list.titles.iter().cloned());
-            take(sources, &shown, list, board, before, lists);
+            take(sources, &shown, list, (board, settings), before, lists);
         }
     }
 }
@@ -171,7 +172,14 @@ pub fn check_titles(sources: &mut Sources, board: &Values, lists: &Lists) {
 }
 
 /// Lines become parts; one that the table of keys refuses is left out with the reason.
-fn take(sources: &mut Sources, name: &str, list: List, board: &Values, before: &[Values], lists: &mut Lists) {
+fn take(
+    sources: &mut Sources,
+    name: &str,
+    list: List,
+    (board, settings): (&Values, &mut Settings),
+    before: &[Values],
+    lists: &mut Lists,
+) {
     let places = show_lines(sources, name, &list);
     let constants: HashMap<&str, Place> = board
         .pairs("parts.all")
@@ -184,8 +192,10 @@ fn take(sources: &mut Sources, name: &str, list: List, board: &Values, before: &
     let known: HashSet<String> = before.iter().chain(&lists.parts).map(|part| part.label.clone()).collect();
     lists.left_out.extend(list.left_out.iter().map(|left| (name.to_string(), left.clone())));
     for part in &list.parts {
-        let node = node(part, &places, &constants);
+        let mut node = node(part, &places, &constants);
+        settings.put_in_part(sources, &part.name, &mut node);
         let (values, found) = sources.apart(|sources| walk(sources, PART, &node, &part.name));
+        let found = sources.keep_arguments(found);
         let reason = if known.contains(&part.name) {
             Some("a part of that name has been read before".to_string())
         } else {

@@ -11,6 +11,7 @@ mod parts;
 pub mod plausible;
 mod protection;
 mod rules;
+mod settings;
 mod source;
 pub mod table;
 mod walk;
@@ -25,6 +26,7 @@ use crate::model::doubt;
 use crate::parts::Inductor;
 use crate::visible::visible_path;
 use lists::Lists;
+use settings::Settings;
 pub(crate) use source::nearest;
 use source::{Node, Sources};
 use walk::Values;
@@ -48,24 +50,34 @@ fn around(named: &Path) -> PathBuf {
 /// # Errors
 /// [`Error::Io`] if the folder cannot be read, [`Error::Case`] with every problem found if the case is wrong.
 pub fn read(folder: &Path) -> Result<Case, Error> {
-    read_with_lists(folder, &[])
+    read_with(folder, &[])
+}
+
+/// As [`read`], with values put in place of those of the files, each as `KEY=VALUE`: `load.step.to=3 A`,
+/// `output.capacitors[0].count=4`, `parts.NAME.inductance=9 uH`.
+///
+/// # Errors
+/// As [`read`]; what is wrong with such a value has the argument in place of file and line.
+pub fn read_with(folder: &Path, set: &[String]) -> Result<Case, Error> {
+    read_with_lists(folder, &[], set)
 }
 
 /// The same with the parts of further lists, wherever they are.
 ///
 /// # Errors
-/// As [`read`].
-pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error> {
+/// As [`read_with`].
+pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Result<Case, Error> {
     // Who names the file means its folder.
     let folder = &around(folder);
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));
     let mut sources = Sources::default();
+    let mut settings = Settings::of(&mut sources, set);
     let mut doubts = Vec::new();
-    let board = read_board(&mut sources, folder);
-    let mut parts = read_parts(&mut sources, folder, board.as_ref());
-    let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts);
+    let board = read_board(&mut sources, folder, &mut settings);
+    let mut parts = read_parts(&mut sources, folder, board.as_ref(), &mut settings);
+    let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts, &mut settings);
     let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
     let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
@@ -82,7 +94,11 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error
         lists::original_left_out(&mut sources, values, &lists);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
-    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values));
+    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values, &mut settings));
+    if values.is_some() {
+        let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).collect();
+        settings.check_taken(&mut sources, &names);
+    }
     let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
     else {
         return Err(Error::Case(sorted(sources)));
@@ -141,6 +157,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf]) -> Result<Case, Error
         left_out,
         files,
         only_conditions: None,
+        set: settings.told(),
         cancel: Cancel::default(),
     })
 }
@@ -161,21 +178,22 @@ fn sorted(sources: Sources) -> Vec<crate::error::Problem> {
     problems
 }
 
-fn read_board(sources: &mut Sources, folder: &Path) -> Option<Values> {
+fn read_board(sources: &mut Sources, folder: &Path, settings: &mut Settings) -> Option<Values> {
     if !folder.join(BOARD_FILE).try_exists().unwrap_or(true) {
         let hint = "`presolder new FOLDER` writes a case to begin with, into a new folder";
         sources.file_problem(BOARD_FILE, "no such file", "the board of the case", hint);
         return None;
     }
     let file = sources.read(folder, BOARD_FILE, None)?;
-    let tree = sources.toml(file)?;
+    let mut tree = sources.toml(file)?;
+    settings.put_in_board(sources, &mut tree);
     Some(walk::walk(sources, keys::BOARD, &tree, ""))
 }
 
 /// The values of each part, from `parts.toml` first.
-fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>) -> Vec<Values> {
+fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>, settings: &mut Settings) -> Vec<Values> {
     let present: Vec<&str> = PART_FILES.into_iter().filter(|f| folder.join(f).try_exists().unwrap_or(true)).collect();
-    let listed = board.is_none_or(|board| !lists::files(&mut Sources::default(), folder, board).is_empty());
+    let listed = board.is_none_or(|board| !sources.apart(|sources| lists::files(sources, folder, board)).0.is_empty());
     if present.is_empty() && !listed {
         let hint =
             "the parts stand in parts.toml, in parts.csv, or in a table that board.toml names (CSV, tab, XLSX, ODS)";
@@ -190,6 +208,11 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>) -> V
             parts::nodes_of_toml(sources, file)
         });
     }
+    for node in &mut nodes {
+        if let Some(name) = parts::name_of(node) {
+            settings.put_in_part(sources, &name, node);
+        }
+    }
     let label = |i: usize, node: &Node| parts::name_of(node).unwrap_or(format!("part {}", i + 1));
     nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()
 }
@@ -201,6 +224,7 @@ fn read_lists(
     further: &[PathBuf],
     board: Option<&Values>,
     before: &[Values],
+    settings: &mut Settings,
 ) -> Lists {
     let mut lists = Lists::default();
     let Some(board) = board else { return lists };
@@ -211,11 +235,11 @@ fn read_lists(
         return lists;
     }
     for (name, cited) in &files {
-        lists::read(sources, folder, (name, cited.as_ref()), &answers, board, before, &mut lists);
+        lists::read(sources, folder, (name, cited.as_ref()), &answers, (board, settings), before, &mut lists);
     }
     for list in further {
         let name = list.to_string_lossy();
-        lists::read(sources, Path::new(""), (&name, None), &answers, board, before, &mut lists);
+        lists::read(sources, Path::new(""), (&name, None), &answers, (board, settings), before, &mut lists);
     }
     if sources.noted == noted {
         lists::check_titles(sources, board, &lists);
@@ -228,6 +252,7 @@ fn build_listed(sources: &mut Sources, folder: &Path, context: &board::Context, 
     let mut inductors = Vec::with_capacity(lists.parts.len());
     for mut values in std::mem::take(&mut lists.parts) {
         let (built, found) = sources.apart(|sources| parts::build(sources, folder, &mut values, context));
+        let found = sources.keep_arguments(found);
         match (built, lists::reason(&found)) {
             (Some(inductor), None) => {
                 inductors.push(inductor);

@@ -277,6 +277,5 @@ fn rounded(value: f64) -> f64 {
 
 /// File and line of a datum.
 pub fn place(sources: &Sources, values: &Values, path: &str) -> String {
-    let (file, line) = sources.line(&values.place(path));
-    format!("{file}:{line}")
+    sources.told(&values.place(path))
 }

@@ -1,6 +1,7 @@
 //! The company's own deratings: a file of its own, which a case names and several may share.
 
 use super::keys;
+use super::settings::Settings;
 use super::source::{Place, Sources};
 use super::walk::{Values, walk};
 use crate::model::case::{DatumOrigin, HouseRules};
@@ -8,7 +9,12 @@ use crate::visible::visible;
 use std::path::Path;
 
 /// The rules that a board names, and what the file says of their origin; `None` where it names none or they are wrong.
-pub fn read(sources: &mut Sources, folder: &Path, board: &Values) -> Option<(HouseRules, Vec<DatumOrigin>)> {
+pub fn read(
+    sources: &mut Sources,
+    folder: &Path,
+    board: &Values,
+    settings: &mut Settings,
+) -> Option<(HouseRules, Vec<DatumOrigin>)> {
     let file = board.text("rules")?;
     let place = board.place("rules");
     if Path::new(file).is_absolute() {
@@ -17,7 +23,8 @@ pub fn read(sources: &mut Sources, folder: &Path, board: &Values) -> Option<(Hou
         return None;
     }
     let number = sources.read(folder, file, Some((&place, "rules")))?;
-    let tree = sources.toml(number)?;
+    let mut tree = sources.toml(number)?;
+    settings.put_in_rules(sources, &mut tree);
     let values = walk(sources, keys::RULES, &tree, LABEL);
     check(sources, &values, number);
     let at = |key: &str| values.number(key);

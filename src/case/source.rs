@@ -76,6 +76,8 @@ struct Source {
     text: String,
     /// Where its lines begin.
     lines: Vec<usize>,
+    /// Whether it is an argument of the command line and no file: its name says everything.
+    is_argument: bool,
 }
 
 impl Source {
@@ -132,6 +134,11 @@ impl Sources {
             return;
         }
         let source = &self.files[place.file];
+        if source.is_argument {
+            let found = shortened(source.text.get(place.span.clone()).unwrap_or(""));
+            let name = source.name.clone();
+            return self.whole(&name, key, found, &expected, &hint, explains);
+        }
         let start = place.span.start.min(source.text.len());
         let number = source.line_of(start);
         let (line, before) = (source.line(number), start - source.lines[number]);
@@ -174,17 +181,22 @@ impl Sources {
     pub fn file_problem(&mut self, file: &str, found: &str, expected: &str, hint: &str) {
         self.noted += 1;
         let file = visible(file).into_owned();
+        self.whole(&file, &file, found.into(), expected, hint, true);
+    }
+
+    /// Adds a problem that has no line.
+    fn whole(&mut self, file: &str, key: &str, found: String, expected: &str, hint: &str, explains: bool) {
         self.problems.push(Problem {
-            key: file.clone(),
-            file,
+            file: file.into(),
             line: 0,
             column: 0,
-            found: found.into(),
-            expected: expected.into(),
-            hint: hint.into(),
+            key: shortened_to(key, LONGEST_WORDS),
+            found,
+            expected: shortened_to(expected, LONGEST_WORDS),
+            hint: shortened_to(hint, LONGEST_WORDS),
             source_line: String::new(),
             shown_column: 0,
-            explains: true,
+            explains,
             alike: 0,
             paste: String::new(),
         });
@@ -243,6 +255,12 @@ impl Sources {
     pub fn line(&self, place: &Place) -> (&str, usize) {
         let source = &self.files[place.file];
         (&source.name, source.line_of(place.span.start.min(source.text.len())) + 1)
+    }
+
+    /// File and line of a place, "board.toml:12", or the argument that it stands in.
+    pub fn told(&self, place: &Place) -> String {
+        let (name, line) = self.line(place);
+        if self.files[place.file].is_argument { name.into() } else { format!("{name}:{line}") }
     }
 
     /// Files in which lines end in a remark of one word: file, first such line from 1, and how many there are.
@@ -323,8 +341,25 @@ impl Sources {
     /// Adds a text to the files that messages show.
     pub fn add(&mut self, name: &str, text: String) -> usize {
         let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(i, _)| i + 1)).collect();
-        self.files.push(Source { name: name.to_string(), text, lines });
+        self.files.push(Source { name: name.to_string(), text, lines, is_argument: false });
         self.files.len() - 1
+    }
+
+    /// Adds an argument of the command line, which messages name in place of file and line.
+    pub fn argument(&mut self, name: &str, text: String) -> usize {
+        let number = self.add(&shortened_to(name, LONGEST_WORDS), text);
+        self.files[number].is_argument = true;
+        number
+    }
+
+    /// Takes over problems with arguments; the others are handed back.
+    pub fn keep_arguments(&mut self, found: Vec<Problem>) -> Vec<Problem> {
+        let is_argument =
+            |problem: &Problem| self.files.iter().any(|source| source.is_argument && source.name == problem.file);
+        let (of_arguments, others): (Vec<Problem>, Vec<Problem>) = found.into_iter().partition(is_argument);
+        self.noted += of_arguments.len();
+        self.problems.extend(of_arguments);
+        others
     }
 
     /// The tree of a TOML file; `None` after noting its syntax errors.
@@ -496,6 +531,13 @@ fn table_of(table: &DeTable<'_>, file: usize) -> Raw {
         (key.get_ref().to_string(), key_place, node)
     };
     Raw::Table(table.iter().map(entry).collect())
+}
+
+/// The one value of a line of TOML, or what is wrong with the line.
+pub fn only_value(line: &str, file: usize) -> Result<Node, String> {
+    let table = DeTable::parse(line).map_err(|error| error.message().to_string())?;
+    let value = table.get_ref().iter().next().map(|(_, value)| node_of(value, file));
+    value.ok_or_else(|| "no value".into())
 }
 
 fn node_of(value: &toml::Spanned<DeValue<'_>>, file: usize) -> Node {

@@ -1,15 +1,14 @@
 //! `presolder check`.
 
+use super::given::Given;
 use super::{Done, output};
-use crate::case::{self, Case, Origin};
+use crate::case::{Case, Origin};
 use crate::error::Error;
 use crate::model::doubt::{Acts, Nature, doubts};
 use crate::record::words::{rounded, say};
 use crate::units::show;
-use crate::visible::visible_path;
 use clap::Args;
 use std::fmt::Write;
-use std::path::{Path, PathBuf};
 
 const EXAMPLE: &str =
     "Example:\n  presolder check cases/valve-controller\n\nExit code: 0 the case can be simulated; 2 it cannot.";
@@ -18,25 +17,28 @@ const EXAMPLE: &str =
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Check {
-    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
-    case: PathBuf,
+    #[command(flatten)]
+    given: Given,
 }
 
 impl Check {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let case = case::read(&self.case)?;
-        output::print(&summary(&case, &self.case, output::width()))?;
+        let case = self.given.read()?;
+        output::print(&summary(&case, &self.given.again(), output::width()))?;
         Ok(Done::Well)
     }
 }
 
-fn summary(case: &Case, folder: &Path, width: usize) -> String {
+fn summary(case: &Case, again: &str, width: usize) -> String {
     let board = &case.board;
     let list = |values: &[f64], unit: &str| values.iter().map(|v| say(*v, unit)).collect::<Vec<_>>().join(", ");
     let mut text = String::new();
     // Writing to a string cannot fail.
     text.push_str(&labelled("", &board.title, width));
+    if !case.set.is_empty() {
+        text.push_str(&labelled("Set     ", &case.set.join("; "), width));
+    }
     let inputs = format!(
         "input {} (nominal {}), output {},",
         list(&board.input_v, "V"),
@@ -60,7 +62,7 @@ fn summary(case: &Case, folder: &Path, width: usize) -> String {
     assumed.retain(|group| !OF_THE_TOOL.iter().any(|begin| group.key.starts_with(begin)));
     section(&mut text, "Assumed", assumed.iter().map(|group| group.told(None)), width);
     section(&mut text, "Estimated", grouped(case, Origin::Estimated).iter().map(|group| group.told(None)), width);
-    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {}", visible_path(folder));
+    let _ = writeln!(text, "\nThe case can be simulated: presolder compare {again}");
     text
 }
 

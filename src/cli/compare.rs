@@ -1,7 +1,7 @@
 //! `presolder compare`.
 
+use super::given::Given;
 use super::{Done, output};
-use crate::case;
 use crate::condition::CONDITIONS;
 use crate::corridor::Depth;
 use crate::error::Error;
@@ -21,8 +21,8 @@ waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran 
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Compare {
-    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
-    case: PathBuf,
+    #[command(flatten)]
+    given: Given,
     /// Folder for the results [default: presolder-CASE in the working directory, numbered where taken].
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -68,8 +68,7 @@ impl Compare {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let begun = Instant::now();
-        let mut case = case::read(&self.case)?;
-        case.cancel = super::CANCEL.clone();
+        let mut case = self.given.read()?;
         let wanted = self.only.iter().map(|name| output::part_index("--only", &case, name));
         let wanted = wanted.collect::<Result<Vec<usize>, Error>>()?;
         if !wanted.is_empty() {

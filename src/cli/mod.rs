@@ -4,6 +4,7 @@
 
 mod check;
 mod compare;
+mod given;
 mod new;
 mod output;
 mod screen;

@@ -1,7 +1,8 @@
 //! `presolder screen`.
 
+use super::given::Given;
 use super::{Done, output};
-use crate::case::{self, Case};
+use crate::case::Case;
 use crate::corridor::screen::Screen as Bench;
 use crate::error::Error;
 use crate::record;
@@ -29,8 +30,8 @@ An interrupted screening keeps the parts that are done, beside the folder, and t
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Screen {
-    /// Folder of the case: board.toml with the parts that it compares, the original among them.
-    case: PathBuf,
+    #[command(flatten)]
+    given: Given,
     /// Lists of parts.
     lists: Vec<PathBuf>,
     /// Folder for the results [default: presolder-CASE-screen in the working directory].
@@ -58,8 +59,7 @@ impl Screen {
     pub fn run(&self) -> Result<Done, Error> {
         let window = self.inductance.as_deref().map(window).transpose()?;
         self.lists.iter().try_for_each(|list| is_there(list))?;
-        let mut case = case::read_with_lists(&self.case, &self.lists)?;
-        case.cancel = super::CANCEL.clone();
+        let case = self.given.read_with_lists(&self.lists)?;
         let target = self
             .out
             .clone()

@@ -1,8 +1,9 @@
 //! `presolder sweep`.
 
+use super::given::Given;
 use super::waveforms::{condition_words, is_word_of};
 use super::{Done, output};
-use crate::case::{self, Case, nearest};
+use crate::case::{Case, nearest};
 use crate::condition::CONDITIONS;
 use crate::condition::contract::Condition;
 use crate::corridor::sweep::draws::{Draws, Spread};
@@ -31,8 +32,8 @@ const MOST_UNITS: usize = 2048;
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Sweep {
-    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
-    case: PathBuf,
+    #[command(flatten)]
+    given: Given,
     /// Tolerances, separated by commas [default: all that board and parts have]: inductance, resistance, core-loss, capacitance,
     /// series-resistance, limit-threshold, frequency, reference, ambient.
     #[arg(long, value_name = "NAMES", value_delimiter = ',')]
@@ -72,8 +73,7 @@ enum SpreadWord {
 impl Sweep {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let mut case = case::read(&self.case)?;
-        case.cancel = super::CANCEL.clone();
+        let case = self.given.read()?;
         let plan = self.plan(&case)?;
         output::begin_simulating();
         let swept = Swept::new(&case, plan).map_err(|failure| record::error(failure, "sweep"))?;

@@ -1,7 +1,8 @@
 //! `presolder waveforms`.
 
+use super::given::Given;
 use super::{Done, output};
-use crate::case::{self, Case};
+use crate::case::Case;
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Setup, Wish};
 use crate::condition::stand::{Stand, prepared};
@@ -12,6 +13,7 @@ use crate::model::corner::{CORNERS, Corner};
 use crate::record;
 use crate::record::words::say;
 use crate::report::claim::Claim;
+use crate::report::csv::remark;
 use crate::units::{self, Dimension};
 use crate::visible::visible_path;
 use clap::Args;
@@ -100,8 +102,8 @@ fn quantity(text: &str, dimension: Dimension) -> Result<f64, String> {
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Waveforms {
-    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
-    case: PathBuf,
+    #[command(flatten)]
+    given: Given,
     /// Name of the part [default: the original]; several stand side by side in one table: --part A --part B.
     #[arg(long, value_name = "NAME")]
     part: Vec<String>,
@@ -179,8 +181,7 @@ impl<'a> Ready<'a> {
 impl Waveforms {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let mut read = case::read(&self.case)?;
-        read.cancel = super::CANCEL.clone();
+        let read = self.given.read()?;
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
         let condition = self.condition()?;
         let (input_v, load_a) = (self.input_v(&case)?, self.load_a(&case, condition)?);
@@ -197,15 +198,16 @@ impl Waveforms {
         let period_s = 1.0 / case.board.frequency_hz;
         let samples = self.samples(condition, (begin_s, end_s), period_s)?;
         match <[Ready<'_>; 1]>::try_from(runs) {
-            Ok([run]) => self.one(run, &samples),
-            Err(runs) => self.side_by_side(runs, &samples),
+            Ok([run]) => self.one(run, &samples, &case.set),
+            Err(runs) => self.side_by_side(runs, &samples, &case.set),
         }
     }
 
     /// One part: each sample is written as it comes.
-    fn one(&self, run: Ready<'_>, samples: &Samples) -> Result<Done, Error> {
+    fn one(&self, run: Ready<'_>, samples: &Samples, set: &[String]) -> Result<Done, Error> {
         let part = run.part;
         let mut sink = CsvSink::open(self.out.as_deref())?;
+        set.iter().for_each(|set| sink.line(&remark(set)));
         sink.line(&["time_s"].iter().chain(&SIGNALS).copied().collect::<Vec<_>>().join(","));
         match run.run(samples, |sample| sink.line(&line(&[sample]))) {
             // The sink asks for the stop when nothing more can be written.
@@ -216,7 +218,7 @@ impl Waveforms {
     }
 
     /// Several parts: one run after the other, then each row with all of them.
-    fn side_by_side(&self, runs: Vec<Ready<'_>>, samples: &Samples) -> Result<Done, Error> {
+    fn side_by_side(&self, runs: Vec<Ready<'_>>, samples: &Samples, set: &[String]) -> Result<Done, Error> {
         if runs.len() as f64 * samples.count() > MOST_TOGETHER {
             return Err(Error::Output(format!(
                 "error: {} parts side by side make more than {MOST_TOGETHER:.0e} samples: choose a longer --every or a shorter span",
@@ -233,6 +235,7 @@ impl Waveforms {
             columns.push(column);
         }
         let mut sink = CsvSink::open(self.out.as_deref())?;
+        set.iter().for_each(|set| sink.line(&remark(set)));
         sink.line(&head);
         for row in 0..columns.iter().map(Vec::len).min().unwrap_or(0) {
             sink.line(&line(&columns.iter().map(|column| column[row]).collect::<Vec<_>>()));

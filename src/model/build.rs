@@ -343,6 +343,7 @@ impl Case {
             warnings: vec![],
             files: vec![],
             only_conditions: None,
+            set: vec![],
             cancel: Default::default(),
         };
         case.check()?;

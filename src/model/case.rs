@@ -44,6 +44,8 @@ pub struct Case {
     pub files: Vec<CaseFile>,
     /// Names of the conditions that alone are looked at; `None`: all that the case states.
     pub only_conditions: Option<Vec<&'static str>>,
+    /// What was put in place of their values, each as `KEY=VALUE`.
+    pub set: Vec<String>,
     /// Stops the runs of this case.
     pub cancel: Cancel,
 }

@@ -72,6 +72,12 @@ pub struct CaseIdentity {
     pub title: String,
     /// Files and their SHA-256.
     pub files: Vec<FileRecord>,
+    /// What was put in place of their values for this run, each as `KEY=VALUE`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set: Vec<String>,
+    /// SHA-256 over the hashes and names of the files and what was set: the same for the same inputs, in hexadecimal.
+    #[serde(default)]
+    pub sha256: String,
 }
 
 /// A file that was read.

@@ -264,6 +264,8 @@ fn identity(case: &Case) -> CaseIdentity {
         name: case.name.clone(),
         title: case.board.title.clone(),
         files: case.files.iter().map(file).collect(),
+        set: case.set.clone(),
+        sha256: sweep::case_hash(case),
     }
 }
 

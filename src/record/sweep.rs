@@ -27,8 +27,11 @@ pub struct Summary {
     pub version: String,
     /// Name of the case.
     pub case: String,
-    /// What tells the case from others: SHA-256 of the hashes of its files.
+    /// What tells the case from others: SHA-256 of the hashes of its files, and of what was set.
     pub case_sha256: String,
+    /// What was put in place of values of the files, each as `KEY=VALUE`.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub set: Vec<String>,
     /// How units are chosen, in words.
     pub how: String,
     /// Seed of random draws.
@@ -116,10 +119,11 @@ pub struct Quantile {
     pub value: f64,
 }
 
-/// What tells a case from others: the hash of the names and hashes of its files.
+/// What tells the inputs of a run from others: the hash of the names and hashes of the files and of what was set.
 pub fn case_hash(case: &Case) -> String {
     let mut hash = Sha256::new();
     case.files.iter().for_each(|file| hash.update(format!("{}  {}\n", file.sha256, file.path)));
+    case.set.iter().for_each(|set| hash.update(format!("--set {set}\n")));
     hex(&hash.finalize())
 }
 
@@ -156,6 +160,7 @@ pub fn summary(sweep: &Sweep, units: &[Unit]) -> Summary {
         version: env!("CARGO_PKG_VERSION").into(),
         case: sweep.case.name.clone(),
         case_sha256: case_hash(&sweep.case),
+        set: sweep.case.set.clone(),
         how: how(sweep),
         seed: if let How::Draws(draws) = plan.how { Some(draws.seed) } else { None },
         tolerances: plan.tolerances.iter().map(|one| one.key()).collect(),

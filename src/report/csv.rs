@@ -20,6 +20,16 @@ pub struct CsvFile {
     pub text: String,
 }
 
+/// The line before a header that tells of a value that was set.
+pub fn remark(set: &str) -> String {
+    format!("# set {set}")
+}
+
+/// The lines before the header of every table: what was set; none where nothing was.
+pub(super) fn remarks(record: &Record) -> String {
+    record.case.set.iter().map(|set| format!("{}\r\n", remark(set))).collect()
+}
+
 /// One file a part for the period and, where there are such curves, for step, start, short circuit, light load and loop gain.
 ///
 /// # Errors
@@ -171,7 +181,7 @@ pub fn quantities(record: &Record) -> Result<String, ReportError> {
             writer.serialize(line(row, &part.name, part.original, cell.as_ref()))?;
         }
     }
-    finished(writer)
+    Ok(remarks(record) + &finished(writer)?)
 }
 
 fn line<'a>(row: &'a QuantityRow, part: &'a str, original: bool, cell: Option<&'a Cell>) -> QuantityLine<'a> {
@@ -246,7 +256,7 @@ pub fn bench_plan(record: &Record) -> Result<String, ReportError> {
         let names = (line.quantity.as_str(), line.label.as_str(), line.unit.as_str());
         plan_lines(&mut writer, None, names, Some(word(&line.answer)), line.reading.as_ref())?;
     }
-    finished(writer)
+    Ok(remarks(record) + &finished(writer)?)
 }
 
 fn plan_lines(

@@ -136,7 +136,8 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", safe_name(file.kind), safe_name(&file.part));
-        files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), file.text));
+        let text = csv::remarks(record) + &file.text;
+        files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), text));
     }
     for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));

@@ -109,6 +109,13 @@ fn header(record: &Record) -> Markup {
                 @for part in record.parts.iter().filter(|p| p.original) { strong { (part.name) } }
                 ". Predicted by presolder " (record.presolder_version) "; record layout " (record.record_version) "."
             }
+            @if !record.case.set.is_empty() {
+                p {
+                    strong { "Set for this run" } ", in place of the values of the files: "
+                    @for (number, set) in record.case.set.iter().enumerate() { @if number > 0 { "; " } code { (set) } }
+                    "."
+                }
+            }
         }
         nav aria-label="Contents" { @for (id, title) in CONTENTS { a href={ "#" (id) } { (title) } } }
     }
@@ -494,7 +501,8 @@ fn origins(record: &Record) -> Markup {
             h3 { "Files" }
             dl { @for file in &record.case.files {
                 dt { (file.path) } dd { code { "SHA-256 " (file.sha256) } }
-            } }
+            }
+            @if !record.case.set.is_empty() { dt { "all of them, and what was set" } dd { code { "SHA-256 " (record.case.sha256) } } } }
         }
     }
 }

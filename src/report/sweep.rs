@@ -28,6 +28,8 @@ pub fn header(sweep: &Sweep) -> String {
         format!("conditions {}", conditions.join(" | ")),
         format!("tolerances {}", plan.tolerances.iter().map(|one| one.key()).collect::<Vec<_>>().join(" | ")),
     ];
+    let set = Some(format!("set {}", sweep.case.set.join(" | "))).filter(|_| !sweep.case.set.is_empty());
+    let items: Vec<String> = items.into_iter().chain(set).collect();
     let positions = plan.tolerances.iter().map(|one| format!("{}_fraction", one.key().replace('-', "_")));
     let values = sweep.quantities.iter().map(|quantity| column(quantity));
     let columns: Vec<String> =
@@ -133,6 +135,9 @@ pub fn text(summary: &Summary, width: usize) -> Result<String, ReportError> {
         summary.case, summary.units, summary.how, summary.runs
     );
     push_wrapped(&mut text, &what, width, "", "");
+    if !summary.set.is_empty() {
+        push_wrapped(&mut text, &format!("Set: {}.", summary.set.join("; ")), width, "", "  ");
+    }
     let swept = format!("Tolerances: {}; the others are typical.", summary.tolerances.join(", "));
     push_wrapped(&mut text, &swept, width, "", "");
     push_wrapped(&mut text, &format!("Conditions: {}.", summary.conditions.join(", ")), width, "", "");

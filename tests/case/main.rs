@@ -11,4 +11,5 @@ mod errors;
 mod plausible;
 mod reading;
 mod ripple;
+mod settings;
 mod tables;

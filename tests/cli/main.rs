@@ -7,6 +7,7 @@ mod edges;
 mod new;
 mod program;
 mod screen;
+mod settings;
 mod sweep;
 mod tables;
 mod waveforms;

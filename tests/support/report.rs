@@ -41,6 +41,8 @@ fn record(names: &[&str]) -> Record {
                 FileRecord { path: "board.toml".into(), sha256: "9f2c".repeat(16) },
                 FileRecord { path: "parts/kestrel-10.toml".into(), sha256: "41d0".repeat(16) },
             ],
+            set: vec![],
+            sha256: "7e55".repeat(16),
         },
         parts: names.iter().enumerate().map(|(i, name)| part(i, name)).collect(),
         original: original(&quantities, names[0]),

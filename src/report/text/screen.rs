@@ -71,6 +71,9 @@ enum Spacing {
 
 fn top(record: &Record, width: usize, spacing: Spacing) -> Vec<String> {
     let mut lines = vec![one_line(&record.case.title, width)];
+    if !record.case.set.is_empty() {
+        lines.extend(wrap(&record.case.set.join("; "), width, "Set: ", "  "));
+    }
     let doubts: Vec<&String> = to_check(record).collect();
     for doubt in doubts.iter().take(MOST_DOUBTS) {
         lines.extend(wrap(doubt, width, "Check: ", "  "));

@@ -1,0 +1,45 @@
+//! The case that a command is given, and what is set in place of its values.
+
+use crate::case::{self, Case};
+use crate::error::Error;
+use crate::visible::visible_path;
+use clap::Args;
+use std::path::PathBuf;
+
+/// Arguments of every command that reads a case.
+#[derive(Args)]
+pub struct Given {
+    /// Folder of the case: board.toml, and the parts in parts.toml or in a table (CSV, tab, XLSX, ODS).
+    case: PathBuf,
+    /// Put a value in place of one of the case for this run, any key and several times: load.step.to="3 A",
+    /// output.capacitors[0].count=4, output.capacitors.ceramic.esr="4 mohm", parts.NAME.inductance="9 uH". It is checked like
+    /// the files, and stands in the head of every output.
+    #[arg(long, value_name = "KEY=VALUE")]
+    set: Vec<String>,
+}
+
+impl Given {
+    /// Reads the case; an interruption stops its runs.
+    pub fn read(&self) -> Result<Case, Error> {
+        self.read_with_lists(&[])
+    }
+
+    /// The same with the parts of further lists.
+    pub fn read_with_lists(&self, lists: &[PathBuf]) -> Result<Case, Error> {
+        let mut case = case::read_with_lists(&self.case, lists, &self.set)?;
+        case.cancel = super::CANCEL.clone();
+        Ok(case)
+    }
+
+    /// The same arguments for another command, as a shell takes them.
+    pub fn again(&self) -> String {
+        let set = self.set.iter().map(|set| format!(" --set {}", quoted(set)));
+        visible_path(&self.case) + &set.collect::<String>()
+    }
+}
+
+/// A word between single quotation marks where a shell would read anything else into it.
+fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "._-=/%+,:".contains(c);
+    if word.chars().all(plain) { word.into() } else { format!("'{}'", word.replace('\'', "'\\''")) }
+}
