@@ -31,6 +31,9 @@ pub fn json(record: &ScreenRecord) -> Result<String, ReportError> {
 pub fn text(record: &ScreenRecord, top: usize, width: usize) -> String {
     let mut text = String::new();
     push_wrapped(&mut text, &record.case.title, width, "", "");
+    if !record.case.set.is_empty() {
+        push_wrapped(&mut text, &format!("Set: {}.", record.case.set.join("; ")), width, "", "  ");
+    }
     let fitted = format!("Fitted: {}; {}.", record.original.part, record.original.sentence);
     push_wrapped(&mut text, &fitted, width, "", "  ");
     push_wrapped(&mut text, &counts(record), width, "", "  ");

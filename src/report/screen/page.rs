@@ -41,6 +41,7 @@ pub fn page(record: &ScreenRecord) -> String {
             body {
                 header {
                     h1 { (record.case.title) }
+                    @if !record.case.set.is_empty() { p class="sub" { "Set: " code { (record.case.set.join("; ")) } } }
                     p class="sub" { "Fitted: " (record.original.part) "; " (record.original.sentence) "." }
                     p { (super::counts(record)) }
                 }
