@@ -1,9 +1,10 @@
 //! Command line: argument text in, requests out; printing and exit codes.
 //!
-//! Exit codes: 0 it ran; 1 it ran and, with `--strict`, not every substitute passes; 2 it could not run; 130 interrupted.
+//! Exit codes: 0 it ran; 1 it ran and, with `--strict`, not every substitute passes, or two results differ; 2 it could not run; 130 interrupted.
 
 mod check;
 mod compare;
+mod diff;
 mod given;
 mod new;
 mod output;
@@ -40,6 +41,8 @@ enum Command {
     New(new::New),
     /// Read a case and say what it holds, what is missing and what was assumed. Nothing is simulated.
     Check(check::Check),
+    /// Hold two results against each other: which data changed, which outcomes moved.
+    Diff(diff::Diff),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
@@ -64,6 +67,8 @@ enum Done {
     Well,
     /// It ran, and not every substitute passes.
     SubstituteFails,
+    /// It ran, and two results differ.
+    Differs,
 }
 
 /// Runs the program with the arguments of the process.
@@ -76,6 +81,7 @@ pub fn main() -> ExitCode {
         Command::Compare(request) => request.run(),
         Command::New(request) => request.run(),
         Command::Check(request) => request.run(),
+        Command::Diff(request) => request.run(),
         Command::Screen(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
@@ -84,7 +90,7 @@ pub fn main() -> ExitCode {
     };
     match result {
         Ok(Done::Well) => ExitCode::SUCCESS,
-        Ok(Done::SubstituteFails) => ExitCode::from(A_SUBSTITUTE_FAILS),
+        Ok(Done::SubstituteFails | Done::Differs) => ExitCode::from(A_SUBSTITUTE_FAILS),
         Err(error) => {
             output::error(&error);
             ExitCode::from(error.exit_code())

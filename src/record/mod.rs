@@ -1,6 +1,7 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
 pub mod curves;
+pub mod difference;
 mod facts;
 pub mod layout;
 pub mod plan;

@@ -4,6 +4,7 @@
 pub mod claim;
 mod contents;
 pub mod csv;
+pub mod difference;
 pub mod folder;
 pub mod html;
 pub mod journal;

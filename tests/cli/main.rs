@@ -3,6 +3,7 @@
 #[path = "../support/folders.rs"]
 mod folders;
 
+mod diff;
 mod edges;
 mod new;
 mod program;

@@ -1,0 +1,68 @@
+//! `presolder diff`.
+
+use super::{Done, output};
+use crate::error::Error;
+use crate::record::difference::Difference;
+use crate::record::layout::{RECORD_VERSION, Record};
+use crate::report::difference;
+use crate::visible::visible_path;
+use clap::Args;
+use serde::Deserialize;
+use std::path::{Path, PathBuf};
+
+const EXAMPLE: &str = "Example:\n  presolder diff presolder-valve-controller presolder-valve-controller-2\n\n\
+Says which outcomes and checks moved, which inputs changed, and which figures differ by more than a part in 1e9.\n\n\
+Exit code: 0 the same; 1 something differs; 2 it could not run.";
+
+/// Arguments of `diff`.
+#[derive(Args)]
+#[command(after_help = EXAMPLE)]
+pub struct Diff {
+    /// The earlier result: its folder, or its record.json.
+    old: PathBuf,
+    /// The later one.
+    new: PathBuf,
+    /// Print everything as JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Diff {
+    /// Does it.
+    pub fn run(&self) -> Result<Done, Error> {
+        let (old, new) = (read(&self.old)?, read(&self.new)?);
+        let found = Difference::between(&old, &new);
+        if self.json {
+            output::print_as_it_is(&difference::json(&found).map_err(output::report_error)?)?;
+        } else {
+            output::print(&difference::text(&found, output::width()))?;
+        }
+        Ok(if found.is_none() { Done::Well } else { Done::Differs })
+    }
+}
+
+/// What of a record tells whether it can be read.
+#[derive(Deserialize)]
+struct Head {
+    record_version: u32,
+}
+
+fn read(given: &Path) -> Result<Record, Error> {
+    let path = if given.is_dir() { given.join("record.json") } else { given.to_path_buf() };
+    let text = std::fs::read_to_string(&path).map_err(|source| Error::Io {
+        path: path.clone(),
+        action: "read the record".into(),
+        source,
+    })?;
+    let wrong = |what: String| Error::Output(format!("error: {}: {what}", visible_path(&path)));
+    let head: Head = serde_json::from_str(&text).map_err(|error| {
+        wrong(format!("no record of a comparison: {error}; name the folder of a result, or its record.json"))
+    })?;
+    if head.record_version != RECORD_VERSION {
+        let version = head.record_version;
+        return Err(wrong(format!(
+            "a record of layout {version}; this program reads {RECORD_VERSION}: compare the case once more"
+        )));
+    }
+    serde_json::from_str(&text).map_err(|error| wrong(format!("a damaged record: {error}")))
+}

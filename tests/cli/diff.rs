@@ -1,0 +1,75 @@
+//! `presolder diff`: the same is the same, what moved is told with why, and what is no record is refused.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+fn run(arguments: &[&str], at: &Path) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
+    command.current_dir(at).env("COLUMNS", "80").args(arguments).output().expect("the program runs")
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).expect("output is UTF-8")
+}
+
+#[test]
+fn law_two_results_are_told_apart_and_why() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let case = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller").display().to_string();
+    let compare = |out: &str, more: &[&str]| {
+        let arguments = ["compare", &case, "--quick", "--only", "Meadowsweet-10", "--out", out];
+        let output = run(&[&arguments[..], more].concat(), room.path());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    };
+    compare("old", &[]);
+    compare("new", &["--set", "limits.ripple=4 mV"]);
+    let same = run(&["diff", "old", "old/record.json"], room.path());
+    assert_eq!((same.status.code(), text(&same.stdout).starts_with("The same")), (Some(0), true));
+
+    let moved = run(&["diff", "old", "new"], room.path());
+    let told = text(&moved.stdout);
+    assert_eq!(moved.status.code(), Some(1));
+    for part in ["Meadowsweet-10: PASS -> UNDECIDED", "set limits.ripple: nothing -> 4 mV", "Checks that moved", "met"]
+    {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
+
+    // A figure that somebody has changed by hand is found.
+    let record = fs::read_to_string(room.path().join("old/record.json")).expect("a record");
+    let at = record.find("\"quantity\": \"ripple_raw\",").expect("a figure");
+    let value = record[at..].find("\"value\": ").map(|from| at + from + "\"value\": ".len()).expect("its value");
+    let digit = if record[value..].starts_with("0.01") { "0.02" } else { "0.01" };
+    let edited = format!("{}{digit}{}", &record[..value], &record[value + 4..]);
+    fs::write(room.path().join("edited.json"), edited).expect("a file");
+    let found = run(&["diff", "old", "edited.json"], room.path());
+    assert_eq!(found.status.code(), Some(1));
+    assert!(text(&found.stdout).contains("ripple_raw"), "{}", text(&found.stdout));
+}
+
+#[test]
+fn error_what_is_no_record_is_refused() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let file = |name: &str, text: &str| -> PathBuf {
+        let path = room.path().join(name);
+        fs::write(&path, text).expect("a file");
+        path
+    };
+    file("letter.json", "Dear colleague");
+    file("other.json", "{\"record_version\": 1}");
+    file("torn.json", "{\"record_version\": 3, \"parts\": [");
+    fs::create_dir(room.path().join("empty")).expect("a folder");
+    for (name, told) in [
+        ("missing", "read the record"),
+        ("empty", "record.json"),
+        ("letter.json", "no record"),
+        ("other.json", "layout 1"),
+        ("torn.json", "no record"),
+    ] {
+        let output = run(&["diff", name, name], room.path());
+        assert_eq!(output.status.code(), Some(2), "{name}");
+        let error = text(&output.stderr);
+        assert!(error.contains(told) && error.contains(name), "{name}: {error}");
+    }
+}
