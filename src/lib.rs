@@ -14,7 +14,7 @@
 //!
 //! let bank = vec![CapacitorBranch::new("ceramic", 43e-6, 1.7e-3, 0.4e-9)?];
 //! let mut board = Board::peak_current(23.0, 5.1, 2.9, 410e3, bank)?;
-//! board.load_step = Some(LoadStep { from_a: 0.6, to_a: 2.3, slew_a_per_s: 1.1e6, hold_s: 310e-6 });
+//! board.load_step = Some(LoadStep::once(0.6, 2.3, 1.1e6, 310e-6));
 //! let part = Inductor::new("Teal-10", 10.3e-6, 37e-3)?;
 //! let case = Case::new(board, vec![part])?;
 //! let stand = Stand::new(&case, &case.parts[0], CORNERS[0], 23.0);

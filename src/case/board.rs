@@ -1,6 +1,7 @@
 //! From values to the board: checks across keys, defaults that are calculated, and the data structures.
 
-use super::protection::{self, current_limit_a, derived_hold_s};
+use super::loads;
+use super::protection::{self, current_limit_a};
 use super::source::{Place, Sources};
 use super::walk::{Fault, Values};
 use crate::board::*;
@@ -11,6 +12,7 @@ use crate::model::case::{
 use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, CapacitorKind, FilletGoals, PadPair};
 use crate::units::{Dimension, show};
+use std::path::Path;
 
 /// Key of the largest error of the piecewise-linear current.
 pub const SATURATION_ERROR: &str = "numerics.saturation_error";
@@ -42,6 +44,7 @@ pub fn context(v: &Values) -> Context {
 /// Everything in `board.toml`; `None` after noting what is missing.
 pub fn build(
     sources: &mut Sources,
+    folder: &Path,
     v: &mut Values,
     doubts: &mut Vec<String>,
 ) -> Option<(Board, Limits, Bench, Numerics)> {
@@ -50,7 +53,8 @@ pub fn build(
     let output_bank = bank(v, "output.capacitors");
     let input_bank = bank(v, "input.capacitors");
     let control = control(sources, v);
-    let load_step = if v.count("load.step") == 1 { Some(load_step(v)) } else { None };
+    let load_step = if v.count("load.step") == 1 { Some(loads::own_step(v)) } else { None };
+    let loads = loads::read(sources, folder, v);
     let board = Board {
         title: v.text("title")?.to_string(),
         input_v: v.numbers("input.voltages")?.to_vec(),
@@ -74,6 +78,7 @@ pub fn build(
             Some(step) => Some(step?),
             None => None,
         },
+        loads: loads?,
         events: protection::events(v)?,
         land: pads(v),
         keep_out: keep_out(v),
@@ -347,13 +352,6 @@ fn clamp(sources: &mut Sources, v: &mut Values, m: &Modulator, limit_a: Option<(
     Some((low_v, high_v))
 }
 
-/// The load step; the hold time is derived where it is not stated.
-fn load_step(v: &mut Values) -> Option<LoadStep> {
-    let hold_s = v.number("load.step.hold").or_else(|| derived_hold_s(v, "load.step.hold"))?;
-    let at = |name: &str| v.number(&format!("load.step.{name}"));
-    Some(LoadStep { from_a: at("from")?, to_a: at("to")?, slew_a_per_s: at("slew")?, hold_s })
-}
-
 fn pads(v: &Values) -> Option<PadPair> {
     let at = |name: &str| v.number(&format!("mechanics.land.{name}"));
     Some(PadPair { length_m: at("pad_length")?, width_m: at("pad_width")?, gap_m: at("gap")? })
@@ -502,7 +500,7 @@ fn check(sources: &mut Sources, v: &Values, doubts: &mut Vec<String>) {
     check_voltages(v, &mut fault);
     check_duty(v, &mut fault);
     check_control(v, &mut fault, doubts);
-    check_load(v, &mut fault, doubts);
+    loads::check(v, &mut fault, doubts);
     protection::check(v, &mut fault);
     for path in ["input.capacitors", "output.capacitors"] {
         check_bank(v, path, &mut fault);
@@ -752,34 +750,6 @@ fn check_control(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
         let regulated = show(tap_v * (1.0 + r1 / rb), Dimension::Voltage);
         doubts.push(format!(
             "control.compensator.rb: the divider sets {regulated}, more than 2 % off the output voltage aimed at"
-        ));
-    }
-}
-
-fn check_load(v: &Values, fault: &mut Fault<'_>, doubts: &mut Vec<String>) {
-    let (Some(from_a), Some(to_a)) = (v.number("load.step.from"), v.number("load.step.to")) else { return };
-    if to_a <= from_a {
-        fault(
-            "load.step.to",
-            format!("above from = {}", show(from_a, Dimension::Current)),
-            "the release is simulated as well; write the smaller current first",
-        );
-    }
-    let current = |a| show(a, Dimension::Current);
-    let full = v.numbers("load.currents").and_then(|l| l.last().copied());
-    if let Some((lowest_a, _, _)) = current_limit_a(v).filter(|l| to_a >= l.0) {
-        fault(
-            "load.step.to",
-            format!("below the lowest current-limit threshold of {}", current(lowest_a)),
-            "the step would only show the limit at work",
-        );
-    } else if let Some(full_a) = full.filter(|full_a| to_a > 2.0 * full_a) {
-        fault("load.step.to", format!("at most twice the full load of {}", current(full_a)), "check the unit");
-    } else if let Some(full_a) = full.filter(|full_a| to_a > *full_a) {
-        doubts.push(format!(
-            "load.step.to: the step goes to {}, beyond the full load of {}",
-            current(to_a),
-            current(full_a)
         ));
     }
 }

@@ -113,6 +113,7 @@ const RIPPLE: &[&str] = &["ripple"];
 const DIVIDER: &[&str] = &["op-amp", "ripple"];
 /// With a comparator that holds something against a reference.
 const REFERENCE: &[&str] = &["op-amp", "transconductance", "ripple", "margins"];
+const RANDOM: &[&str] = &["random"];
 const COMPARATOR: &[&str] = &["voltage-mode", "peak-current", "constant-on-time", "hysteretic"];
 const BY_CURRENT: &[&str] = &["peak", "valley"];
 const BY_WINDING: &[&str] = &["winding"];
@@ -204,6 +205,28 @@ pub const BOARD: &[Key] = &[
     q("load.step.to", Current, Req, 1e-3, 1000.0, "\"2.5 A\"", "Current after the step, above `from`; the release is simulated as well."),
     q("load.step.slew", Slew, Req, 1e2, 1e10, "\"1 A/us\"", "Slew of both edges."),
     q("load.step.hold", Time, Derived("the larger of 8 x `limits.recovery` and 120 switching periods, in whole periods"), 1e-6, 10.0, "\"1 ms\"", "Time for which each level is held."),
+    key("load.steps", Tables, Opt("no further load step is simulated"), "", "Further load steps, one entry a step: each is simulated like `load.step`. What is not stated in an entry is the board's: its undershoot and overshoot are held against `deviation` or else `limits.step_deviation`, its settling against `recovery` or else `limits.recovery`, and in any case the output against `limits.output_band`."),
+    key("load.steps.name", Text, Req, "\"motor\"", "Name for tables, unique among steps and profiles."),
+    q("load.steps.from", Current, Req, 1e-3, 1000.0, "\"0.5 A\"", "Current before the step."),
+    q("load.steps.to", Current, Req, 1e-3, 1000.0, "\"2.5 A\"", "Current after the step, above `from`."),
+    q("load.steps.slew", Slew, Req, 1e2, 1e10, "\"1 A/us\"", "Slew of the step."),
+    q("load.steps.release_slew", Slew, Opt("as `slew`"), 1e2, 1e10, "\"0.2 A/us\"", "Slew of the release."),
+    q("load.steps.hold", Time, Derived("as `load.step.hold`; of a step that repeats, the release begins half a repetition after the step"), 1e-8, 10.0, "\"1 ms\"", "Time from the end of the step to the begin of the release; of a step that comes once the lower level is held as long."),
+    q("load.steps.repeat", Frequency, Opt("it comes once"), 1.0, 1e7, "\"10 kHz\"", "How often it comes again, up to half the switching frequency, until the swing has settled. The settling time is not asked then: the output has none of its own."),
+    q("load.steps.deviation", Voltage, Opt("`limits.step_deviation` binds it"), 1e-4, 100.0, "\"300 mV\"", "Largest undershoot and overshoot at this step, in place of `limits.step_deviation`. The total band binds all the same."),
+    q("load.steps.recovery", Time, Opt("`limits.recovery` binds it"), 1e-7, 1.0, "\"150 us\"", "Longest settling time after this step, in place of `limits.recovery`."),
+    key("load.profiles", Tables, Opt("no load profile is simulated"), "", "Load profiles, one entry each: a current sink that follows a current against time, from rest at the first current on. The limits are those of `load.steps`, without the settling time."),
+    key("load.profiles.name", Text, Req, "\"radio\"", "Name for tables, unique among steps and profiles."),
+    key("load.profiles.kind", Choice(&["file", "random"]), Req, "\"file\"", "Points of a table, or jumps at random times between two levels."),
+    key("load.profiles.file", Text, Req, "\"loads/radio.csv\"", "CSV file with the columns `time [us]` and `current [A]`, relative to the case: time rising, at least 1 mA, straight from point to point. The first time is taken as 0.").only(&["file"]),
+    q("load.profiles.from", Current, Req, 1e-3, 1000.0, "\"0.5 A\"", "Lower level.").only(RANDOM),
+    q("load.profiles.to", Current, Req, 1e-3, 1000.0, "\"2.5 A\"", "Upper level.").only(RANDOM),
+    q("load.profiles.slew", Slew, Req, 1e2, 1e10, "\"1 A/us\"", "Slew of all edges.").only(RANDOM),
+    q("load.profiles.shortest", Time, Req, 1e-8, 1.0, "\"5 us\"", "Shortest time for which a level is held.").only(RANDOM),
+    q("load.profiles.longest", Time, Req, 1e-8, 1.0, "\"200 us\"", "Longest time for which a level is held; the times between are alike by ratio.").only(RANDOM),
+    q("load.profiles.duration", Time, Req, 1e-6, 10.0, "\"2 ms\"", "Length of the profile.").only(RANDOM),
+    Key { range: (0.0, 4e9), ..key("load.profiles.seed", Count, Req, "7", "Seed of the random times: the same seed, the same profile on every machine.").only(RANDOM) },
+    q("load.profiles.deviation", Voltage, Opt("`limits.step_deviation` binds it"), 1e-4, 100.0, "\"300 mV\"", "Largest undershoot below the mean at the least current, and overshoot above that at the largest, in place of `limits.step_deviation`. The total band binds all the same."),
     q("load.lightest", Current, Opt("light load is not followed"), 1e-3, 1000.0, "\"5 mA\"", "The frequency and ripple of the pulses are followed down to this load, and the boundary of continuous conduction is found."),
     key("load.overload", Table, Opt("no overload is simulated"), "", "Overload by a current sink that grows from the full load until the output gives way."),
     q("load.overload.slew", Slew, Std("0.5 A/ms", "slow against control and sensing, common practice"), 1.0, 1e6, "\"1 A/ms\"", "Slew of the load."),

@@ -7,6 +7,7 @@ mod curves;
 pub mod docs;
 pub mod keys;
 mod lists;
+mod loads;
 mod parts;
 pub mod plausible;
 mod protection;
@@ -80,7 +81,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Re
     let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts, &mut settings);
     let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
-    let built = values.as_mut().and_then(|v| board::build(&mut sources, v, &mut doubts));
+    let built = values.as_mut().and_then(|v| board::build(&mut sources, folder, v, &mut doubts));
     for doubt in &mut doubts {
         *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
     }

@@ -234,12 +234,18 @@ impl Setting {
             Which::Number(number) => Some(number).filter(|number| *number <= items.len()),
             Which::Name(name) => names.iter().position(|other| other == name),
         };
-        let found = element(after, &known).and_then(|(which, rest)| Some((number(which)?, rest.strip_prefix('.')?)));
+        let found = element(after, &known).and_then(|(which, rest)| Some((number(which)?, rest)));
         let Some((number, rest)) = found else { return Err(self.no_entry(keys, key, after, items.len(), &known)) };
         if number == items.len() {
             items.push(Node { raw: Raw::Table(vec![]), place: self.place() });
         }
-        self.put(sources, keys, key.path, rest, &mut items[number])
+        match rest.strip_prefix('.') {
+            Some(rest) => self.put(sources, keys, key.path, rest, &mut items[number]),
+            None => {
+                items[number] = self.value(sources, key);
+                Ok(())
+            }
+        }
     }
 
     /// A list has no such entry.

@@ -2,7 +2,7 @@
 
 use super::given::Given;
 use super::{Done, output};
-use crate::case::Case;
+use crate::case::{Case, nearest};
 use crate::condition::CONDITIONS;
 use crate::condition::contract::{Condition, Setup, Wish};
 use crate::condition::stand::{Stand, prepared};
@@ -15,7 +15,7 @@ use crate::record::words::say;
 use crate::report::claim::Claim;
 use crate::report::csv::remark;
 use crate::units::{self, Dimension};
-use crate::visible::visible_path;
+use crate::visible::{visible, visible_path};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser};
 use std::fs::File;
@@ -113,6 +113,10 @@ pub struct Waveforms {
     /// Condition.
     #[arg(long, value_parser = condition_words(), default_value = "steady")]
     condition: String,
+    /// A load step or profile by its name in the case, in place of a condition; --condition load-step is the case's own load.step, or
+    /// the first that it names.
+    #[arg(long, value_name = "NAME", conflicts_with = "condition")]
+    named: Option<String>,
     /// Input voltage [default: nominal], for example 24V.
     #[arg(long, value_name = "VOLTAGE", value_parser = voltage, allow_hyphen_values = true)]
     input: Option<f64>,
@@ -183,13 +187,14 @@ impl Waveforms {
     pub fn run(&self) -> Result<Done, Error> {
         let read = self.given.read()?;
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
-        let condition = self.condition()?;
+        let load = self.named.as_ref().map(|name| number_of(&case, name)).transpose()?;
+        let condition = self.condition(&case, load)?;
         let (input_v, load_a) = (self.input_v(&case)?, self.load_a(&case, condition)?);
         let parts = self.parts(&case)?;
         let ready = |part: &usize| {
             let part = &case.parts[*part];
             let stand = Stand::new(&case, part, self.corner(), input_v);
-            Ok::<_, Error>(Ready::of(&part.name, self.set_up(&stand, condition, load_a)?))
+            Ok::<_, Error>(Ready::of(&part.name, self.set_up(&stand, condition, (load_a, load))?))
         };
         let runs = parts.iter().map(ready).collect::<Result<Vec<_>, Error>>()?;
         // One time axis: what all of them reach.
@@ -258,7 +263,14 @@ impl Waveforms {
         Ok(if parts.is_empty() { vec![0] } else { parts })
     }
 
-    fn condition(&self) -> Result<&'static dyn Condition, Error> {
+    fn condition(&self, case: &Case, load: Option<usize>) -> Result<&'static dyn Condition, Error> {
+        let of_load = |condition: &&&dyn Condition| {
+            let stand = Stand::new(case, &case.parts[0], CORNERS[0], case.board.nominal_input_v);
+            load.is_some() && condition.places(&stand).iter().any(|place| Some(place.load) == load)
+        };
+        if let Some(condition) = CONDITIONS.iter().find(of_load) {
+            return Ok(*condition);
+        }
         let wanted = CONDITIONS.iter().find(|condition| is_word_of(&self.condition, condition.name()));
         wanted.copied().ok_or_else(|| Error::Output(format!("error: --condition {}: unknown", self.condition)))
     }
@@ -267,13 +279,18 @@ impl Waveforms {
         CORNERS.into_iter().find(|corner| corner_word(corner) == self.corner).unwrap_or(CORNERS[0])
     }
 
-    fn set_up(&self, stand: &Stand<'_>, condition: &dyn Condition, load_a: Option<f64>) -> Result<Setup, Error> {
+    fn set_up(
+        &self,
+        stand: &Stand<'_>,
+        condition: &dyn Condition,
+        (load_a, load): (Option<f64>, Option<usize>),
+    ) -> Result<Setup, Error> {
         let before_s = (-self.from.unwrap_or(0.0)).max(0.0);
         let period_s = 1.0 / stand.case.board.frequency_hz;
         if before_s / period_s > MOST_PERIODS {
             return Err(too_many_periods("--from", -before_s));
         }
-        let setup = condition.set_up(stand, &Wish { load_a, before_s });
+        let setup = condition.set_up(stand, &Wish { load_a, before_s, load });
         let setup = setup.map_err(|failure| record::error(failure, &stand.part.name))?;
         setup.ok_or_else(|| not_stated(stand.case, condition.key()))
     }
@@ -379,6 +396,18 @@ fn line(samples: &[Sample]) -> String {
 /// A field of a table, in quotes where it needs them (RFC 4180).
 fn field(text: &str) -> String {
     if text.contains(['"', ',', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_string() }
+}
+
+/// The number of a load step or profile that an option names.
+fn number_of(case: &Case, name: &str) -> Result<usize, Error> {
+    let names: Vec<&str> = case.board.loads.iter().map(|load| load.name.as_str()).collect();
+    names.iter().position(|known| *known == name).map(|at| at + 1).ok_or_else(|| {
+        let near = nearest(name, names.iter().copied()).map_or(String::new(), |near| format!("; did you mean {near}?"));
+        let known = if names.is_empty() { "it names none".into() } else { format!("it has {}", names.join(", ")) };
+        let text =
+            format!("error: --named {name}: the case {} has no such load step or profile; {known}{near}", case.name);
+        Error::Output(visible(&text).into_owned())
+    })
 }
 
 fn not_stated(case: &Case, key: &str) -> Error {

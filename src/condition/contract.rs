@@ -117,6 +117,8 @@ pub struct Setup {
 pub struct Wish {
     /// Load current in A in place of the full load, for a condition that takes one.
     pub load_a: Option<f64>,
+    /// Number of the load step or profile; `None`: the first that the condition has.
+    pub load: Option<usize>,
     /// Time in s to be shown before the instant from which the run's time counts, where the condition can.
     pub before_s: f64,
 }

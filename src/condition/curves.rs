@@ -19,6 +19,16 @@ pub enum Curve {
     Light(LightCurve),
 }
 
+impl Curve {
+    /// The curve of a named load.
+    pub(crate) fn of_load(self, name: &str) -> Curve {
+        match self {
+            Curve::Event(condition, curve) => Curve::Event(condition, StepCurve { load: name.into(), ..curve }),
+            other => other,
+        }
+    }
+}
+
 /// Loop gain as a loop analyser shows it, up to half the switching frequency.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LoopCurve {
@@ -56,6 +66,8 @@ pub struct PeriodCurve {
 pub struct StepCurve {
     /// Part.
     pub part: String,
+    /// Name of the load step or profile; empty for the board's own load step, and for what has no such name.
+    pub load: String,
     /// Time in s from the begin of the step, ascending.
     pub time_s: Vec<f64>,
     /// Lowest output voltage in the interval that begins at that time, in V.
@@ -196,6 +208,7 @@ pub(crate) fn step_curve(part: &str, thinned: Thinned, means_v: (f64, f64)) -> S
     let (current_low_a, current_high_a) = split(thinned.current_a);
     StepCurve {
         part: part.into(),
+        load: String::new(),
         time_s: thinned.time_s,
         output_low_v,
         output_high_v,

@@ -29,7 +29,7 @@ pub(crate) fn unknown(stand: &Stand<'_>, figures: &mut Figures) {
         return;
     };
     let (why, condition) = (why.clone(), figures.place.condition);
-    let has_peak = matches!(condition, "steady" | "load step" | "input step");
+    let has_peak = matches!(condition, "steady" | "load step" | "load profile" | "input step");
     if has_peak && is_asked(stand, |rules| rules.saturation_share) {
         figures.push("saturation_use", Value::NotComputed(why.clone()));
     }

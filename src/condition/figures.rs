@@ -179,6 +179,8 @@ pub struct Place {
     pub load_a: Option<f64>,
     /// Voltage in V that is already at the output of a start; 0 elsewhere.
     pub prebias_v: f64,
+    /// Number of the load step or profile: a named one of the board, from 1 on; 0 for its own step and elsewhere.
+    pub load: usize,
 }
 
 /// Value of one quantity.

@@ -52,7 +52,7 @@ impl Condition for AtLimit {
         let low = FluxCurve::of_unit(&part.saturation, part.core, hottest_degc, 1.0 - part.tolerance)?;
         let Some(current_a) = at_limit_a(case, part, &low, hottest_degc) else { return Ok(None) };
         let corner = Corner::told("output shorted, hottest winding, low L, highest limit and input");
-        let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0 };
+        let place = Place { condition: self.name(), corner, input_v: None, load_a: None, prebias_v: 0.0, load: 0 };
         let mut figures = Figures::at(place, Some(hottest_degc));
         figures.push("limit_current", current_a);
         figures.push("limit_share", low.inductance_h(current_a) / part.inductance_h);

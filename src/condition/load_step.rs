@@ -1,8 +1,10 @@
-//! Load step and release: dip, rise, window, recovery, peak current.
+//! Load step and release, the board's own and named ones: dip, rise, window, recovery, peak current.
 //!
 //! Definitions: docs/physics.md, "load step".
 
 use super::contract::{Condition, Found, Setup, Wish};
+use super::course::{self, Course};
+use super::curves::Curve;
 use super::derating;
 use super::figures::{Failure, Figures, Note, Place, Value};
 use super::stand::{Stand, Warm};
@@ -39,11 +41,15 @@ impl Condition for LoadStepAndRelease {
     }
 
     fn places(&self, stand: &Stand<'_>) -> Vec<Place> {
-        stand.case.board.load_step.iter().map(|step| stand.place(self.name(), step.to_a)).collect()
+        let place = |(load, step): (usize, LoadStep)| Place { load, ..stand.place(self.name(), step.to_a) };
+        stand.case.board.steps().map(place).collect()
     }
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
-        let Some(step) = &stand.case.board.load_step else { return Ok(Found::of(Figures::at(place, None))) };
+        let Some(step) = &stand.case.board.step(place.load) else { return Ok(Found::of(Figures::at(place, None))) };
+        if step.every_s.is_some() {
+            return course::simulate(stand, place, &Course::of_step(stand, step));
+        }
         let Warm { mut machine, steady: high, winding_degc, .. } = stand.warm(step.to_a)?;
         let low = stand.steady(&mut machine, step.from_a)?;
         let means_v = (low.mean_output_v(), high.mean_output_v());
@@ -60,7 +66,9 @@ impl Condition for LoadStepAndRelease {
             let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
             found.books.push(found_run.book);
             found.peak_a = found.peak_a.max(found_run.peak_a());
-            found.curves.extend(stand.event_curve(self.name(), thinned, means_v));
+            let name = stand.case.board.named(place.load).map_or("", |named| &named.name);
+            let curve = stand.event_curve(self.name(), thinned, means_v);
+            found.curves.extend(curve.map(|curve| Curve::of_load(curve, name)));
             runs.push(found_run);
         }
         measure(&runs, stand.case.board.output_v, &mut found.figures);
@@ -69,7 +77,11 @@ impl Condition for LoadStepAndRelease {
     }
 
     fn set_up(&self, stand: &Stand<'_>, wish: &Wish) -> Result<Option<Setup>, Failure> {
-        let Some(step) = &stand.case.board.load_step else { return Ok(None) };
+        let load = wish.load.or_else(|| stand.case.board.steps().next().map(|(load, _)| load));
+        let Some(step) = &load.and_then(|load| stand.case.board.step(load)) else { return Ok(None) };
+        if step.every_s.is_some() {
+            return course::set_up(stand, wish, &Course::of_step(stand, step)).map(Some);
+        }
         let Warm { mut machine, curve, .. } = stand.warm(step.to_a)?;
         let low = machine.steady(step.from_a)?;
         let timing = Timing::new(step, machine.period_s(), 0.0).after(wish.before_s / machine.period_s(), low.periods);
@@ -122,14 +134,14 @@ impl Timing {
     /// Timing of a step that begins at a fraction of the period after a clock edge. Levels are held from the end of an edge to the
     /// begin of the next one.
     pub fn new(step: &LoadStep, period_s: f64, fraction: f64) -> Timing {
-        let edge_s = (step.to_a - step.from_a).abs() / step.slew_a_per_s;
-        let whole = ((edge_s + step.hold_s) / period_s).floor();
-        let rest_s = (edge_s + step.hold_s) - whole * period_s + fraction * period_s;
+        let (up_s, down_s) = (step.rise_s() + step.hold_s, step.fall_s() + step.hold_s);
+        let whole = (up_s / period_s).floor();
+        let rest_s = up_s - whole * period_s + fraction * period_s;
         let carry = (rest_s / period_s).floor();
         Timing {
             step: (LEAD_CYCLES, fraction * period_s),
             release: (LEAD_CYCLES + whole as u64 + carry as u64, (rest_s - carry * period_s).max(0.0)),
-            cycles: LEAD_CYCLES + (2.0 * (edge_s + step.hold_s) / period_s + fraction).ceil() as u64,
+            cycles: LEAD_CYCLES + ((up_s + down_s) / period_s + fraction).ceil() as u64,
         }
     }
 
@@ -150,7 +162,7 @@ impl Timing {
         let period_s = machine.period_s();
         Program::constant(circuit.program_a(step.from_a))
             .edge(self.step.0, self.step.1, circuit.program_a(step.to_a), step.slew_a_per_s, period_s)
-            .edge(self.release.0, self.release.1, circuit.program_a(step.from_a), step.slew_a_per_s, period_s)
+            .edge(self.release.0, self.release.1, circuit.program_a(step.from_a), step.release_a_per_s, period_s)
     }
 }
 

@@ -1,6 +1,7 @@
 //! Conditions: what is done to a board, one file each. [`CONDITIONS`] registers them; nothing else names one.
 
 pub mod contract;
+mod course;
 pub mod curves;
 pub(crate) mod derating;
 pub mod dropout;
@@ -9,6 +10,7 @@ pub mod known;
 pub mod light_load;
 pub mod limit;
 pub mod line_step;
+pub mod load_profile;
 pub mod load_step;
 pub mod overload;
 mod sheet;
@@ -29,6 +31,7 @@ pub const DATA_SHEET: Corner = Corner::told("data sheet");
 pub static CONDITIONS: &[&dyn Condition] = &[
     &steady::Steady,
     &load_step::LoadStepAndRelease,
+    &load_profile::LoadProfiles,
     &start::Starts,
     &line_step::LineStep,
     &dropout::Dropout,

@@ -52,8 +52,14 @@ impl Condition for DataSheet {
     }
 
     fn conclude(&self, case: &Case, part: &Inductor, _: &[&Found]) -> Result<Option<Figures>, Failure> {
-        let place =
-            Place { condition: self.name(), corner: super::DATA_SHEET, input_v: None, load_a: None, prebias_v: 0.0 };
+        let place = Place {
+            condition: self.name(),
+            corner: super::DATA_SHEET,
+            input_v: None,
+            load_a: None,
+            prebias_v: 0.0,
+            load: 0,
+        };
         let mut figures = Figures::at(place, None);
         // What the board does not state, the part that fits it now does. Where nothing is said of that one either, nobody knows what fits.
         let fitted = case.original();

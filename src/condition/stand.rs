@@ -115,7 +115,7 @@ impl<'a> Stand<'a> {
     /// The place of a condition at a load in A.
     pub(crate) fn place(&self, condition: &'static str, load_a: f64) -> Place {
         let (corner, input_v) = (self.corner, Some(self.input_v));
-        Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0 }
+        Place { condition, corner, input_v, load_a: Some(load_a), prebias_v: 0.0, load: 0 }
     }
 
     /// The same with the curves of all that is run on it, wherever it stands.

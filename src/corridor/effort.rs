@@ -26,12 +26,17 @@ impl Step {
     }
 }
 
-/// A part and a condition.
-type Run = (usize, &'static str);
+/// A part, a condition and the number of its load step or profile.
+pub(super) type Run = (usize, &'static str, usize);
+
+/// The run of a part in a place.
+pub(super) fn run_of(part: usize, place: &Place) -> Run {
+    (part, place.condition, place.load)
+}
 
 /// What is left to be simulated, and what a run costs.
 pub(super) struct Effort {
-    /// Mean work of a run of each part in each condition.
+    /// Mean work of a run of each part in each condition and load.
     costs: Vec<(Run, u64)>,
     left: AtomicU64,
     left_out: AtomicU64,
@@ -43,7 +48,7 @@ impl Effort {
         let mut sums: Vec<(Run, (u64, u64))> = vec![];
         for (part, found) in found.iter().enumerate() {
             for found in found {
-                let key = (part, found.figures.place.condition);
+                let key = run_of(part, &found.figures.place);
                 match sums.iter_mut().find(|(known, _)| *known == key) {
                     Some((_, sum)) => *sum = (sum.0 + found.work, sum.1 + 1),
                     None => sums.push((key, (found.work, 1))),
@@ -54,8 +59,8 @@ impl Effort {
         Effort { costs, left: AtomicU64::new(MOST * found.len() as u64), left_out: AtomicU64::new(0) }
     }
 
-    fn cost(&self, part: usize, condition: &str) -> u64 {
-        self.costs.iter().find(|(key, _)| *key == (part, condition)).map_or(0, |(_, cost)| *cost)
+    fn cost(&self, run: Run) -> u64 {
+        self.costs.iter().find(|(key, _)| *key == run).map_or(0, |(_, cost)| *cost)
     }
 
     /// Runs that were left out so far.
@@ -65,13 +70,13 @@ impl Effort {
 
     /// Whether some runs of each of these parts and conditions are worth their time in a step.
     pub(super) fn affords(&self, step: Step, runs: u64, of: impl Iterator<Item = Run>) -> bool {
-        let cost: u64 = of.map(|(part, condition)| runs * self.cost(part, condition)).sum();
+        let cost: u64 = of.map(|run| runs * self.cost(run)).sum();
         cost as f64 <= self.left.load(Ordering::Relaxed) as f64 * step.share()
     }
 
     /// Which of some runs are worth their time in a step: the cheap ones first.
     pub(super) fn admit(&self, step: Step, runs: &[(usize, Place)]) -> Vec<bool> {
-        let costs: Vec<u64> = runs.iter().map(|(part, place)| self.cost(*part, place.condition)).collect();
+        let costs: Vec<u64> = runs.iter().map(|(part, place)| self.cost(run_of(*part, place))).collect();
         let mut order: Vec<usize> = (0..runs.len()).collect();
         order.sort_by_key(|&number| costs[number]);
         let left = self.left.load(Ordering::Relaxed);

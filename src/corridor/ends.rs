@@ -11,10 +11,10 @@ use crate::condition::contract::Found;
 use crate::condition::figures::{AtEnds, Datum, Failure, Figure, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::condition::stand::Stand;
 use crate::condition::{self, CONDITIONS, DATA_SHEET};
-use crate::judge::requirement::{REQUIREMENTS, Yardstick};
+use crate::judge::requirement::{REQUIREMENTS, Requirement, Yardstick};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
-use crate::judge::{self, finding::badness};
+use crate::judge::{self, finding::badness, requirement};
 use crate::model::case::Case;
 use crate::model::corner::{Corner, End, same_board};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner, Place as Owned, doubts};
@@ -165,15 +165,31 @@ impl Part {
 pub(super) fn checks(case: &Case, figures: &PartFigures, part: usize) -> Vec<Check> {
     let mut checks = vec![];
     for requirement in REQUIREMENTS {
-        let Some(yardstick) = (requirement.yardstick)(case, &case.parts[part]) else { continue };
         for quantity in requirement.quantities.iter().filter_map(|id| quantity::find(id)) {
-            checks.extend(deciding(figures, quantity, yardstick));
+            for load in checks_of(requirement, figures) {
+                let yardstick = requirement.at_load(case, &case.parts[part], load);
+                let is_of = |place: &Place| requirement.check_of(place) == load;
+                checks.extend(yardstick.and_then(|yardstick| deciding(figures, quantity, yardstick, &is_of)));
+            }
         }
     }
     checks
 }
 
-fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yardstick) -> Option<Check> {
+/// The checks of a requirement: the loads where each is one of its own.
+fn checks_of(requirement: &Requirement, figures: &PartFigures) -> Vec<usize> {
+    let mut loads: Vec<usize> = figures.results.iter().map(|found| requirement.check_of(&found.place)).collect();
+    loads.sort_unstable();
+    loads.dedup();
+    loads
+}
+
+fn deciding(
+    figures: &PartFigures,
+    quantity: &'static Quantity,
+    yardstick: Yardstick,
+    is_of: &dyn Fn(&Place) -> bool,
+) -> Option<Check> {
     let limit = yardstick.limit();
     // What happens or not has something that tells how near it is.
     let told_by = quantity::find(precursor(quantity.id)).unwrap_or(quantity);
@@ -188,7 +204,8 @@ fn deciding(figures: &PartFigures, quantity: &'static Quantity, yardstick: Yards
         };
         Some(rank)
     };
-    let ranked = figures.results.iter().filter_map(|found| Some((found, bad(found)?)));
+    let results = figures.results.iter().filter(|found| is_of(&found.place));
+    let ranked = results.filter_map(|found| Some((found, bad(found)?)));
     let worst = ranked.reduce(|a, b| if b.1 > a.1 { b } else { a })?;
     let number = worst.0.value(quantity.id).and_then(Value::number);
     let room =
@@ -446,7 +463,10 @@ fn pattern(case: &Case, figures: &PartFigures, part: &Part, check: &Check) -> Pa
         pattern.ends.clear();
     }
     // What comes next to the place that decides could decide then.
-    let alike = figures.results.iter().filter(|found| found.place.condition == check.place.condition);
+    let of_load = requirement::is_of_load(quantity.id);
+    let is_alike =
+        |place: &Place| place.condition == check.place.condition && (!of_load || place.load == check.place.load);
+    let alike = figures.results.iter().filter(|found| is_alike(&found.place));
     let valued = alike.filter_map(|found| Some((found.place, found.value(quantity.id)?)));
     let mut next: Vec<(Place, &Value)> = valued.filter(|(_, value)| could_turn(value)).collect();
     next.sort_by(|a, b| bad(b.1).total_cmp(&bad(a.1)));

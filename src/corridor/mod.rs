@@ -243,7 +243,8 @@ fn conclusions(case: &Case, part: usize, found: &[Found]) -> Vec<Found> {
         Ok(figures) => figures.map(Found::of),
         Err(failure) => {
             let (condition_name, corner) = (condition.name(), NOMINAL);
-            let place = Place { condition: condition_name, corner, input_v: None, load_a: None, prebias_v: 0.0 };
+            let place =
+                Place { condition: condition_name, corner, input_v: None, load_a: None, prebias_v: 0.0, load: 0 };
             Some(failed(*condition, place, failure))
         }
     };
@@ -280,6 +281,8 @@ pub struct Checked {
     pub part: String,
     /// Name of the condition, at the nominal corner and input.
     pub condition: &'static str,
+    /// Number of the load step or profile.
+    pub load: usize,
     /// Largest differences, or what stopped one of the two.
     pub difference: Result<Difference, Failure>,
     /// Switching period in s.
@@ -296,17 +299,28 @@ pub fn cross_check(case: &Case) -> Result<Vec<Checked>, Failure> {
     let of_part = |part: usize| {
         let looked_at = CONDITIONS.iter().filter(|condition| case.looks_at(condition.name()));
         let wanted = looked_at.filter(move |condition| part == 0 || condition.is_checked_for_all());
-        wanted.map(move |condition| (part, *condition))
+        wanted.flat_map(move |condition| {
+            loads(case, part, *condition).into_iter().map(move |load| (part, *condition, load))
+        })
     };
-    let jobs: Vec<(usize, &dyn Condition)> = (0..case.parts.len()).flat_map(of_part).collect();
+    let jobs: Vec<(usize, &dyn Condition, usize)> = (0..case.parts.len()).flat_map(of_part).collect();
     let checks: Vec<Result<Option<Checked>, Failure>> =
-        jobs.par_iter().map(|&(part, condition)| check(case, part, condition)).collect();
+        jobs.par_iter().map(|&(part, condition, load)| check(case, part, condition, load)).collect();
     Ok(checks.into_iter().collect::<Result<Vec<_>, Failure>>()?.into_iter().flatten().collect())
 }
 
-fn check(case: &Case, part: usize, condition: &dyn Condition) -> Result<Option<Checked>, Failure> {
+/// The load steps or profiles that a condition runs; 0 where it has none.
+fn loads(case: &Case, part: usize, condition: &dyn Condition) -> Vec<usize> {
+    let stand = Stand::new(case, &case.parts[part], NOMINAL, case.board.nominal_input_v);
+    let mut loads: Vec<usize> = condition.places(&stand).iter().map(|place| place.load).collect();
+    loads.dedup();
+    if loads.is_empty() { vec![0] } else { loads }
+}
+
+fn check(case: &Case, part: usize, condition: &dyn Condition, load: usize) -> Result<Option<Checked>, Failure> {
     let stand = Stand::new(case, &case.parts[part], CORNERS[0], case.board.nominal_input_v);
-    let difference = match condition.set_up(&stand, &Wish::default()) {
+    let wish = Wish { load: Some(load), ..Wish::default() };
+    let difference = match condition.set_up(&stand, &wish) {
         Ok(None) | Err(Failure::Engine(EngineError::DoesNotDeliver { .. })) => return Ok(None),
         Ok(Some(setup)) => difference(setup),
         Err(failure) => Err(failure),
@@ -317,7 +331,7 @@ fn check(case: &Case, part: usize, condition: &dyn Condition) -> Result<Option<C
         return Err(failure.clone());
     }
     let (part, period_s) = (case.parts[part].name.clone(), 1.0 / case.board.frequency_hz);
-    Ok(Some(Checked { part, condition: condition.name(), difference, period_s }))
+    Ok(Some(Checked { part, condition: condition.name(), load, difference, period_s }))
 }
 
 /// Both integrations of a run, compared.

@@ -266,7 +266,7 @@ fn trials(whole: &Whole) -> Vec<Place> {
 fn missed_by(case: &Case, shown: &Figures) -> Option<f64> {
     let part = &case.parts[1];
     let of = |requirement: &Requirement| {
-        let limit = (requirement.yardstick)(case, part)?.limit();
+        let limit = requirement.at_load(case, part, shown.place.load)?.limit();
         let values = requirement.quantities.iter().filter_map(|id| shown.value(id));
         let missed = values.filter_map(|value| match (value.number(), limit) {
             (Some(number), Some(limit)) => Some(-margin(number, &limit) / limit.value.abs().max(f64::MIN_POSITIVE)),

@@ -12,7 +12,7 @@ use crate::condition::known::Known;
 use crate::condition::stand::{Stand, prepared};
 use crate::engine::error::EngineError;
 use crate::judge::finding::badness;
-use crate::judge::requirement::REQUIREMENTS;
+use crate::judge::requirement::{REQUIREMENTS, is_of_load};
 use crate::judge::sight::sights;
 use crate::model::between::{Position, between};
 use crate::model::case::Case;
@@ -59,14 +59,23 @@ pub struct Unit {
     pub values: Vec<Option<Value>>,
 }
 
+/// What a unit has one value of.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Column {
+    /// Quantity.
+    pub quantity: &'static Quantity,
+    /// Number of the load step or profile; 0 where there is none, or the quantity is the worst of all.
+    pub load: usize,
+}
+
 /// A sweep that is ready to run.
 pub struct Sweep {
     /// The case, with everything laid out that it only describes.
     pub case: Case,
     /// What is swept.
     pub plan: Plan,
-    /// Quantities of which something is asked and that a run gives.
-    pub quantities: Vec<&'static Quantity>,
+    /// Quantities of which something is asked and that a run gives, those of load steps and profiles one a load.
+    pub columns: Vec<Column>,
     /// What is known of the typical unit of each part at each input: where the searches of the others begin.
     known: Vec<(usize, f64, Known)>,
 }
@@ -112,7 +121,7 @@ impl Sweep {
     pub fn new(case: &Case, plan: Plan) -> Result<Sweep, Failure> {
         let mut case = prepared(case)?;
         cooling::learn(&mut case)?;
-        let mut sweep = Sweep { case, plan, quantities: vec![], known: vec![] };
+        let mut sweep = Sweep { case, plan, columns: vec![], known: vec![] };
         let mut shown = vec![];
         for part in sweep.plan.parts.clone() {
             let typical = sweep.typical(part)?;
@@ -122,7 +131,7 @@ impl Sweep {
                 shown.push(end?);
             }
         }
-        sweep.quantities = asked(&sweep.case, &sweep.plan.parts, &shown);
+        sweep.columns = asked(&sweep.case, &sweep.plan.parts, &shown);
         Ok(sweep)
     }
 
@@ -165,7 +174,7 @@ impl Sweep {
         let (part, positions) = self.plan.unit(number);
         let results = self.figures(part, &self.at(&positions))?;
         let shown = PartFigures { results, ..self.part_figures(part) };
-        let values = self.quantities.iter().map(|quantity| worst(&self.case, &shown, quantity)).collect();
+        let values = self.columns.iter().map(|column| worst(&self.case, &shown, column)).collect();
         Ok(Unit { number, part, positions, values })
     }
 
@@ -248,15 +257,20 @@ impl Queue<'_> {
 }
 
 /// Quantities of which a requirement asks something of any of the parts, as far as the runs give them.
-fn asked(case: &Case, parts: &[usize], shown: &[Vec<Figures>]) -> Vec<&'static Quantity> {
-    let is_given = |id: &str| shown.iter().flatten().any(|figures| figures.value(id).is_some());
-    let mut all: Vec<&'static Quantity> = vec![];
+fn asked(case: &Case, parts: &[usize], shown: &[Vec<Figures>]) -> Vec<Column> {
+    let mut all: Vec<Column> = vec![];
     for requirement in REQUIREMENTS {
-        let is_asked = parts.iter().any(|part| (requirement.yardstick)(case, &case.parts[*part]).is_some());
-        let new = requirement.quantities.iter().filter_map(|id| quantity::find(id)).filter(|one| is_given(one.id));
-        for quantity in new.filter(|_| is_asked) {
-            if !all.contains(&quantity) {
-                all.push(quantity);
+        for quantity in requirement.quantities.iter().filter_map(|id| quantity::find(id)) {
+            let given = shown.iter().flatten().filter(|figures| figures.value(quantity.id).is_some());
+            let mut loads: Vec<usize> = given.map(|figures| requirement.check_of(&figures.place)).collect();
+            loads.sort_unstable();
+            loads.dedup();
+            let is_asked =
+                |load: &usize| parts.iter().any(|part| requirement.at_load(case, &case.parts[*part], *load).is_some());
+            for column in loads.into_iter().filter(is_asked).map(|load| Column { quantity, load }) {
+                if !all.contains(&column) {
+                    all.push(column);
+                }
             }
         }
     }
@@ -264,8 +278,11 @@ fn asked(case: &Case, parts: &[usize], shown: &[Vec<Figures>]) -> Vec<&'static Q
 }
 
 /// The worst value of a quantity: what fails is worse than what could not be computed, and that worse than any number.
-fn worst(case: &Case, shown: &PartFigures, quantity: &Quantity) -> Option<Value> {
-    let values = sights(case, shown, quantity).into_iter().map(|sight| sight.value.clone());
+fn worst(case: &Case, shown: &PartFigures, column: &Column) -> Option<Value> {
+    let Column { quantity, load } = *column;
+    let of_load = is_of_load(quantity.id);
+    let sights = sights(case, shown, quantity).into_iter();
+    let values = sights.filter(|sight| !of_load || sight.figures.place.load == load).map(|sight| sight.value.clone());
     values.reduce(|a, b| if rank(quantity.side, &b) > rank(quantity.side, &a) { b } else { a })
 }
 

@@ -1,7 +1,7 @@
 //! Where a check would turn: the value of a datum that decides, and the part of the range within which a part would pass. Found by search
 //! on the simulation, with everything else at the ends that hurt the check and its uncertainty in place.
 
-use super::effort::{Effort, Step};
+use super::effort::{Effort, Step, run_of};
 use super::ends::{Part, posed_at};
 use crate::condition;
 use crate::condition::figures::{Datum, Failure, Place};
@@ -70,7 +70,7 @@ pub(super) fn search(case: &Case, effort: &Effort, verdicts: &[Verdict]) -> Resu
 /// An interruption.
 pub(super) fn datum(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Option<Tip>, Failure> {
     let affordable = |finding: &&Finding| {
-        let one = std::iter::once((verdict.part, finding.place.condition));
+        let one = std::iter::once(run_of(verdict.part, &finding.place));
         effort.affords(Step::Ranges, HALVINGS as u64 + 1, one)
     };
     let deciding = verdict.deciding().filter(|finding| can_be_followed(finding)).filter(affordable);
@@ -88,7 +88,7 @@ fn of_part(case: &Case, effort: &Effort, verdict: &Verdict) -> Result<Tipping, F
     let datum = datum(case, effort, verdict)?;
     let unmet: Vec<&Finding> = verdict.findings.iter().filter(|finding| finding.outcome > Outcome::NoWorse).collect();
     let runs = (HALVINGS as u64 + 1) * RANGES;
-    let each = unmet.iter().map(|finding| (verdict.part, finding.place.condition));
+    let each = unmet.iter().map(|finding| run_of(verdict.part, &finding.place));
     let affordable = unmet.len() <= MOST_CHECKS && effort.affords(Step::Ranges, runs, each);
     let within = match affordable && unmet.iter().all(|finding| can_be_followed(finding)) {
         true => within(case, &doubts, verdict.part, &unmet)?,

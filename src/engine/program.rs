@@ -41,6 +41,18 @@ impl Course {
         self.corners.push(Corner { at: later(at, duration_s, period_s), value: to, slope_per_s: 0.0 });
     }
 
+    /// Follows points of time in s after an instant and value, from the level of the first on; a level is held after the last.
+    fn follow(&mut self, from: Instant, points: &[(f64, f64)], period_s: f64) {
+        for (number, (at_s, value)) in points.iter().enumerate() {
+            let (next_s, next) = points.get(number + 1).copied().unwrap_or((f64::INFINITY, *value));
+            // Two points at one time are a jump: the later one counts.
+            if next_s > *at_s {
+                let slope_per_s = if next == *value { 0.0 } else { (next - value) / (next_s - at_s) };
+                self.corners.push(Corner { at: later(from, *at_s, period_s), value: *value, slope_per_s });
+            }
+        }
+    }
+
     /// The line at an instant, and the instant until which it holds.
     fn at(&mut self, (cycle, phase_s): Instant, period_s: f64) -> (Line, Instant) {
         let reached = |corner: &Corner| corner.at <= (cycle, phase_s);
@@ -101,6 +113,14 @@ impl Program {
     /// A slew that is infinite makes a jump.
     pub fn edge(mut self, cycle: u64, phase_s: f64, to_a: f64, slew_a_per_s: f64, period_s: f64) -> Program {
         self.load.add_edge((cycle, phase_s), to_a, slew_a_per_s, period_s);
+        self
+    }
+
+    /// Follows a current in A against time in s after an instant, in straight lines from point to point; what the load draws by itself, such
+    /// as a resistor, is `own_a` less of it.
+    pub fn through(mut self, from: Instant, points: &[(f64, f64)], own_a: f64, period_s: f64) -> Program {
+        let points: Vec<(f64, f64)> = points.iter().map(|(at_s, load_a)| (*at_s, load_a + own_a)).collect();
+        self.load.follow(from, &points, period_s);
         self
     }
 

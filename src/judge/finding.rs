@@ -109,11 +109,22 @@ impl Finding {
         case.waivers.iter().any(|waiver| waiver.requirement == self.asked.id())
     }
 
+    /// Number of the named load that it is a check of.
+    pub fn load(&self) -> Option<usize> {
+        match &self.asked {
+            Asked::Requirement(requirement) => Some(requirement.check_of(&self.place)).filter(|load| *load > 0),
+            Asked::Change(_) => None,
+        }
+    }
+
     /// What tells it from the other checks of a part, and is the same in all parts.
     pub fn key(&self) -> String {
         match &self.asked {
             Asked::Requirement(requirement) if requirement.as_one => requirement.id.into(),
-            asked => format!("{}: {}", asked.id(), self.quantity.id),
+            asked => match self.load() {
+                None => format!("{}: {}", asked.id(), self.quantity.id),
+                Some(load) => format!("{}: {}, load {load}", asked.id(), self.quantity.id),
+            },
         }
     }
 }

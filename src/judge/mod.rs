@@ -87,14 +87,17 @@ fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, V
         let all = requirement.quantities.iter().filter_map(|id| quantity::find(id)).map(|quantity| {
             let all = of_requirement(case, parts, part, requirement, quantity);
             let is_whole = !all.iter().any(is_not_asked);
-            (worst(all.into_iter().filter(|finding| !is_not_asked(finding)).collect()), is_whole)
+            let asked = all.into_iter().filter(|finding| !is_not_asked(finding)).collect();
+            (worst_of_each(requirement, asked), is_whole)
         });
-        let all: Vec<(Option<Finding>, bool)> = all.collect();
+        let all: Vec<(Vec<Finding>, bool)> = all.collect();
         let is_whole = all.iter().all(|(_, is_whole)| *is_whole);
         // Of what was looked at in part, only that it is missed is known.
         let known = |finding: &Finding, is_whole: bool| is_whole || finding.state == State::Missed;
-        let found: Vec<Finding> =
-            all.into_iter().filter_map(|(worst, is_whole)| worst.filter(|worst| known(worst, is_whole))).collect();
+        let found: Vec<Finding> = all
+            .into_iter()
+            .flat_map(|(worst, is_whole)| worst.into_iter().filter(move |worst| known(worst, is_whole)))
+            .collect();
         if found.is_empty() || !is_whole {
             not_asked.push(requirement);
         }
@@ -115,6 +118,19 @@ fn is_not_asked(finding: &Finding) -> bool {
     finding.value.value == Value::NotComputed(Why::NotAsked)
 }
 
+/// The finding that decides each check of a requirement: one, or where each load is one of its own, one a load.
+fn worst_of_each(requirement: &Requirement, findings: Vec<Finding>) -> Vec<Finding> {
+    let mut checks: Vec<(usize, Vec<Finding>)> = vec![];
+    for finding in findings {
+        let check = requirement.check_of(&finding.place);
+        match checks.iter_mut().find(|(known, _)| *known == check) {
+            Some((_, found)) => found.push(finding),
+            None => checks.push((check, vec![finding])),
+        }
+    }
+    checks.into_iter().filter_map(|(_, found)| worst(found)).collect()
+}
+
 /// The finding that decides among those of one check; the first of equals.
 fn worst(findings: Vec<Finding>) -> Option<Finding> {
     findings.into_iter().min_by(Finding::by_urgency)
@@ -127,24 +143,25 @@ fn of_requirement(
     requirement: &'static Requirement,
     quantity: &'static Quantity,
 ) -> Vec<Finding> {
-    let Some(yardstick) = (requirement.yardstick)(case, &case.parts[part]) else { return vec![] };
-    let own = (requirement.yardstick)(case, &case.parts[0]).unwrap_or(yardstick);
     let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
     let bench = Bench { case, is_original: part == 0 };
-    let stand_in = match yardstick {
-        Yardstick::Original(state) => most_of_original(case, parts, requirement).map(|most| (state, most)),
+    let stand_in = match (requirement.yardstick)(case, &case.parts[part]) {
+        Some(Yardstick::Original(state)) => most_of_original(case, parts, requirement).map(|most| (state, most)),
         _ => None,
     };
     let one = |sight: &Sight<'_>| {
-        let original = counterpart(quantity, &sight.figures.place, &originals);
-        match stand_in {
+        let place = &sight.figures.place;
+        let yardstick = requirement.at_load(case, &case.parts[part], place.load)?;
+        let own = requirement.at_load(case, &case.parts[0], place.load).unwrap_or(yardstick);
+        let original = counterpart(quantity, place, &originals);
+        Some(match stand_in {
             Some((state, most)) => {
                 finding::of_stand_in(&bench, (requirement, state), quantity, (sight, original), &most)
             }
             None => finding::of_requirement(&bench, (requirement, yardstick, own), quantity, sight, original),
-        }
+        })
     };
-    let mut found: Vec<Finding> = mine.iter().map(one).collect();
+    let mut found: Vec<Finding> = mine.iter().filter_map(one).collect();
     if quantity.id == "periods" {
         found.extend(close_to_alternation(&bench, parts, part, &mine));
     }
@@ -203,18 +220,18 @@ fn of_change(
 ) -> Vec<Finding> {
     let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
     let bench = Bench { case, is_original: false };
-    let limit = limit_on(case, part, quantity);
     let one = |sight: &Sight<'_>| {
+        let limit = limit_on(case, part, quantity, sight.figures.place.load);
         let original = counterpart(quantity, &sight.figures.place, &originals)?;
         finding::of_change(&bench, agreed, quantity, (sight, original), limit.as_ref())
     };
     mine.iter().filter_map(one).map(|finding| as_far_as_known(case, part, finding)).collect()
 }
 
-/// The limit of the first requirement on a quantity.
-pub fn limit_on(case: &Case, part: usize, quantity: &Quantity) -> Option<Limit> {
+/// The limit of the first requirement on a quantity, at a load step or profile.
+pub fn limit_on(case: &Case, part: usize, quantity: &Quantity, load: usize) -> Option<Limit> {
     let on = REQUIREMENTS.iter().filter(|requirement| requirement.quantities.contains(&quantity.id));
-    on.filter_map(|requirement| match (requirement.yardstick)(case, &case.parts[part])? {
+    on.filter_map(|requirement| match requirement.at_load(case, &case.parts[part], load)? {
         Yardstick::Limit(limit) => Some(limit),
         _ => None,
     })
@@ -248,9 +265,9 @@ fn largest_change(
     usual: f64,
 ) -> Option<AcceptedChange> {
     let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
-    let limit = limit_on(case, part, quantity);
     let ambient_degc = case.board.ambient_degc;
     let of = |sight: &Sight<'_>| {
+        let limit = limit_on(case, part, quantity, sight.figures.place.load);
         let original = same_place(&sight.figures.place, &originals)?;
         let (value, base) = (sight.value.exact()?, original.value.exact()?);
         let size = base_of(quantity, base, limit.as_ref());

@@ -1,6 +1,8 @@
 //! What is asked of a part: one table. The rule behind it: docs/method.md.
 
 use super::state::State;
+use crate::condition::figures::Place;
+use crate::model::board::NamedLoad;
 use crate::model::case::Case;
 use crate::model::parts::{Body, CapacitorBranch, CoreFamily, FilletGoals, Inductor};
 use crate::quantity::{Limit, Side};
@@ -105,6 +107,8 @@ pub struct Requirement {
     pub allowance: Allowance,
     /// Whether its quantities are one check, which the worst of them decides.
     pub as_one: bool,
+    /// Where every load step and profile is a check of its own: the limit that a named one has in place of the yardstick.
+    pub of_load: Option<fn(&NamedLoad) -> Option<f64>>,
 }
 
 /// What comes before cycles that alternate: asked where they are alike, and what is printed leaves open whether they stay so.
@@ -150,15 +154,31 @@ pub static REQUIREMENTS: &[Requirement] = &[
         |case, _| case.limits.ripple_v.and_then(most),
         DEVIATION,
     ),
-    of(
-        Basis::Board,
-        "step_deviation",
-        &["dip", "rise"],
-        |case, _| case.limits.step_deviation_v.and_then(most),
-        DEVIATION,
-    ),
-    of(Basis::Board, "settling", &["recovery"], |case, _| case.limits.recovery_s.and_then(most), TIME),
-    of(Basis::Board, "output_band", &["output_deviation"], |case, _| in_volt(case, case.limits.output_band), DEVIATION),
+    Requirement {
+        of_load: Some(|load| load.deviation_v),
+        ..of(
+            Basis::Board,
+            "step_deviation",
+            &["dip", "rise"],
+            |case, _| case.limits.step_deviation_v.and_then(most),
+            DEVIATION,
+        )
+    },
+    Requirement {
+        of_load: Some(|load| load.recovery_s),
+        ..of(Basis::Board, "settling", &["recovery"], |case, _| case.limits.recovery_s.and_then(most), TIME)
+    },
+    // The total band is what everything behind the board is made for: no load has another one.
+    Requirement {
+        of_load: Some(|_| None),
+        ..of(
+            Basis::Board,
+            "output_band",
+            &["output_deviation"],
+            |case, _| in_volt(case, case.limits.output_band),
+            DEVIATION,
+        )
+    },
     of(
         Basis::Board,
         "line_step",
@@ -273,7 +293,7 @@ const fn of(
     yardstick: Asked,
     allowance: Allowance,
 ) -> Requirement {
-    Requirement { id, quantities, basis, yardstick, allowance, as_one: false }
+    Requirement { id, quantities, basis, yardstick, allowance, as_one: false, of_load: None }
 }
 
 /// A house rule, by the key that states it.
@@ -388,7 +408,24 @@ fn resonance(case: &Case) -> Option<Yardstick> {
     Some(Yardstick::Graded { met, missed: multiple(RESONANCE.1) })
 }
 
+/// Whether every load step and profile is a check of its own for a quantity.
+pub fn is_of_load(quantity: &str) -> bool {
+    REQUIREMENTS.iter().any(|asked| asked.of_load.is_some() && asked.quantities.contains(&quantity))
+}
+
 impl Requirement {
+    /// What the quantities of a part are held against at a load step or profile; `None` where it is not asked. A named load may have a
+    /// limit of its own.
+    pub fn at_load(&self, case: &Case, part: &Inductor, load: usize) -> Option<Yardstick> {
+        let own = self.of_load.zip(case.board.named(load)).and_then(|(own, named)| own(named));
+        own.and_then(most).or_else(|| (self.yardstick)(case, part))
+    }
+
+    /// Which of its checks a place belongs to: the number of the load where each is one of its own.
+    pub fn check_of(&self, place: &Place) -> usize {
+        if self.of_load.is_some() { place.load } else { 0 }
+    }
+
     /// Whether a part is judged alone.
     pub fn is_alone(&self) -> bool {
         matches!(self.basis, Basis::Rating | Basis::House(_))

@@ -78,7 +78,8 @@ pub(super) fn sight<'a>(
     // What a datum does is known from the places that decide a check: the same, else another of the same condition.
     let near = |place: &Place| {
         let same_input = u8::from(place.input_v != figures.place.input_v);
-        (u8::from(place.load_a != figures.place.load_a), same_input, u8::from(place.corner != figures.place.corner))
+        let same_load = (place.load, place.load_a) != (figures.place.load, figures.place.load_a);
+        (u8::from(same_load), same_input, u8::from(place.corner != figures.place.corner))
     };
     let nearest = |shifts: &[Shift]| {
         let alike = shifts.iter().filter(|shift| shift.place.condition == figures.place.condition);

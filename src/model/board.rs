@@ -2,6 +2,7 @@
 
 pub mod modulator;
 
+pub use super::load::{Course, LoadProfile, LoadStep, NamedLoad};
 use super::parts::{Body, CapacitorBranch, FilletGoals, Grade, PadPair};
 use super::procedure::Procedure;
 pub use modulator::{Comparator, Modulator, OnTime, Ramp};
@@ -39,6 +40,8 @@ pub struct Board {
     pub control: Control,
     /// Load step, where the board states one.
     pub load_step: Option<LoadStep>,
+    /// Further loads, each with a name.
+    pub loads: Vec<NamedLoad>,
     /// Further conditions.
     pub events: Events,
     /// Land on the board.
@@ -68,6 +71,32 @@ impl Board {
     /// Full load in A: the last of the loads, 0 without any.
     pub fn full_load_a(&self) -> f64 {
         self.load_a.last().copied().unwrap_or(0.0)
+    }
+
+    /// A named load by its number, from 1 on.
+    pub fn named(&self, load: usize) -> Option<&NamedLoad> {
+        self.loads.get(load.checked_sub(1)?)
+    }
+
+    /// A load step by its number: 0 is the board's own, the named loads follow.
+    pub fn step(&self, load: usize) -> Option<LoadStep> {
+        match load {
+            0 => self.load_step,
+            _ => {
+                self.named(load).and_then(|named| if let Course::Step(step) = named.course { Some(step) } else { None })
+            }
+        }
+    }
+
+    /// A load profile by its number.
+    pub fn profile(&self, load: usize) -> Option<&LoadProfile> {
+        self.named(load)
+            .and_then(|named| if let Course::Profile(profile) = &named.course { Some(profile) } else { None })
+    }
+
+    /// Every load step with its number.
+    pub fn steps(&self) -> impl Iterator<Item = (usize, LoadStep)> {
+        (0..=self.loads.len()).filter_map(|load| Some((load, self.step(load)?)))
     }
 
     /// Highest input voltage in V.
@@ -425,19 +454,6 @@ pub struct Overload {
 pub struct Start {
     /// Output voltages in V that are already there, at a hundredth of the full load; the start from nothing is always one, at full load.
     pub prebias_v: Vec<f64>,
-}
-
-/// Load step and release.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct LoadStep {
-    /// Current before the step in A.
-    pub from_a: f64,
-    /// Current after the step in A.
-    pub to_a: f64,
-    /// Slew of both edges in A/s.
-    pub slew_a_per_s: f64,
-    /// Time for which each level is held in s.
-    pub hold_s: f64,
 }
 
 impl Compensator {

@@ -1,7 +1,10 @@
 //! Constructors: a board, a part and a case from a few numbers, with usual values for the rest. They refuse what no simulation could
 //! use, and [`Case::check`] looks at the whole.
 
-use super::board::{Board, Compensator, Control, Events, LoadKind, LowSide, Modulator, Protection, Stage, Tolerances};
+use super::board::{
+    Board, Compensator, Control, Events, LoadKind, LoadProfile, LoadStep, LowSide, Modulator, Protection, Stage,
+    Tolerances,
+};
 use super::case::{Agreed, AgreedChanges, Bench, Case, Limits, Numerics, usual_saturation_error_a};
 use super::parts::{CapacitorBranch, CapacitorKind, Class, CoreFamily, Inductor, SaturationBasis, SaturationCurve};
 use super::procedure::Procedure;
@@ -205,6 +208,7 @@ impl Board {
             input_bank: vec![],
             control: Control::peak_current(input_v, output_v, load_a, frequency_hz, capacitance_f),
             load_step: None,
+            loads: vec![],
             events: Events::default(),
             land: None,
             keep_out: None,
@@ -248,11 +252,36 @@ impl Board {
                 return refuse("typical current-limit threshold", typical, "between the lowest and the highest");
             }
         }
-        let Some(step) = self.load_step else { return Ok(()) };
-        ascending("level of the load step in A", &[step.from_a, step.to_a])?;
-        positive("slew of the load step in A/s", step.slew_a_per_s)?;
-        positive("hold of the load step in s", step.hold_s)
+        self.steps().try_for_each(|(_, step)| check_step(&step))?;
+        (1..=self.loads.len()).filter_map(|load| self.profile(load)).try_for_each(check_profile)
     }
+}
+
+fn check_step(step: &LoadStep) -> Result<(), Refused> {
+    ascending("level of the load step in A", &[step.from_a, step.to_a])?;
+    positive("slew of the load step in A/s", step.slew_a_per_s)?;
+    positive("slew of the load release in A/s", step.release_a_per_s)?;
+    positive("hold of the load step in s", step.hold_s)?;
+    match step.every_s {
+        Some(every_s) if every_s <= step.rise_s() + step.hold_s + step.fall_s() => {
+            refuse("time from one load step to the next in s", every_s, "longer than both edges and the upper level")
+        }
+        _ => Ok(()),
+    }
+}
+
+fn check_profile(profile: &LoadProfile) -> Result<(), Refused> {
+    if profile.points.len() < 2 {
+        return refuse("number of points of a load profile", profile.points.len() as f64, "two or more");
+    }
+    for (number, (time_s, load_a)) in profile.points.iter().enumerate() {
+        let rises = number.checked_sub(1).is_none_or(|before| profile.points[before].0 < *time_s);
+        if !rises || !time_s.is_finite() {
+            return refuse("time of a load profile in s", *time_s, "above the one before");
+        }
+        positive("current of a load profile in A", *load_a)?;
+    }
+    Ok(())
 }
 
 /// A default that is agreed where nothing is stated (common practice).

@@ -6,5 +6,6 @@ pub mod build;
 pub mod case;
 pub mod corner;
 pub mod doubt;
+pub mod load;
 pub mod parts;
 pub mod procedure;

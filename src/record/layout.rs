@@ -115,7 +115,7 @@ pub struct Fact {
 /// Results of one part in one condition at one corner.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ConditionRecord {
-    /// Kind of condition: "steady", "load step", "data".
+    /// Kind of condition: "steady", "load step", "data"; of a named load step or profile with its name.
     pub condition: String,
     /// Corner in words: "nominal", "low inductance, worn", ...
     pub corner: String,

@@ -11,7 +11,7 @@ pub(crate) mod words;
 
 use crate::condition::contract::Found;
 use crate::condition::curves::Curve;
-use crate::condition::figures::{Failure, Figures, PartFigures};
+use crate::condition::figures::{Failure, Figures, PartFigures, Place};
 use crate::condition::limit::hottest_degc;
 use crate::corridor::deciding::Deciding;
 use crate::corridor::tipping::Tipping;
@@ -72,7 +72,7 @@ fn checked(case: &Case, check: Checked) -> CrossCheckRecord {
     let found = check.difference.as_ref().ok();
     CrossCheckRecord {
         part: check.part,
-        condition: words::checked(case, check.condition),
+        condition: words::checked(case, check.condition, check.load),
         output_v: found.map_or(0.0, |found| found.output_v),
         current_a: found.map_or(0.0, |found| found.current_a),
         samples: found.map_or(0, |found| found.samples),
@@ -99,8 +99,8 @@ fn record(comparison: &Comparison) -> Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
         case: identity(case),
-        parts: parts.iter().zip(&case.parts).map(|(figures, inductor)| part(figures, inductor)).collect(),
-        quantities: rows.iter().map(row).collect(),
+        parts: parts.iter().zip(&case.parts).map(|(figures, inductor)| part(case, figures, inductor)).collect(),
+        quantities: rows.iter().map(|found| row(case, found)).collect(),
         original: verdict(case, parts, &verdicts[0], &tipping[0]),
         verdicts: verdicts[1..]
             .iter()
@@ -138,19 +138,19 @@ fn energy_book<'a>(books: impl Iterator<Item = &'a Closing> + Clone) -> EnergyRe
     }
 }
 
-fn part(part: &PartFigures, inductor: &Inductor) -> PartRecord {
-    let results = part.results.iter().map(condition).collect();
+fn part(case: &Case, part: &PartFigures, inductor: &Inductor) -> PartRecord {
+    let results = part.results.iter().map(|figures| condition(case, figures)).collect();
     PartRecord { name: part.name.clone(), original: part.original, facts: facts::of(inductor), results }
 }
 
-fn condition(figures: &Figures) -> ConditionRecord {
+fn condition(case: &Case, figures: &Figures) -> ConditionRecord {
     let value = |figure: &crate::condition::figures::Figure| ValueRecord {
         quantity: figure.quantity.id.into(),
         value: figure.value.clone(),
         unit: figure.quantity.unit.into(),
     };
     ConditionRecord {
-        condition: words::kind(&figures.place),
+        condition: words::kind(case, &figures.place),
         corner: figures.place.corner.name(),
         input_v: figures.place.input_v,
         load_a: figures.place.load_a,
@@ -161,7 +161,7 @@ fn condition(figures: &Figures) -> ConditionRecord {
 }
 
 /// A row as it is recorded.
-pub fn row(row: &Row) -> QuantityRow {
+pub fn row(case: &Case, row: &Row) -> QuantityRow {
     let limit = row.cells[0].as_ref().and_then(|cell| cell.limit);
     QuantityRow {
         quantity: row.quantity.id.into(),
@@ -169,16 +169,16 @@ pub fn row(row: &Row) -> QuantityRow {
         unit: row.quantity.unit.into(),
         change_kind: row.quantity.change_kind,
         limit,
-        cells: row.cells.iter().map(|found| found.as_ref().map(|found| cell(found, limit))).collect(),
+        cells: row.cells.iter().map(|found| found.as_ref().map(|found| cell(case, found, limit))).collect(),
     }
 }
 
-fn cell(cell: &Cell, of_row: Option<LimitRecord>) -> layout::Cell {
+fn cell(case: &Case, cell: &Cell, of_row: Option<LimitRecord>) -> layout::Cell {
     layout::Cell {
         value: cell.value.clone(),
         uncertainty: cell.uncertainty,
         ends: cell.ends,
-        place: words::place(&cell.place),
+        place: words::place(case, &cell.place),
         own_limit: cell.limit.filter(|_| cell.limit != of_row),
         original: cell.original.clone(),
         state: cell.state,
@@ -196,23 +196,23 @@ pub fn verdict(case: &Case, parts: &[PartFigures], verdict: &Verdict, tipping: &
             .filter(|finding| finding.outcome == Outcome::NoWorse)
             .all(|finding| finding.is_waived(case)),
         sentence: words::decision(case, verdict),
-        condition: verdict.deciding().map_or_else(String::new, words::condition),
+        condition: verdict.deciding().map_or_else(String::new, |finding| words::condition(case, finding)),
         next: if words::is_all_met_in_part(case, verdict) {
             words::LOOK_AT_ALL.into()
         } else {
-            words::next(verdict, tipping)
+            words::next(case, verdict, tipping)
         },
         within: words::within(verdict.outcome, &tipping.within),
-        checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(finding, rank == 0)).collect(),
+        checks: verdict.findings.iter().enumerate().map(|(rank, finding)| check(case, finding, rank == 0)).collect(),
         not_asked: words::not_asked(case, verdict),
-        changes: verdict.changes.iter().map(words::accepted).collect(),
-        notes: words::part_notes(parts, verdict.part),
-        bench: if verdict.part == 0 { String::new() } else { words::seen(verdict) },
+        changes: verdict.changes.iter().map(|change| words::accepted(case, change)).collect(),
+        notes: words::part_notes(case, parts, verdict.part),
+        bench: if verdict.part == 0 { String::new() } else { words::seen(case, verdict) },
     }
 }
 
 /// A check as it is recorded; the budget stands with the one that decides and with those that are not met.
-fn check(finding: &Finding, deciding: bool) -> layout::Check {
+fn check(case: &Case, finding: &Finding, deciding: bool) -> layout::Check {
     let spread = |spread: &Spread| layout::Doubtful {
         value: spread.value.clone(),
         uncertainty: spread.uncertainty,
@@ -227,9 +227,9 @@ fn check(finding: &Finding, deciding: bool) -> layout::Check {
         key: finding.key(),
         requirement: finding.asked.id().into(),
         quantity: finding.quantity.id.into(),
-        label: words::label(finding),
+        label: words::label(case, finding),
         unit: finding.quantity.unit.into(),
-        place: words::place(&finding.place),
+        place: words::place(case, &finding.place),
         winding_degc: finding.winding_degc,
         limit: finding.limit,
         stands_in: finding.stands_in,
@@ -327,9 +327,9 @@ fn deciding(comparison: &Comparison, found: &Deciding) -> Option<DecidingCurves>
     let worst = |curves: &[Curve]| Shown::worst(curves, found.reading, aim_v);
     Some(DecidingCurves {
         part: found.part,
-        label: words::label(finding),
-        condition: words::condition(finding),
-        kind: finding.place.condition,
+        label: words::label(case, finding),
+        condition: words::condition(case, finding),
+        kind: shown_as(case, &finding.place),
         unit: finding.quantity.unit.into(),
         reading: found.reading,
         limit: limit_shown(finding)?,
@@ -355,13 +355,19 @@ fn limit_shown(finding: &Finding) -> Option<LimitRecord> {
     Some(LimitRecord { value, ..limit })
 }
 
+/// The kind of condition as a plot shows it: a step that comes again and again has no release of its own.
+fn shown_as(case: &Case, place: &Place) -> &'static str {
+    let repeats = case.board.step(place.load).is_some_and(|step| step.every_s.is_some());
+    if repeats && place.condition == "load step" { "load profile" } else { place.condition }
+}
+
 fn sort_in(curves: &mut Curves, curve: Curve) {
     match curve {
         Curve::Period(curve) => curves.periods.push(curve),
         Curve::Loop(curve) => curves.loops.push(curve),
         Curve::Losses(split) => curves.losses.push(split),
         Curve::Light(curve) => curves.light.push(curve),
-        Curve::Event("load step", curve) => curves.steps.push(curve),
+        Curve::Event("load step", curve) if curve.load.is_empty() => curves.steps.push(curve),
         Curve::Event("start", curve) => curves.starts.push(curve),
         Curve::Event("short circuit", curve) => curves.shorts.push(curve),
         Curve::Event(condition, curve) => curves.events.push((condition, curve)),

@@ -174,7 +174,7 @@ impl<'a> Reading<'a> {
             }),
         });
         BenchReading {
-            condition: words::kind(at),
+            condition: words::kind(case, at),
             input_v: at.input_v,
             load_a: at.load_a,
             place: place(case, at),
@@ -281,11 +281,14 @@ fn line(
 /// What to set, in words.
 fn place(case: &Case, at: &Place) -> String {
     let input = at.input_v.map_or_else(String::new, |input_v| format!("{} input, ", say(input_v, "V")));
-    match (at.condition, case.board.load_step) {
-        ("load step", Some(step)) => {
-            let [from, to] = [step.from_a, step.to_a].map(|level_a| say(level_a, "A"));
-            let (slew, hold) = (say(step.slew_a_per_s, "A/s"), say(step.hold_s, "s"));
-            format!("{input}load step {from} to {to} and back at {slew}, each level held for {hold}")
+    match (at.condition, case.board.step(at.load), case.board.profile(at.load)) {
+        ("load step", Some(step), _) => {
+            let held = if step.every_s.is_some() { "the upper level" } else { "each level" };
+            let (kind, levels) = (words::kind(case, at), words::step_levels(&step));
+            format!("{input}{kind} {levels}, {held} held for {}", say(step.hold_s, "s"))
+        }
+        ("load profile", _, Some(profile)) => {
+            format!("{input}{} {}", words::kind(case, at), words::profile_levels(profile))
         }
         _ => format!("{input}{} load", say(at.load_a.unwrap_or(0.0), "A")),
     }

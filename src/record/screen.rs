@@ -123,7 +123,7 @@ pub struct Row {
 /// One part as it was found. Of one that is undecided, what its data sheet lacks is listed, and what is simulated decides.
 pub fn row(looked: &Looked) -> Row {
     let case = &looked.case;
-    let (verdict, missing) = without_missing(&looked.verdict);
+    let (verdict, missing) = without_missing(case, &looked.verdict);
     let verdict = &verdict;
     let said = super::verdict(case, &looked.parts, verdict, &looked.tipping);
     let finding = verdict.deciding();
@@ -143,7 +143,7 @@ pub fn row(looked: &Looked) -> Row {
         next: said.next,
         within: said.within,
         key: finding.map_or_else(String::new, Finding::key),
-        label: finding.map_or_else(String::new, words::label),
+        label: finding.map_or_else(String::new, |finding| words::label(case, finding)),
         unit: finding.map_or_else(String::new, |finding| finding.quantity.unit.into()),
         value: finding.and_then(|finding| finding.value.value.number()),
         uncertainty: finding.map_or(0.0, |finding| finding.value.uncertainty),
@@ -159,13 +159,13 @@ pub fn row(looked: &Looked) -> Row {
 }
 
 /// A verdict without the checks that are open since a list does not state what they need, and the names of those.
-fn without_missing(verdict: &Verdict) -> (Verdict, Vec<String>) {
+fn without_missing(case: &Case, verdict: &Verdict) -> (Verdict, Vec<String>) {
     let is_missing = |finding: &&Finding| {
         finding.place.condition == SHEET
             && finding.outcome == Outcome::Undecided
             && finding.value.value.number().is_none()
     };
-    let missing = verdict.findings.iter().filter(is_missing).map(words::label).collect();
+    let missing = verdict.findings.iter().filter(is_missing).map(|finding| words::label(case, finding)).collect();
     let mut rest = verdict.clone();
     rest.findings.retain(|finding| !is_missing(&finding));
     rest.outcome = rest.findings.iter().map(|finding| finding.outcome).max().unwrap_or(Outcome::Pass);

@@ -4,14 +4,14 @@ pub mod statistics;
 
 use crate::condition::figures::Value;
 use crate::corridor::sweep::draws::{LIMITS, Spread};
-use crate::corridor::sweep::{How, Sweep, Unit};
+use crate::corridor::sweep::{Column, How, Sweep, Unit};
 use crate::judge::finding::badness_of;
 use crate::judge::requirement::{REQUIREMENTS, Requirement, Yardstick};
 use crate::judge::sight;
 use crate::judge::state::State;
 use crate::model::case::Case;
 use crate::model::corner::{End, NOMINAL};
-use crate::quantity::{self, Limit, Quantity};
+use crate::quantity::{Limit, Quantity};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use statistics::{quantile, share_interval};
@@ -64,8 +64,8 @@ pub struct CheckSummary {
     pub requirement: &'static str,
     /// Identifier of the quantity.
     pub quantity: &'static str,
-    /// Its label.
-    pub label: &'static str,
+    /// Its label, with the name of the load step or profile where it has one.
+    pub label: String,
     /// Its unit.
     pub unit: &'static str,
     /// Limit; none where any value will do.
@@ -174,13 +174,16 @@ pub fn summary(sweep: &Sweep, units: &[Unit]) -> Summary {
 fn part_summary(sweep: &Sweep, part: usize, units: &[Unit]) -> PartSummary {
     let own: Vec<&Unit> = units.iter().filter(|unit| unit.part == part).collect();
     let of = |requirement: &'static Requirement| {
-        let yardstick = (requirement.yardstick)(&sweep.case, &sweep.case.parts[part]);
-        let quantities = requirement.quantities.iter().filter_map(|id| quantity::find(id));
-        quantities.filter_map(move |quantity| Some((requirement, yardstick?, quantity)))
+        let of_quantity = move |id: &'static str| sweep.columns.iter().filter(move |column| column.quantity.id == id);
+        let columns = requirement.quantities.iter().flat_map(move |id| of_quantity(id));
+        let of_load = requirement.of_load.is_some();
+        columns.filter(move |column| of_load || column.load == 0).filter_map(move |column| {
+            Some((requirement, requirement.at_load(&sweep.case, &sweep.case.parts[part], column.load)?, column))
+        })
     };
     let asked = REQUIREMENTS.iter().flat_map(of);
     let checks =
-        asked.filter_map(|(requirement, yardstick, quantity)| check(sweep, requirement, &yardstick, quantity, &own));
+        asked.filter_map(|(requirement, yardstick, column)| check(sweep, requirement, &yardstick, column, &own));
     PartSummary { part: sweep.case.parts[part].name.clone(), checks: checks.collect() }
 }
 
@@ -189,10 +192,11 @@ fn check(
     sweep: &Sweep,
     requirement: &'static Requirement,
     yardstick: &Yardstick,
-    quantity: &'static Quantity,
+    of: &Column,
     units: &[&Unit],
 ) -> Option<CheckSummary> {
-    let column = sweep.quantities.iter().position(|known| *known == quantity)?;
+    let (quantity, column) = (of.quantity, sweep.columns.iter().position(|known| known == of)?);
+    let named = sweep.case.board.named(of.load).map(|named| format!("{}, {}", quantity.label, named.name));
     let shown: Vec<(&Unit, &Value)> =
         units.iter().filter_map(|unit| Some((*unit, unit.values[column].as_ref()?))).collect();
     if shown.is_empty() || matches!(yardstick, Yardstick::Original(_)) {
@@ -206,7 +210,7 @@ fn check(
     Some(CheckSummary {
         requirement: requirement.id,
         quantity: quantity.id,
-        label: quantity.label,
+        label: named.unwrap_or_else(|| quantity.label.into()),
         unit: quantity.unit,
         limit: yardstick.limit(),
         units: shown.len(),

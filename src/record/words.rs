@@ -7,7 +7,7 @@ use crate::corridor::tipping::{Tipping, Within};
 use crate::judge::finding::{self, Asked, Finding};
 use crate::judge::requirement::Requirement;
 use crate::judge::{AcceptedChange, Outcome, State, Verdict};
-use crate::model::board::{Compensator, LoadStep};
+use crate::model::board::{Compensator, LoadProfile, LoadStep};
 use crate::model::case::Case;
 use crate::model::corner::NOMINAL;
 use crate::quantity::{ChangeKind, Quantity, Side};
@@ -41,17 +41,23 @@ pub(crate) fn say(value: f64, unit: &str) -> String {
 }
 
 /// Kind of a condition in words; data that need no run are one kind.
-pub(crate) fn kind(place: &Place) -> String {
+pub(crate) fn kind(case: &Case, place: &Place) -> String {
     match place.condition {
         name if condition::find(name).is_some_and(|condition| condition.is_data()) => "data".into(),
+        name if place.load > 0 => format!("{name} {}", load_name(case, place.load)),
         name if place.prebias_v > 0.0 => format!("{name} at {}", say(place.prebias_v, "V")),
         name => name.into(),
     }
 }
 
+/// The name of a load step or profile by its number.
+fn load_name(case: &Case, load: usize) -> &str {
+    case.board.named(load).map_or("", |named| &named.name)
+}
+
 /// A place in words.
-pub(crate) fn place(place: &Place) -> String {
-    place_of(&kind(place), &place.corner.name(), place.input_v, place.load_a)
+pub(crate) fn place(case: &Case, place: &Place) -> String {
+    place_of(&kind(case, place), &place.corner.name(), place.input_v, place.load_a)
 }
 
 /// A place in words, from what the record has of it.
@@ -75,19 +81,33 @@ pub(crate) fn at_load(case: &Case, load_a: f64) -> String {
 
 /// The load step at the nominal condition.
 pub(crate) fn load_step(case: &Case, step: &LoadStep) -> String {
-    format!(
-        "{} in, {} to {} and back at {}, {NOMINAL}",
-        say(case.board.nominal_input_v, "V"),
-        say(step.from_a, "A"),
-        say(step.to_a, "A"),
-        say(step.slew_a_per_s, "A/s")
-    )
+    format!("{} in, {}, {NOMINAL}", say(case.board.nominal_input_v, "V"), step_levels(step))
+}
+
+/// Levels and slews of a load step, and how often it comes.
+pub(crate) fn step_levels(step: &LoadStep) -> String {
+    let [from, to] = [step.from_a, step.to_a].map(|level_a| say(level_a, "A"));
+    let [rise, fall] = [step.slew_a_per_s, step.release_a_per_s].map(|slew| say(slew, "A/s"));
+    let slews = if rise == fall { format!("and back at {rise}") } else { format!("at {rise} and back at {fall}") };
+    let again = step.every_s.map_or_else(String::new, |every_s| format!(", {} times a second", say(1.0 / every_s, "")));
+    format!("{from} to {to} {slews}{again}")
+}
+
+/// What a load profile does.
+pub(crate) fn profile_levels(profile: &LoadProfile) -> String {
+    let (least_a, most_a) = profile.levels_a();
+    let [least, most] = [least_a, most_a].map(|level_a| say(level_a, "A"));
+    format!("{least} to {most}, {} points within {}", profile.points.len(), say(profile.duration_s(), "s"))
 }
 
 /// A condition of the cross-check.
-pub(crate) fn checked(case: &Case, condition: &str) -> String {
-    match (condition, case.board.load_step) {
+pub(crate) fn checked(case: &Case, condition: &str, load: usize) -> String {
+    match (condition, case.board.step(load)) {
         ("steady", _) => at_load(case, case.board.full_load_a()),
+        _ if load > 0 => {
+            let (name, input) = (load_name(case, load), say(case.board.nominal_input_v, "V"));
+            format!("{condition} {name}, {input} in, {NOMINAL}")
+        }
         ("load step", Some(step)) => load_step(case, &step),
         _ => format!("{condition}, {} in, {NOMINAL}", say(case.board.nominal_input_v, "V")),
     }
@@ -187,7 +207,7 @@ pub(crate) fn shared_notes(parts: &[PartFigures]) -> Vec<Note> {
 }
 
 /// Notes of a part that not every part has, each once, with the first place where it arose.
-pub(crate) fn part_notes(parts: &[PartFigures], part: usize) -> Vec<String> {
+pub(crate) fn part_notes(case: &Case, parts: &[PartFigures], part: usize) -> Vec<String> {
     let shared = shared_notes(parts);
     let mut notes: Vec<(&Note, &Figures, usize)> = vec![];
     for figures in &parts[part].results {
@@ -201,8 +221,8 @@ pub(crate) fn part_notes(parts: &[PartFigures], part: usize) -> Vec<String> {
         }
     }
     let said = |(found, figures, count): (&Note, &Figures, usize)| match count {
-        1 => format!("{} ({})", note(found), place(&figures.place)),
-        _ => format!("{} ({} and {} more)", note(found), place(&figures.place), count - 1),
+        1 => format!("{} ({})", note(found), place(case, &figures.place)),
+        _ => format!("{} ({} and {} more)", note(found), place(case, &figures.place), count - 1),
     };
     notes.into_iter().map(said).collect()
 }
@@ -280,7 +300,12 @@ pub(crate) const QUICK: &str =
     "quick look: every datum as shown, nothing of what is not known is tried; no outcome here is one to sign";
 
 /// What a check is called: the quantity, or what is asked of it where that is another thing.
-pub(crate) fn label(finding: &Finding) -> String {
+pub(crate) fn label(case: &Case, finding: &Finding) -> String {
+    let label = label_of(finding);
+    finding.load().map_or(label.clone(), |load| format!("{label}, {}", load_name(case, load)))
+}
+
+fn label_of(finding: &Finding) -> String {
     match &finding.asked {
         Asked::Change(_) => format!("{}, agreed change", finding.quantity.label),
         Asked::Requirement(asked) => match asked.id {
@@ -328,7 +353,7 @@ pub(crate) fn is_all_met_in_part(case: &Case, verdict: &Verdict) -> bool {
 /// What decides, in one sentence: value, uncertainty, ends, limit.
 pub(crate) fn decision(case: &Case, verdict: &Verdict) -> String {
     let Some(finding) = verdict.deciding() else { return "nothing is asked of this part".into() };
-    let said = said(finding);
+    let said = said(case, finding);
     if is_all_met_in_part(case, verdict) {
         let count = verdict.findings.len();
         let met = verdict.findings.iter().all(|finding| finding.outcome == Outcome::Pass);
@@ -343,9 +368,9 @@ pub(crate) fn decision(case: &Case, verdict: &Verdict) -> String {
 }
 
 /// A finding without its condition.
-fn said(finding: &Finding) -> String {
+fn said(case: &Case, finding: &Finding) -> String {
     let quantity = finding.quantity;
-    let label = label(finding);
+    let label = label(case, finding);
     let number = |spread: &finding::Spread| {
         let ends = spread.ends.filter(|(low, high)| (high - low).abs() > spread.uncertainty).map(|ends| {
             let (low, high) = (rounded(ends.0), rounded(ends.1));
@@ -398,8 +423,8 @@ fn with_doubt(quantity: &Quantity, value: &Value, uncertainty: f64) -> String {
 }
 
 /// The condition of a finding, in words.
-pub(crate) fn condition(finding: &Finding) -> String {
-    let at = place(&finding.place);
+pub(crate) fn condition(case: &Case, finding: &Finding) -> String {
+    let at = place(case, &finding.place);
     match finding.winding_degc.filter(|_| finding.quantity.unit != "degC" && !at.is_empty()) {
         Some(degc) => format!("{at}, winding {degc:.0} °C"),
         None => at,
@@ -444,7 +469,7 @@ fn say_datum(datum: &Datum, value: f64) -> String {
 const STATE_IT: &str = "look what the board itself allows and state it: the original's own value stands in";
 
 /// What to do next.
-pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
+pub(crate) fn next(case: &Case, verdict: &Verdict, tipping: &Tipping) -> String {
     let Some(finding) = verdict.deciding() else { return String::new() };
     let tip = || {
         tipping.datum.map(|tip| {
@@ -476,7 +501,9 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
     match (finding.outcome, verdict.part) {
         (Outcome::Pass, 0) => String::new(),
         (Outcome::Pass, _) => match verdict.seen.first() {
-            Some((quantity, at, _)) => format!("solder it and measure {} at {}", lower(quantity.label), place(at)),
+            Some((quantity, at, _)) => {
+                format!("solder it and measure {} at {}", lower(quantity.label), place(case, at))
+            }
             None => "solder it; the stated bench sees no difference from the original".into(),
         },
         (_, 0) => datum().or_else(budget).unwrap_or_default(),
@@ -492,7 +519,7 @@ pub(crate) fn next(verdict: &Verdict, tipping: &Tipping) -> String {
             }
             tip().or_else(datum).or_else(budget).or_else(stated).unwrap_or_else(read)
         }
-        (Outcome::Fail, _) => needs(finding),
+        (Outcome::Fail, _) => needs(case, finding),
     }
 }
 
@@ -506,7 +533,7 @@ pub(crate) fn lower(label: &str) -> String {
 }
 
 /// What a part would need.
-fn needs(finding: &Finding) -> String {
+fn needs(case: &Case, finding: &Finding) -> String {
     let Some(limit) = finding.limit.filter(|_| finding.value.value.number().is_some()) else {
         return String::new();
     };
@@ -515,31 +542,31 @@ fn needs(finding: &Finding) -> String {
         Side::AtLeast => ("at least", limit.value + room),
         _ => ("at most", limit.value - room),
     };
-    let here = if place(&finding.place).is_empty() { "" } else { " here" };
+    let here = if place(case, &finding.place).is_empty() { "" } else { " here" };
     format!("needs {word} {}{here}", say(value, finding.quantity.unit))
 }
 
 /// A change to accept.
-pub(crate) fn accepted(change: &AcceptedChange) -> String {
+pub(crate) fn accepted(case: &Case, change: &AcceptedChange) -> String {
     let unit = change.quantity.unit;
     format!(
         "{} {} to {} ({})",
         change.quantity.label,
         say(change.original, unit),
         say(change.value, unit),
-        place(&change.place)
+        place(case, &change.place)
     )
 }
 
 /// Whether, and where best, the bench sees that the part was changed.
-pub(crate) fn seen(verdict: &Verdict) -> String {
+pub(crate) fn seen(case: &Case, verdict: &Verdict) -> String {
     let Some((quantity, at, times)) = verdict.seen.first() else {
         return "the stated bench sees no difference from the original".into();
     };
     format!(
         "the bench sees the change best in {} ({}): {times:.0} times what it resolves",
         lower(quantity.label),
-        place(at)
+        place(case, at)
     )
 }
 
@@ -586,6 +613,7 @@ pub(crate) const EQUATIONS: &[&str] = &[
     "energy book",
     "steady-state quantities",
     "load step",
+    "load profile",
     "limit overshoot",
     "slope margin",
     "start",

@@ -14,8 +14,8 @@ const DIGITS: usize = 12;
 pub struct CsvFile {
     /// Part.
     pub part: String,
-    /// "period", "step", "start", "short", "light", "loop", or the name of a further condition.
-    pub kind: &'static str,
+    /// "period", "step", "start", "short", "light", "loop", or the name of a further condition, with that of its load.
+    pub kind: String,
     /// Content.
     pub text: String,
 }
@@ -38,17 +38,25 @@ pub fn waveforms(curves: &Curves) -> Result<Vec<CsvFile>, ReportError> {
     let periods = curves
         .periods
         .iter()
-        .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "period", text: period(curve)? }));
-    let steps =
-        curves.steps.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "step", text: step(curve)? }));
+        .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "period".into(), text: period(curve)? }));
+    let steps = curves
+        .steps
+        .iter()
+        .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "step".into(), text: step(curve)? }));
     let with_loop = curves.loops.iter().filter(|curve| !curve.frequency_hz.is_empty());
-    let loops = with_loop.map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "loop", text: loop_gain(curve)? }));
+    let loops =
+        with_loop.map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "loop".into(), text: loop_gain(curve)? }));
     let event = |kind: &'static str| {
-        move |curve: &StepCurve| Ok(CsvFile { part: curve.part.clone(), kind, text: step(curve)? })
+        move |curve: &StepCurve| {
+            let kind = if curve.load.is_empty() { kind.into() } else { format!("{kind} {}", curve.load) };
+            Ok(CsvFile { part: curve.part.clone(), kind, text: step(curve)? })
+        }
     };
     let (starts, shorts) = (curves.starts.iter().map(event("start")), curves.shorts.iter().map(event("short")));
-    let light =
-        curves.light.iter().map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "light", text: light(curve)? }));
+    let light = curves
+        .light
+        .iter()
+        .map(|curve| Ok(CsvFile { part: curve.part.clone(), kind: "light".into(), text: light(curve)? }));
     let others = curves.events.iter().map(|(condition, curve)| event(condition)(curve));
     periods.chain(steps).chain(starts).chain(shorts).chain(others).chain(light).chain(loops).collect()
 }

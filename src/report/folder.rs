@@ -135,7 +135,7 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
         (BENCH_PLAN.to_string(), csv::bench_plan(record)?),
     ];
     for file in csv::waveforms(curves)? {
-        let stem = format!("{}-{}", safe_name(file.kind), safe_name(&file.part));
+        let stem = format!("{}-{}", safe_name(&file.kind), safe_name(&file.part));
         let text = csv::remarks(record) + &file.text;
         files.push((unused(&files, &format!("{WAVEFORMS}/{stem}"), "csv"), text));
     }

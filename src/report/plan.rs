@@ -218,11 +218,13 @@ fn line_row(line: &BenchLine) -> Markup {
     }
 }
 
-/// Condition in few words: the step is that of the board.
+/// Condition in few words: a step or profile is told by its name, and that of the board by none.
 fn short_place(reading: &BenchReading) -> String {
     let input = reading.input_v.map(|input_v| quantity(input_v, "V"));
     let load = match reading.condition.as_str() {
-        "load step" => Some("load step".to_string()),
+        condition if ["load step", "load profile"].iter().any(|load| condition.starts_with(load)) => {
+            Some(condition.into())
+        }
         _ => reading.load_a.map(|load_a| quantity(load_a, "A")),
     };
     [input, load].into_iter().flatten().collect::<Vec<_>>().join(", ")

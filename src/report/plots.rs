@@ -7,6 +7,7 @@
 mod bars;
 mod deciding;
 mod events;
+mod loads;
 mod loop_gain;
 mod margins;
 mod panels;
@@ -62,7 +63,7 @@ pub fn all(record: &Record, curves: &Curves) -> Result<Vec<Plot>, ReportError> {
         soak::draw(record)?,
     ];
     let deciding = curves.deciding.iter().map(|one| deciding::draw(record, one)).collect::<Result<Vec<_>, _>>()?;
-    Ok(plots.into_iter().chain(deciding).flatten().collect())
+    Ok(plots.into_iter().chain(deciding).flatten().chain(loads::draw(curves)?).collect())
 }
 
 /// Name of the plot that decides on the part of that number.

@@ -5,8 +5,8 @@ use super::number::{Scale, fixed, quantity};
 use super::wrap::push_wrapped;
 use super::{ReportError, check_finite};
 use crate::condition::figures::{Value, Why};
-use crate::corridor::sweep::{Sweep, Unit};
-use crate::quantity::{Limit, Quantity, Side};
+use crate::corridor::sweep::{Column, Sweep, Unit};
+use crate::quantity::{Limit, Side};
 use crate::record::sweep::{CheckSummary, PartSummary, Share, Summary, Worst, case_hash, how};
 use crate::visible::visible;
 use std::fmt::Write;
@@ -31,18 +31,19 @@ pub fn header(sweep: &Sweep) -> String {
     let set = Some(format!("set {}", sweep.case.set.join(" | "))).filter(|_| !sweep.case.set.is_empty());
     let items: Vec<String> = items.into_iter().chain(set).collect();
     let positions = plan.tolerances.iter().map(|one| format!("{}_fraction", one.key().replace('-', "_")));
-    let values = sweep.quantities.iter().map(|quantity| column(quantity));
+    let values = sweep.columns.iter().map(|one| quoted(&visible(&column(sweep, one))));
     let columns: Vec<String> =
         ["unit".to_string(), "part".to_string()].into_iter().chain(positions).chain(values).collect();
     format!("{}{LINE_END}{}{LINE_END}", visible(&items.join("; ")), columns.join(","))
 }
 
-/// Name of a quantity with its unit.
-fn column(quantity: &Quantity) -> String {
-    match quantity.unit {
-        "" => quantity.id.into(),
-        unit => format!("{}_{}", quantity.id, unit.to_lowercase()),
-    }
+/// Name of a quantity with its unit, and the load step or profile of which it is.
+fn column(sweep: &Sweep, column: &Column) -> String {
+    let name = match (column.quantity.id, column.quantity.unit) {
+        (id, "") => id.into(),
+        (id, unit) => format!("{id}_{}", unit.to_lowercase()),
+    };
+    sweep.case.board.named(column.load).map_or(name.clone(), |named| format!("{name}:{}", named.name))
 }
 
 /// One unit as a line, its end not with it.
@@ -89,7 +90,7 @@ fn cell(value: &Value) -> String {
 pub fn unit(sweep: &Sweep, number_in_sweep: usize, line: &str) -> Option<Unit> {
     let values = line.strip_prefix(&begin(sweep, number_in_sweep).join(","))?.strip_prefix(',')?;
     let values: Option<Vec<Option<Value>>> = values.split(',').map(read).collect();
-    let values = values.filter(|values| values.len() == sweep.quantities.len())?;
+    let values = values.filter(|values| values.len() == sweep.columns.len())?;
     let (part, positions) = sweep.plan.unit(number_in_sweep);
     Some(Unit { number: number_in_sweep, part, positions, values })
 }

@@ -8,6 +8,7 @@ mod folders;
 mod absent;
 mod doubts;
 mod errors;
+mod loads;
 mod plausible;
 mod reading;
 mod ripple;

@@ -86,6 +86,63 @@ fn law_what_was_set_stands_in_the_head_of_every_output_of_a_comparison() {
     }
 }
 
+/// A load step and a profile of their own, named on the command line.
+const LOADS: [&str; 20] = [
+    "--set",
+    "load.steps[0].name=motor",
+    "--set",
+    "load.steps.motor.from=0.4 A",
+    "--set",
+    "load.steps.motor.to=2.2 A",
+    "--set",
+    "load.steps.motor.slew=3 A/us",
+    "--set",
+    "load.steps.motor.repeat=190 kHz",
+    "--set",
+    "load.steps.motor.deviation=9 mV",
+    "--set",
+    "load.profiles[0]={ name = \"noise\", kind = \"random\", from = \"0.4 A\", to = \"2.2 A\", slew = \"3 A/us\", shortest = \"7 us\", longest = \"90 us\", duration = \"400 us\", seed = 11 }",
+    "--set",
+    "measure.step_phases=2",
+    "--set",
+    "measure.settling_periods=60",
+    "--set",
+    "limits.recovery=45 us",
+];
+
+#[test]
+fn law_named_loads_go_through_everything_that_is_written() {
+    let keep = tempfile::tempdir().expect("a temporary folder");
+    let out = keep.path().join("result");
+    let more = ["--quick", "--only", "Kestrel-10", "--out", out.to_str().expect("a name")];
+    let screen = printed(&run("compare", &[&SMALL[..], &LOADS, &more].concat()));
+    assert!(screen.lines().count() <= 40, "{screen}");
+    let read = |name: &str| fs::read_to_string(out.join(name)).unwrap_or_else(|error| panic!("{name}: {error}"));
+    let record: Record = serde_json::from_str(&read("record.json")).expect("the record reads back");
+    let conditions: Vec<&str> = record.parts[1].results.iter().map(|result| result.condition.as_str()).collect();
+    for name in ["load step", "load step motor", "load profile noise"] {
+        assert!(conditions.contains(&name), "{name}: {conditions:?}");
+    }
+    let checks = &record.verdicts[0].checks;
+    let of = |label: &str| checks.iter().find(|check| check.label == label).unwrap_or_else(|| panic!("no {label}"));
+    assert_eq!(of("Load-step undershoot, motor").limit.expect("a limit").value, 9e-3);
+    assert_eq!(of("Load-step undershoot, noise").limit, of("Load-step undershoot").limit);
+    assert!(of("Load-step undershoot, motor").place.starts_with("load step motor, "));
+    assert!(checks.iter().all(|check| check.label != "Settling time, motor"));
+    let page = read("report.html");
+    assert!(page.contains("Load step motor") && page.contains("Load profile noise"));
+    for file in ["load-step-motor", "load-profile-noise"] {
+        assert!(read(&format!("plots/{file}.svg")).contains("<svg"));
+        assert!(read(&format!("waveforms/{file}-Kestrel-10.csv")).contains("output_low_v"));
+    }
+    let table = printed(&run("waveforms", &[&LOADS[..], &["--named", "motor", "--every", "0.5us"]].concat()));
+    let load = |line: &str| line.split(',').nth(4).and_then(|field| field.parse::<f64>().ok());
+    let highest = table.lines().filter_map(load).fold(0.0, f64::max);
+    assert!((highest - 2.2).abs() < 1e-9, "{highest}");
+    let wrong = run("waveforms", &[&LOADS[..], &["--named", "motr"]].concat());
+    assert!(text(&wrong.stderr).contains("did you mean motor?"), "{}", text(&wrong.stderr));
+}
+
 #[test]
 fn law_what_was_set_stands_in_the_head_of_the_other_outputs() {
     let waveform = ["--condition", "load-step", "--every", "2us", "--to", "20us"];

@@ -96,7 +96,8 @@ fn balance_the_corner_of_a_check_is_the_worst_of_the_factorial() {
 fn closed_form_the_least_frequency_sets_the_ripple() {
     let case = case_with("valve-controller", 1);
     let steady = |corner: Corner| {
-        let place = Place { condition: "steady", corner, input_v: Some(32.0), load_a: Some(3.0), prebias_v: 0.0 };
+        let place =
+            Place { condition: "steady", corner, input_v: Some(32.0), load_a: Some(3.0), prebias_v: 0.0, load: 0 };
         value(&case, 0, "inductor_ripple", place).expect("a number")
     };
     let (aged, slow) = (CORNERS[1], CORNERS[1].with(Parameter::Frequency, Some(End::Least)));
@@ -112,8 +113,14 @@ fn closed_form_a_cold_winding_of_least_resistance_sets_the_short_circuit() {
     case.board.events = Events { short: case.board.events.short, ..Events::default() };
     case.board.coldest_degc = Some(-20.0);
     let at = |corner: Corner| {
-        let place =
-            Place { condition: "short circuit", corner, input_v: Some(32.0), load_a: Some(5.0), prebias_v: 0.0 };
+        let place = Place {
+            condition: "short circuit",
+            corner,
+            input_v: Some(32.0),
+            load_a: Some(5.0),
+            prebias_v: 0.0,
+            load: 0,
+        };
         value(&case, 0, "short_peak", place).expect("a number")
     };
     let aged = CORNERS[2];
@@ -132,7 +139,8 @@ fn closed_form_a_cold_winding_of_least_resistance_sets_the_short_circuit() {
 fn balance_new_capacitors_and_high_inductance_set_the_least_phase_margin() {
     let case = case_with("ticket-kiosk", 1);
     let at = |corner: Corner| {
-        let place = Place { condition: "steady", corner, input_v: Some(36.0), load_a: Some(2.5), prebias_v: 0.0 };
+        let place =
+            Place { condition: "steady", corner, input_v: Some(36.0), load_a: Some(2.5), prebias_v: 0.0, load: 0 };
         value(&case, 0, "phase_margin", place).expect("a number")
     };
     let new = CORNERS[2].with(Parameter::Capacitance, Some(End::Most));

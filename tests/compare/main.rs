@@ -14,6 +14,7 @@ mod coverage_page;
 mod cross_events;
 mod frozen_numbers;
 mod law_of_missing_data;
+mod loads;
 mod must_not_pass;
 mod outcomes;
 mod random_boards;

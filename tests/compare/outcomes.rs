@@ -25,7 +25,7 @@ const AGED: Corner = CORNERS[1];
 
 /// A setting of the board: full load at its nominal input.
 const SETTING: Place =
-    Place { condition: "steady", corner: NOMINAL, input_v: Some(47.0), load_a: Some(3.9), prebias_v: 0.0 };
+    Place { condition: "steady", corner: NOMINAL, input_v: Some(47.0), load_a: Some(3.9), prebias_v: 0.0, load: 0 };
 
 /// Values of one quantity in some places.
 fn part_of(index: usize, quantity: &str, shown: &[(Place, Value)]) -> PartFigures {

@@ -119,7 +119,7 @@ fn law_a_factorial_is_its_corners_run_one_by_one() {
     assert!(two.iter().all(|one| tolerances(&case, &[PART]).contains(one)));
     let plan = Plan { parts: vec![PART], tolerances: two.clone(), conditions: vec![steady], how: How::Factorial };
     let sweep = Sweep::new(&case, plan).expect("it is laid out");
-    let column = sweep.quantities.iter().position(|quantity| quantity.id == "ripple_20mhz").expect("it is limited");
+    let column = sweep.columns.iter().position(|column| column.quantity.id == "ripple_20mhz").expect("it is limited");
     let mut units = vec![];
     let mut take = |unit| {
         units.push(unit);

@@ -35,7 +35,7 @@ fn two(condition: &'static str, quantity: &'static str, values: [f64; 2], bound:
 fn judged(case: &Case, parts: &[PartFigures]) -> (QuantityRow, Verdict) {
     let verdicts = judge::verdicts(case, parts);
     let rows = judge::rows(case, parts, &verdicts);
-    (record::row(rows.first().expect("a row")), record::verdict(case, parts, &verdicts[1], &Tipping::default()))
+    (record::row(case, rows.first().expect("a row")), record::verdict(case, parts, &verdicts[1], &Tipping::default()))
 }
 
 /// The hold ended within the limit, but the output was not back: that is no pass.

@@ -101,7 +101,9 @@ fn scaled(board: &DemoBoard, time: f64, impedance: f64) -> DemoBoard {
         from_a: s.from_a / impedance,
         to_a: s.to_a / impedance,
         slew_a_per_s: s.slew_a_per_s / impedance / time,
+        release_a_per_s: s.release_a_per_s / impedance / time,
         hold_s: s.hold_s * time,
+        every_s: s.every_s.map(|every_s| every_s * time),
     });
     DemoBoard {
         name: board.name,

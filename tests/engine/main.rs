@@ -14,6 +14,7 @@ mod dropout;
 mod independent_derivation;
 mod laws;
 mod leaps;
+mod load_edges;
 mod loss_copper;
 mod loss_core;
 mod loss_switches;

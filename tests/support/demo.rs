@@ -49,7 +49,7 @@ pub fn ticket_kiosk() -> DemoBoard {
         protection: Protection::default(),
         aim: None,
     };
-    board.load_step = Some(LoadStep { from_a: 1.0, to_a: 3.5, slew_a_per_s: 1e6, hold_s: 1e-3 });
+    board.load_step = Some(LoadStep::once(1.0, 3.5, 1e6, 1e-3));
     DemoBoard {
         name: "ticket-kiosk",
         board,
@@ -95,7 +95,7 @@ pub fn valve_controller() -> DemoBoard {
         protection: Protection::default(),
         aim: None,
     };
-    board.load_step = Some(LoadStep { from_a: 0.5, to_a: 2.5, slew_a_per_s: 1e6, hold_s: 500e-6 });
+    board.load_step = Some(LoadStep::once(0.5, 2.5, 1e6, 500e-6));
     DemoBoard {
         name: "valve-controller",
         board,
@@ -141,7 +141,7 @@ pub fn oven_panel() -> DemoBoard {
         protection: Protection::default(),
         aim: None,
     };
-    board.load_step = Some(LoadStep { from_a: 2.5, to_a: 7.5, slew_a_per_s: 10e6, hold_s: 200e-6 });
+    board.load_step = Some(LoadStep::once(2.5, 7.5, 10e6, 200e-6));
     DemoBoard {
         name: "oven-panel",
         board,
@@ -157,7 +157,7 @@ pub fn sorrel_feeder() -> DemoBoard {
     let mut board = super::open_loop(18.0, 0.37, 320e3, bank, 1.9);
     board.load_kind = LoadKind::Current;
     board.stage = stage(52e-3, 29e-3, 27e-9, 0.82, false);
-    board.load_step = Some(LoadStep { from_a: 0.8, to_a: 2.7, slew_a_per_s: 1e6, hold_s: 1e-3 });
+    board.load_step = Some(LoadStep::once(0.8, 2.7, 1e6, 1e-3));
     DemoBoard {
         name: "sorrel-feeder",
         board,
@@ -188,7 +188,7 @@ fn ripple_rail(name: &'static str, modulator: Modulator, rb_ohm: f64) -> DemoBoa
         protection: Protection::default(),
         aim: None,
     };
-    board.load_step = Some(LoadStep { from_a: 2.3, to_a: 7.1, slew_a_per_s: 10e6, hold_s: 200e-6 });
+    board.load_step = Some(LoadStep::once(2.3, 7.1, 10e6, 200e-6));
     DemoBoard {
         name,
         board,

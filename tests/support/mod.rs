@@ -63,6 +63,7 @@ pub fn open_loop(source_v: f64, duty: f64, frequency_hz: f64, bank: Vec<Capacito
             aim: None,
         },
         load_step: None,
+        loads: vec![],
         events: Events::default(),
         land: None,
         keep_out: None,

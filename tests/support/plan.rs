@@ -42,7 +42,8 @@ pub fn part(index: usize, shown: &[Shown]) -> PartFigures {
     let results = shown.iter().map(|shown| {
         let (condition, corner) = (shown.condition, shown.corner);
         let (input_v, load_a) = (Some(shown.input_v), Some(shown.load_a));
-        let mut figures = Figures::at(Place { condition, corner, input_v, load_a, prebias_v: 0.0 }, Some(83.0));
+        let mut figures =
+            Figures::at(Place { condition, corner, input_v, load_a, prebias_v: 0.0, load: 0 }, Some(83.0));
         shown.values.iter().for_each(|(quantity, value)| figures.push(quantity, *value));
         figures
     });

@@ -561,6 +561,7 @@ fn step(i: usize, name: &str) -> StepCurve {
     let ripple_a = 5.07 * (1.0 - 5.07 / 24.0) * PERIOD_S / INDUCTANCES_H[i];
     let mut curve = StepCurve {
         part: name.into(),
+        load: String::new(),
         time_s: vec![],
         output_low_v: vec![],
         output_high_v: vec![],

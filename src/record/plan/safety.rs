@@ -52,16 +52,22 @@ pub(super) fn do_not_run(case: &Case, parts: &[PartFigures]) -> Vec<BenchDanger>
     for (index, part) in parts.iter().enumerate() {
         for figures in part.results.iter().filter(|figures| is_run(figures)) {
             for breach in breaches(case, index, figures) {
-                add(&mut found, figures, breach, &part.name);
+                add(case, &mut found, figures, breach, &part.name);
             }
         }
     }
     found.into_iter().map(|(_, _, danger)| danger).collect()
 }
 
-fn add(found: &mut Vec<(&'static str, Breach, BenchDanger)>, figures: &Figures, breach: Breach, part: &str) {
+fn add(
+    case: &Case,
+    found: &mut Vec<(&'static str, Breach, BenchDanger)>,
+    figures: &Figures,
+    breach: Breach,
+    part: &str,
+) {
     let place = figures.place;
-    let told = |breach: &Breach| format!("{} ({})", breach.reason, words::place(&place));
+    let told = |breach: &Breach| format!("{} ({})", breach.reason, words::place(case, &place));
     let known =
         found.iter_mut().find(|(condition, known, _)| *condition == place.condition && known.kind == breach.kind);
     match known {

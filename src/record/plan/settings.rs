@@ -5,8 +5,9 @@
 
 use super::super::layout::{BenchScreen, BenchSetting, BenchSoak};
 use super::super::words::say;
-use crate::condition::figures::Figures;
+use crate::condition::figures::{Figures, Place};
 use crate::judge::COVERAGE;
+use crate::model::board::LoadStep;
 use crate::model::case::Case;
 use crate::model::parts::{CoreFamily, Inductor, Shield};
 use crate::quantity::{Instrument, Quantity};
@@ -21,6 +22,8 @@ const SAMPLES_PER_HERTZ: f64 = 5.0;
 const SAMPLES_PER_PERIOD: f64 = 20.0;
 /// Switching periods on the screen: a steady state, one that does not repeat, a load step.
 const PERIODS_SHOWN: (f64, f64, f64) = (5.0, 50.0, 40.0);
+/// Repetitions of a load step on the screen.
+const REPETITIONS_SHOWN: f64 = 4.0;
 /// Recoveries and load edges on the screen.
 const RECOVERIES_SHOWN: f64 = 3.0;
 const EDGES_SHOWN: f64 = 4.0;
@@ -201,8 +204,18 @@ impl At<'_> {
         self.of.iter().filter_map(|index| self.case.parts.get(*index))
     }
 
+    /// Whether the load moves.
     fn is_step(&self) -> bool {
-        self.conditions.iter().any(|condition| condition.place.condition == "load step")
+        self.place().is_some_and(|place| ["load step", "load profile"].contains(&place.condition))
+    }
+
+    fn place(&self) -> Option<&Place> {
+        self.conditions.first().map(|condition| &condition.place)
+    }
+
+    /// The load step in which it is read.
+    fn step(&self) -> Option<LoadStep> {
+        self.place().filter(|_| self.is_step()).and_then(|place| self.case.board.step(place.load))
     }
 
     fn largest(&self) -> f64 {
@@ -230,11 +243,17 @@ impl At<'_> {
 
     /// Time on the screen in s.
     fn duration_s(&self) -> f64 {
-        let Some(step) = self.case.board.load_step.filter(|_| self.is_step()) else {
+        if let Some(profile) = self.place().and_then(|place| self.case.board.profile(place.load)) {
+            return profile.duration_s();
+        }
+        let Some(step) = self.step() else {
             let periods = self.largest_of("periods").unwrap_or(1.0);
             return self.period_s() * (PERIODS_SHOWN.0 * periods).min(PERIODS_SHOWN.1);
         };
-        let edge_s = (step.to_a - step.from_a).abs() / step.slew_a_per_s;
+        if let Some(every_s) = step.every_s {
+            return REPETITIONS_SHOWN * every_s;
+        }
+        let edge_s = step.rise_s();
         let level_s = edge_s + step.hold_s;
         if ["window", "output_deviation"].contains(&self.quantity.id) {
             return 2.0 * level_s;
@@ -282,7 +301,7 @@ fn ripple(at: &At<'_>) -> Vec<BenchSetting> {
 
 fn load_edge(at: &At<'_>) -> Vec<BenchSetting> {
     let edge = if at.quantity.id == "rise" { "falling" } else { "rising" };
-    let slew = at.case.board.load_step.map_or_else(String::new, |step| {
+    let slew = at.step().map_or_else(String::new, |step| {
         format!("; check its slew at the board with a probe: {} expected", say(step.slew_a_per_s, "A/s"))
     });
     vec![

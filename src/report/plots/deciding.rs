@@ -358,6 +358,7 @@ fn of_run(curves: &DecidingCurves, curve: &StepCurve) -> View {
             "short circuit" => "Time from the short circuit",
             "start" => "Time from the start",
             "input step" => "Time from the start of the input step",
+            "load profile" => "Time from the begin of the load",
             _ => "Time from the dropout",
         },
         base: if curves.reading.1 == Reading::Settling { left_s - edge_s } else { 0.0 },

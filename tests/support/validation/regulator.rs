@@ -79,7 +79,7 @@ pub fn point_of_load(gain: f64) -> Board {
 }
 
 pub fn jump(from_a: f64, to_a: f64, hold_s: f64) -> LoadStep {
-    LoadStep { from_a, to_a, slew_a_per_s: f64::INFINITY, hold_s }
+    LoadStep::once(from_a, to_a, f64::INFINITY, hold_s)
 }
 
 /// Admittance of the published input network and of ours at a frequency, as (real, imaginary) in S.
