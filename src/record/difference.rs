@@ -182,6 +182,9 @@ fn relative(old: &Value, new: &Value) -> Option<f64> {
     Some((new - old).abs() / old.abs().max(new.abs()))
 }
 
+/// Names with their values.
+type Pairs = Vec<(String, String)>;
+
 /// Inputs that changed.
 fn inputs(old: &Record, new: &Record) -> Vec<Changed> {
     let version = |record: &Record| vec![("version of presolder".to_string(), record.presolder_version.clone())];
@@ -212,7 +215,7 @@ fn inputs(old: &Record, new: &Record) -> Vec<Changed> {
         };
         record.parts.iter().flat_map(of).collect::<Vec<_>>()
     };
-    let kinds: [&dyn Fn(&Record) -> Vec<(String, String)>; 5] = [&version, &files, &set, &data, &facts];
+    let kinds: [&dyn Fn(&Record) -> Pairs; 5] = [&version, &files, &set, &data, &facts];
     kinds.into_iter().flat_map(|kind| changed(&kind(old), &kind(new))).collect()
 }
 

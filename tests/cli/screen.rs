@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// Events of the board that are left out, so that a part takes little time.
-const LEFT_OUT: [&str; 4] = ["[input.step]", "[load.overload]", "[load.short]", "[start]"];
+const LEFT_OUT: [&str; 5] = ["[input.step]", "[load.step]", "[load.overload]", "[load.short]", "[start]"];
+/// Limits of theirs, and the lightest load.
+const LINES_LEFT_OUT: [&str; 4] = ["start_time", "step_deviation", "recovery ", "lightest"];
 /// A list as somebody keeps it: a title above, a total below, an empty cell, a line that cannot be used, a part that stands twice.
 const LIST: &str = "\
 Stock of the workshop;;;;;;
@@ -38,7 +40,7 @@ impl Room {
             if line.starts_with('[') {
                 leaves_out = LEFT_OUT.iter().any(|table| line.starts_with(table));
             }
-            if !leaves_out && !line.starts_with("start_time") {
+            if !leaves_out && !LINES_LEFT_OUT.iter().any(|begin| line.starts_with(begin)) {
                 kept.push_str(line);
                 kept.push('\n');
             }

@@ -80,7 +80,8 @@ const SIX: [Parameter; 6] = [
 /// Steady quantities and the load step of the oven board against the full factorial of six tolerances.
 #[test]
 fn balance_the_corner_of_a_check_is_the_worst_of_the_factorial() {
-    let case = case_with("oven-panel", 2);
+    let mut case = case_with("oven-panel", 2);
+    case.only_conditions = Some(vec!["steady", "load step"]);
     let comparison = compared(&case);
     let held = ["ripple_20mhz", "dip", "rise", "output_deviation"];
     let findings = comparison.verdicts[1].findings.iter().filter(|finding| held.contains(&finding.quantity.id));
@@ -112,6 +113,7 @@ fn closed_form_a_cold_winding_of_least_resistance_sets_the_short_circuit() {
     let mut case = case_with("buoy-winch", 1);
     case.board.events = Events { short: case.board.events.short, ..Events::default() };
     case.board.coldest_degc = Some(-20.0);
+    case.only_conditions = Some(vec!["short circuit"]);
     let at = |corner: Corner| {
         let place = Place {
             condition: "short circuit",
@@ -189,6 +191,7 @@ fn law_absent_data_are_run_in_the_corner_of_a_check() {
     let mut case = case_with("river-gauge", usize::MAX);
     case.board.events = Events { light_load_a: case.board.events.light_load_a, ..Events::default() };
     case.parts.retain(|part| ["Cattail-15", "Teasel-10"].contains(&part.name.as_str()));
+    case.only_conditions = Some(vec!["light load"]);
     let comparison = compared(&case);
     let of_light_load = |finding: &&Finding| finding.quantity.id == "light_ripple";
     let found = comparison.verdicts[1].findings.iter().find(of_light_load).expect("the ripple is limited");

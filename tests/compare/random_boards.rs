@@ -369,6 +369,8 @@ fn scaled(case: &Case, time: f64, impedance: f64) -> Case {
     if let Some(step) = &mut board.load_step {
         (step.from_a, step.to_a) = (step.from_a / impedance, step.to_a / impedance);
         step.slew_a_per_s /= impedance * time;
+        step.release_a_per_s /= impedance * time;
+        step.every_s = step.every_s.map(|every_s| every_s * time);
         step.hold_s *= time;
     }
     scale_stage(board, time, impedance);

@@ -155,7 +155,11 @@ fn law_four_parts_take_eight_pages_of_paper_and_the_first_holds_outcomes_and_mat
     assert_fits_on_paper(&browser, "made-up record", &page, &measured(&browser, &page, SCREENS[0], false));
 }
 
-/// Pages of the demo boards, each compared as data are shown, or those of the results below the folder that `PRESOLDER_RESULTS` names.
+/// The demo board whose page is tested without results.
+const DEMO: &str = "valve-controller";
+
+/// The page of a demo board, compared as data are shown, or those of all of them from the results below the folder that `PRESOLDER_RESULTS`
+/// names.
 fn demo_pages() -> Vec<(String, String)> {
     let folder = std::env::var("PRESOLDER_RESULTS").ok();
     let cases = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases");
@@ -163,6 +167,7 @@ fn demo_pages() -> Vec<(String, String)> {
     for entry in fs::read_dir(cases).expect("the cases").map(|entry| entry.expect("an entry").path()) {
         let name = entry.file_name().expect("a name").to_string_lossy().into_owned();
         let page = match &folder {
+            None if name != DEMO => continue,
             Some(folder) => fs::read_to_string(Path::new(folder).join(&name).join("report.html")).expect("a page"),
             None => {
                 let case = case::read(&entry).unwrap_or_else(|error| panic!("{error}"));
@@ -180,7 +185,7 @@ fn demo_pages() -> Vec<(String, String)> {
 fn law_the_page_of_every_demo_board_decides_on_its_first_screen_and_fits_on_paper() {
     let Some(browser) = browser() else { return println!("skipped: no browser") };
     let pages = demo_pages();
-    assert!(pages.len() >= 5);
+    assert!(!pages.is_empty());
     for (name, page) in &pages {
         for screen in SCREENS {
             let found = measured(&browser, page, screen, false);
