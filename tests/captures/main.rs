@@ -1,0 +1,3 @@
+//! Captures of the bench: files of scopes, from samples to figures, predicted against measured.
+
+mod shapes;
