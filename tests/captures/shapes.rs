@@ -53,10 +53,7 @@ const SHAPES: &[Shape] = &[
         text: "Aufnahme 7\n\nZeit [ms];K1 [mV];K2 [A]\n-0,002;12,5;0,53\n-0,001;-3,25;0,54\n0,000;7,75;0,61\n0,001;8,00;0,97\n",
         start_s: -2e-6,
         step_s: 1e-6,
-        channels: &[
-            ("K1", "V", &[12.5e-3, -3.25e-3, 7.75e-3, 8e-3]),
-            ("K2", "A", &[0.53, 0.54, 0.61, 0.97]),
-        ],
+        channels: &[("K1", "V", &[12.5e-3, -3.25e-3, 7.75e-3, 8e-3]), ("K2", "A", &[0.53, 0.54, 0.61, 0.97])],
         told: &["semicolons", "decimal comma", "4 rows"],
         ..PLAIN
     },
@@ -308,9 +305,7 @@ fn bytes(shape: &Shape) -> Vec<u8> {
     match shape.bytes {
         Bytes::Utf8 => shape.text.as_bytes().to_vec(),
         Bytes::Utf8Mark => [b"\xef\xbb\xbf", shape.text.as_bytes()].concat(),
-        Bytes::Utf16LittleMark => {
-            [vec![0xff, 0xfe], units().flat_map(u16::to_le_bytes).collect()].concat()
-        }
+        Bytes::Utf16LittleMark => [vec![0xff, 0xfe], units().flat_map(u16::to_le_bytes).collect()].concat(),
         Bytes::Utf16Big => units().flat_map(u16::to_be_bytes).collect(),
         // Every letter used here has its own code as byte.
         Bytes::Windows => shape.text.chars().map(|letter| u8::try_from(u32::from(letter)).expect("one byte")).collect(),
@@ -339,7 +334,11 @@ fn law_every_shape_gives_what_it_holds() {
         for (channel, holds) in scope.channels.iter().zip(shape.channels) {
             let values: Vec<f64> = channel.values.iter().map(|v| f64::from(*v)).collect();
             assert_eq!(values.len(), holds.2.len(), "{name}, {}: {values:?}\n{told}", holds.0);
-            assert!(values.iter().zip(holds.2).all(|(a, b)| is_near(*a, *b, SINGLE)), "{name}, {}: {values:?}", holds.0);
+            assert!(
+                values.iter().zip(holds.2).all(|(a, b)| is_near(*a, *b, SINGLE)),
+                "{name}, {}: {values:?}",
+                holds.0
+            );
         }
         shape.told.iter().for_each(|word| assert!(told.contains(word), "{name}: \"{word}\" is not in\n{told}"));
         assert!(scope.told.lines().iter().all(|line| line.chars().count() <= 80), "{name}: {told}");

@@ -1,0 +1,4 @@
+//! The bench: files of scopes, and the same figures from a capture as from a simulation.
+
+#[cfg(feature = "shell")]
+pub mod scope;
