@@ -5,8 +5,8 @@ use super::trace::{Trace, mean, range};
 
 /// Share of samples below the lower and above the upper level.
 const LEVELS: f64 = 0.1;
-/// Levels must be so many noise deviations apart.
-const APART: f64 = 6.0;
+/// Levels must be so many noise deviations apart: the extremes of a million samples of noise alone are ten.
+const APART: f64 = 12.0;
 /// Shares of the height between which an edge is fitted by a line.
 const EDGE: (f64, f64) = (0.2, 0.8);
 /// Share of a level's time over which its mean is taken, at its end.

@@ -9,6 +9,7 @@ mod deciding;
 mod events;
 mod loop_gain;
 mod margins;
+pub(super) mod overlay;
 mod panels;
 mod soak;
 mod style;
