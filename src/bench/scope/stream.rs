@@ -80,13 +80,14 @@ impl Stream {
     fn block(&mut self, text: &[u8], first: usize, last: bool) -> Result<(usize, usize), Fault> {
         let (mut at, mut number) = (0, first);
         while at < text.len() {
-            if self.stopped.is_none() && number >= self.layout.first {
-                if let Some(length) = self.layout.form.short_row(&text[at..], &mut self.row) {
-                    self.take(number)?;
-                    at += length;
-                    number += 1;
-                    continue;
-                }
+            if self.stopped.is_none()
+                && number >= self.layout.first
+                && let Some(length) = self.layout.form.short_row(&text[at..], &mut self.row)
+            {
+                self.take(number)?;
+                at += length;
+                number += 1;
+                continue;
             }
             let (line, length) = first_line(&text[at..]);
             // At the end of a block a line feed may still follow.

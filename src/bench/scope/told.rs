@@ -120,10 +120,7 @@ impl Seen {
             lines.push(format!("{}: {share} clipped, unless it rests at its highest or lowest", self.name));
         }
         if self.missing > 0 {
-            lines.push(
-                format!("{}: {} without value", self.name, counted(self.missing, "sample"))
-                    .replace("without value", "with no value"),
-            );
+            lines.push(format!("{}: {} with no value", self.name, counted(self.missing, "sample")));
         }
         lines
     }
