@@ -26,6 +26,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod bench;
 #[cfg(feature = "shell")]
 pub mod case;
 #[cfg(feature = "shell")]

@@ -3,6 +3,7 @@
 //! Nothing physical happens here. The reader collects every problem it can find before it gives up.
 
 mod board;
+pub mod captures;
 mod curves;
 pub mod docs;
 pub mod keys;
@@ -44,6 +45,11 @@ fn around(named: &Path) -> PathBuf {
     let parent = named.parent().map(|parent| if parent == Path::new("") { Path::new(".") } else { parent });
     let is_case = |parent: &&Path| named.is_file() && parent.join(BOARD_FILE).is_file();
     parent.filter(is_case).unwrap_or(named).to_path_buf()
+}
+
+/// The folder of a case, of which a file may be named.
+pub fn folder_of(named: &Path) -> PathBuf {
+    around(named)
 }
 
 /// Reads and validates a case. All values of the result are in SI units.

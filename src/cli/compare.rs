@@ -15,7 +15,7 @@ use std::time::Instant;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
 Prints one outcome a substitute and what decides it, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
-waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
+captures.toml, waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
 
 /// Arguments of `compare`.
 #[derive(Args)]

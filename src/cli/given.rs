@@ -31,6 +31,11 @@ impl Given {
         Ok(case)
     }
 
+    /// The folder of the case.
+    pub fn folder(&self) -> PathBuf {
+        case::folder_of(&self.case)
+    }
+
     /// The same arguments for another command, as a shell takes them.
     pub fn again(&self) -> String {
         let set = self.set.iter().map(|set| format!(" --set {}", quoted(set)));

@@ -2,10 +2,12 @@
 //!
 //! Exit codes: 0 it ran; 1 it ran and, with `--strict`, not every substitute passes, or two results differ; 2 it could not run; 130 interrupted.
 
+mod calibrate;
 mod check;
 mod compare;
 mod diff;
 mod given;
+mod measured;
 mod new;
 mod output;
 mod screen;
@@ -49,6 +51,10 @@ enum Command {
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
+    /// Set what was measured on the bench beside what is predicted for the bench's own condition.
+    Measured(measured::Measured),
+    /// Say which data of board and part the captures of the original tell, and which they do not.
+    Calibrate(calibrate::Calibrate),
     /// Write the completion script of a shell to standard output.
     Completions {
         /// Shell.
@@ -85,6 +91,8 @@ pub fn main() -> ExitCode {
         Command::Screen(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
+        Command::Measured(request) => request.run(),
+        Command::Calibrate(request) => request.run(),
         Command::Completions { shell } => completions(*shell),
         Command::Man => manual(),
     };

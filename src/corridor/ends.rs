@@ -117,6 +117,11 @@ impl Part {
         Part { doubts, data, checks: vec![] }
     }
 
+    /// The same for others.
+    pub(super) fn into_doubts(self) -> Vec<Doubt> {
+        self.doubts
+    }
+
     /// The ends between which a datum lies.
     pub(super) fn ends_of(&self, datum: &Datum) -> Option<(f64, f64)> {
         let number = self.with_ends().find(|number| self.data[*number].is_same_as(datum))?;

@@ -21,6 +21,7 @@ use crate::engine::machine;
 use crate::judge::{self, Row, Verdict};
 use crate::model::case::Case;
 use crate::model::corner::{CORNERS, Corner, NOMINAL};
+use crate::model::doubt::Doubt;
 use deciding::Deciding;
 use effort::Effort;
 use rayon::prelude::*;
@@ -72,8 +73,7 @@ pub enum Depth {
 /// # Errors
 /// A compensator that cannot be laid out, or an interruption. What fails in one condition is told there.
 pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Comparison, Failure> {
-    let mut case = prepared(case)?;
-    cooling::learn(&mut case)?;
+    let case = learned(case)?;
     let (mut found, orbits) = base(&case, 0, progress)?;
     for (part, found) in found.iter_mut().enumerate() {
         found.extend(conclusions(&case, part, found));
@@ -93,6 +93,21 @@ pub fn compare(case: &Case, depth: Depth, progress: &(dyn Fn(usize, usize) + Syn
     };
     let deciding = deciding::search(&case, &verdicts)?;
     Ok(Comparison { case, parts, found, rows, verdicts, tipping, deciding, depth, left_out: effort.left_out() })
+}
+
+/// The case with everything laid out that it only describes, and what its readings tell.
+///
+/// # Errors
+/// A compensator that cannot be laid out, or an interruption.
+pub fn learned(case: &Case) -> Result<Case, Failure> {
+    let mut case = prepared(case)?;
+    cooling::learn(&mut case)?;
+    Ok(case)
+}
+
+/// The doubts about a part of a case and its board, those that readings narrow included.
+pub fn doubts(case: &Case, part: usize) -> Vec<Doubt> {
+    ends::Part::doubts_of(case, part).into_doubts()
 }
 
 /// What a closer look begins from.

@@ -3,6 +3,7 @@
 pub mod between;
 pub mod board;
 pub mod build;
+pub mod capture;
 pub mod case;
 pub mod corner;
 pub mod doubt;

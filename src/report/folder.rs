@@ -2,7 +2,7 @@
 
 use super::claim::Claim;
 use super::contents::{self, CONTENTS, exists, retire};
-use super::{ReportError, csv, html, json, plots, screen};
+use super::{ReportError, captures, csv, html, json, plots, screen};
 use crate::record::layout::{Curves, Record};
 use crate::record::screen::ScreenRecord;
 use crate::visible::visible_lines;
@@ -13,6 +13,7 @@ const RECORD: &str = "record.json";
 const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
 const BENCH_PLAN: &str = "bench_plan.csv";
+const CAPTURES: &str = "captures.toml";
 const WAVEFORMS: &str = "waveforms";
 const PLOTS: &str = "plots";
 const LONGEST_NAME: usize = 100;
@@ -133,6 +134,7 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
         (REPORT.to_string(), html::page_with(record, &plots)),
         (QUANTITIES.to_string(), csv::quantities(record)?),
         (BENCH_PLAN.to_string(), csv::bench_plan(record)?),
+        (CAPTURES.to_string(), captures::ready(record)),
     ];
     for file in csv::waveforms(curves)? {
         let stem = format!("{}-{}", safe_name(&file.kind), safe_name(&file.part));

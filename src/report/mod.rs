@@ -1,6 +1,8 @@
 //! Report: a finished record and its curves in, text and files out. Formats only; nothing is computed
 //! here that a verdict rests on.
 
+pub mod calibration;
+pub mod captures;
 pub mod claim;
 mod contents;
 pub mod csv;
@@ -9,6 +11,7 @@ pub mod folder;
 pub mod html;
 pub mod journal;
 pub mod json;
+pub mod measured;
 pub mod number;
 mod plan;
 pub mod plots;

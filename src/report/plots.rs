@@ -10,6 +10,7 @@ mod events;
 mod loads;
 mod loop_gain;
 mod margins;
+pub(super) mod overlay;
 mod panels;
 mod soak;
 mod style;

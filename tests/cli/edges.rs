@@ -377,7 +377,16 @@ fn law_a_reader_of_the_table_that_goes_away_is_no_error_and_the_folder_is_whole(
     assert_eq!((output.status.code(), text(&output.stderr).as_str()), (Some(0), ""));
     assert_eq!(
         names(&room.path("result")),
-        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        [
+            "bench_plan.csv",
+            "captures.toml",
+            "contents.sha256",
+            "plots",
+            "quantities.csv",
+            "record.json",
+            "report.html",
+            "waveforms"
+        ]
     );
 }
 
@@ -406,7 +415,16 @@ fn error_standard_output_that_cannot_be_written_is_told() {
     assert_eq!(room.names(), ["result", "stove"]);
     assert_eq!(
         names(&room.path("result")),
-        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        [
+            "bench_plan.csv",
+            "captures.toml",
+            "contents.sha256",
+            "plots",
+            "quantities.csv",
+            "record.json",
+            "report.html",
+            "waveforms"
+        ]
     );
 }
 

@@ -141,7 +141,16 @@ fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
         assert!(told.lines().all(|line| line.starts_with("simulated ")), "progress and nothing else: {told}");
         assert_eq!(
             names(&run.folder()),
-            ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+            [
+                "bench_plan.csv",
+                "captures.toml",
+                "contents.sha256",
+                "plots",
+                "quantities.csv",
+                "record.json",
+                "report.html",
+                "waveforms"
+            ]
         );
     }
 }

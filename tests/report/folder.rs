@@ -28,7 +28,16 @@ fn law_all_files_are_in_place_and_nothing_else() {
     assert_eq!(names(room.path()), ["result"]);
     assert_eq!(
         names(&target),
-        ["bench_plan.csv", "contents.sha256", "plots", "quantities.csv", "record.json", "report.html", "waveforms"]
+        [
+            "bench_plan.csv",
+            "captures.toml",
+            "contents.sha256",
+            "plots",
+            "quantities.csv",
+            "record.json",
+            "report.html",
+            "waveforms"
+        ]
     );
     assert_eq!(names(&target.join("waveforms")).len(), 9);
     assert_eq!(names(&target.join("plots")).len(), 7);

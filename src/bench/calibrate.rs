@@ -1,0 +1,214 @@
+//! What captures of the original tell of the board's data: regularised least squares, linear about the data as they are shown.
+//!
+//! Prior: each datum with its standard uncertainty. Data: the figures of the captures, with noise, the model's own share, and the gain of each
+//! probe as one more unknown. In units of the prior's standard uncertainties the derivatives are the effects by which the prediction's uncertainty is
+//! found, so that nothing has to be run again. A prior that is rectangular counts as a normal one of the same standard uncertainty.
+
+use super::predict::Prior;
+use nalgebra::{DMatrix, DVector};
+
+/// A datum counts as learned where its posterior is at least that much narrower than its prior.
+const NARROWER: f64 = 0.8;
+/// The misfit may be as large as a chi-square variable is once in 4000, a normal one beyond so many standard deviations.
+const MISFIT: f64 = 3.5;
+/// Figures that are not used: they jump, or follow from others.
+const NOT_USED: [&str; 2] = ["recovery", "window"];
+
+/// One figure of a capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// Number of the capture or setting it belongs to.
+    pub source: usize,
+    /// Identifier of the quantity.
+    pub id: &'static str,
+    /// Predicted value.
+    pub predicted: f64,
+    /// Measured minus predicted.
+    pub difference: f64,
+    /// Standard uncertainty of noise and of the model's own share.
+    pub own: f64,
+    /// Probe that saw it, and the standard uncertainty of its gain as a fraction.
+    pub probe: Option<(&'static str, f64)>,
+    /// Change by one standard uncertainty of each datum, by its name.
+    pub effects: Vec<(String, f64)>,
+}
+
+impl Row {
+    /// Whether it may be used.
+    pub fn is_used(id: &str) -> bool {
+        !NOT_USED.contains(&id)
+    }
+}
+
+/// What became of a datum.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Learned {
+    /// What it was before.
+    pub prior: Prior,
+    /// Shift of its value in standard uncertainties of the prior.
+    pub shift: f64,
+    /// Standard uncertainty of the posterior in those of the prior.
+    pub left: f64,
+}
+
+impl Learned {
+    /// Whether enough is known of it to be called learned.
+    pub fn is_learned(&self) -> bool {
+        self.left <= NARROWER
+    }
+}
+
+/// How a capture is predicted from all others.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LeftOut {
+    /// Number of the capture.
+    pub source: usize,
+    /// Identifier of the quantity.
+    pub id: &'static str,
+    /// Difference of the measured value from the prediction, before and after learning from the others.
+    pub difference: (f64, f64),
+    /// Standard uncertainty of that difference, before and after.
+    pub uncertainty: (f64, f64),
+}
+
+/// Everything that was learned.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Calibration {
+    /// Each datum, those first of which most is learned.
+    pub data: Vec<Learned>,
+    /// Gain of each probe: name, shift as a fraction, standard uncertainty as a fraction.
+    pub gains: Vec<(&'static str, f64, f64)>,
+    /// Misfit, and what is expected of it: the number of figures.
+    pub misfit: (f64, usize),
+    /// Each capture from all others; empty for a single one.
+    pub left_out: Vec<LeftOut>,
+}
+
+impl Calibration {
+    /// Whether the figures agree with each other and with the model, so that something may be learned from them.
+    pub fn is_sound(&self) -> bool {
+        let count = self.misfit.1 as f64;
+        // Its quantile after Wilson and Hilferty (1931).
+        let spread = 2.0 / (9.0 * count);
+        self.misfit.0 <= count * (1.0 - spread + MISFIT * spread.sqrt()).powi(3)
+    }
+}
+
+/// The unknowns, and where each stands.
+struct Unknowns {
+    names: Vec<String>,
+    probes: Vec<(&'static str, f64)>,
+}
+
+impl Unknowns {
+    fn of(rows: &[Row]) -> Unknowns {
+        let mut unknowns = Unknowns { names: vec![], probes: vec![] };
+        for row in rows {
+            for (name, _) in &row.effects {
+                if !unknowns.names.contains(name) {
+                    unknowns.names.push(name.clone());
+                }
+            }
+            if let Some(probe) = row.probe.filter(|probe| unknowns.probes.iter().all(|known| known.0 != probe.0)) {
+                unknowns.probes.push(probe);
+            }
+        }
+        unknowns
+    }
+
+    fn count(&self) -> usize {
+        self.names.len() + self.probes.len()
+    }
+
+    /// Derivative of each row by each unknown, in standard uncertainties of the prior.
+    fn derivatives(&self, rows: &[Row]) -> DMatrix<f64> {
+        DMatrix::from_fn(rows.len(), self.count(), |row, column| {
+            let row = &rows[row];
+            match self.names.get(column) {
+                Some(name) => row.effects.iter().filter(|(other, _)| other == name).map(|(_, change)| change).sum(),
+                None => {
+                    let probe = self.probes[column - self.names.len()].0;
+                    row.probe.filter(|(own, _)| *own == probe).map_or(0.0, |(_, gain)| gain * row.predicted)
+                }
+            }
+        })
+    }
+}
+
+/// Posterior of all unknowns: shifts and covariance, in standard uncertainties of the prior. `None` where the figures have no
+/// uncertainty of their own.
+fn posterior(unknowns: &Unknowns, rows: &[Row]) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let derivatives = unknowns.derivatives(rows);
+    let mut weighted = derivatives.clone();
+    for (number, row) in rows.iter().enumerate() {
+        if row.own <= 0.0 {
+            return None;
+        }
+        weighted.row_mut(number).scale_mut(1.0 / row.own.powi(2));
+    }
+    let differences = DVector::from_iterator(rows.len(), rows.iter().map(|row| row.difference));
+    let information = DMatrix::identity(unknowns.count(), unknowns.count()) + derivatives.transpose() * &weighted;
+    // The identity of the prior makes it positive definite.
+    let covariance = information.cholesky()?.inverse();
+    Some((&covariance * weighted.transpose() * differences, covariance))
+}
+
+/// Learns from figures. `None` where there are none, or none with an uncertainty of its own.
+pub fn learn(priors: &[Prior], rows: &[Row]) -> Option<Calibration> {
+    if rows.is_empty() {
+        return None;
+    }
+    let unknowns = Unknowns::of(rows);
+    let (shifts, covariance) = posterior(&unknowns, rows)?;
+    let rest = unknowns.derivatives(rows) * &shifts;
+    let of_rows: f64 = rows.iter().zip(rest.iter()).map(|(row, fit)| ((row.difference - fit) / row.own).powi(2)).sum();
+    let mut data: Vec<Learned> = unknowns
+        .names
+        .iter()
+        .enumerate()
+        .filter_map(|(number, name)| {
+            let prior = priors.iter().find(|prior| prior.name == *name)?.clone();
+            Some(Learned { prior, shift: shifts[number], left: covariance[(number, number)].sqrt() })
+        })
+        .collect();
+    data.sort_by(|a, b| a.left.total_cmp(&b.left));
+    let first = unknowns.names.len();
+    let gain = |(number, (name, gain)): (usize, &(&'static str, f64))| {
+        let at = first + number;
+        (*name, gain * shifts[at], gain * covariance[(at, at)].sqrt())
+    };
+    Some(Calibration {
+        data,
+        gains: unknowns.probes.iter().enumerate().map(gain).collect(),
+        misfit: (of_rows + shifts.norm_squared(), rows.len()),
+        left_out: left_out(&unknowns, rows),
+    })
+}
+
+/// Each source predicted from all others.
+fn left_out(unknowns: &Unknowns, rows: &[Row]) -> Vec<LeftOut> {
+    let mut sources: Vec<usize> = rows.iter().map(|row| row.source).collect();
+    sources.dedup();
+    if sources.len() < 2 {
+        return vec![];
+    }
+    let mut all = vec![];
+    for source in sources {
+        let (own, others): (Vec<Row>, Vec<Row>) = rows.iter().cloned().partition(|row| row.source == source);
+        let Some((shifts, covariance)) = posterior(unknowns, &others) else { continue };
+        let derivatives = unknowns.derivatives(&own);
+        let fits = &derivatives * &shifts;
+        let after = &derivatives * covariance * derivatives.transpose();
+        let before = &derivatives * derivatives.transpose();
+        for (number, row) in own.iter().enumerate() {
+            let of = |spread: f64| (spread + row.own.powi(2)).sqrt();
+            all.push(LeftOut {
+                source,
+                id: row.id,
+                difference: (row.difference, row.difference - fits[number]),
+                uncertainty: (of(before[(number, number)]), of(after[(number, number)])),
+            });
+        }
+    }
+    all
+}

@@ -1,0 +1,128 @@
+//! What captures of the original tell of the board's data, as text and as `calibration.toml`.
+
+use super::wrap::push_wrapped;
+use crate::bench::calibrate::{Calibration, Learned, LeftOut};
+use crate::bench::predict::Prior;
+use crate::units::{format_si, show};
+use crate::visible::visible;
+use std::fmt::Write;
+
+/// Data that are not learned and told all the same.
+const TOLD: usize = 6;
+
+/// For a terminal.
+pub fn text(calibration: &Calibration, captures: &[String], width: usize) -> String {
+    let mut out = String::from("What the captures of the original tell\n\n");
+    let (misfit, count) = calibration.misfit;
+    push_wrapped(&mut out, &format!("Misfit {misfit:.1}, expected about {count} for {count} figures."), width, "", "");
+    if !calibration.is_sound() {
+        let words = "The figures do not agree with each other or with this board: nothing is learned from them. Look at presolder measured \
+                     first: another board, part or condition, or a wrong scale?";
+        push_wrapped(&mut out, words, width, "", "");
+        return out;
+    }
+    let (learned, rest): (Vec<&Learned>, Vec<&Learned>) = calibration.data.iter().partition(|datum| datum.is_learned());
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "\n{:<34} {:>20} {:>20}", "learned", "before", "after");
+    learned.iter().for_each(|datum| push_datum(&mut out, datum));
+    if learned.is_empty() {
+        out.push_str("  nothing: no datum is known a fifth better than before\n");
+    }
+    out.push_str("\nnot learned (known less than a fifth better than before)\n");
+    rest.iter().take(TOLD).for_each(|datum| push_datum(&mut out, datum));
+    let more = rest.len().saturating_sub(TOLD);
+    if more > 0 {
+        let _ = writeln!(out, "  and {more} more");
+    }
+    for (probe, shift, doubt) in &calibration.gains {
+        let _ = writeln!(out, "gain of {probe}: {:+.1} ± {:.1} %", 100.0 * shift, 200.0 * doubt);
+    }
+    push_left_out(&mut out, &calibration.left_out, captures);
+    out.push_str("\nUncertainties are expanded, k = 2.\n");
+    out
+}
+
+fn push_datum(out: &mut String, datum: &Learned) {
+    let prior = &datum.prior;
+    let (value, standard) = after(datum);
+    let _ = writeln!(
+        out,
+        "  {:<32} {:>20} {:>20}",
+        shortened(&prior.name),
+        valued(prior, prior.middle, prior.standard),
+        valued(prior, value, standard)
+    );
+}
+
+fn shortened(name: &str) -> String {
+    let count = name.chars().count();
+    if count <= 32 { name.into() } else { format!("..{}", name.chars().skip(count - 30).collect::<String>()) }
+}
+
+/// Value and standard uncertainty of a datum as it is known now.
+fn after(datum: &Learned) -> (f64, f64) {
+    let prior = &datum.prior;
+    (prior.middle + datum.shift * prior.standard, datum.left * prior.standard)
+}
+
+fn valued(prior: &Prior, value: f64, standard: f64) -> String {
+    let unit = prior.unit.si_unit();
+    if prior.middle == 0.0 {
+        return format!("{} ±{}", format_si(value, unit, 3), format_si(2.0 * standard, unit, 2));
+    }
+    format!("{} ±{:.1} %", format_si(value, unit, 3), 200.0 * (standard / prior.middle).abs())
+}
+
+fn push_left_out(out: &mut String, left_out: &[LeftOut], captures: &[String]) {
+    if left_out.is_empty() {
+        out.push_str("\nOne capture alone: nothing could be predicted from the others.\n");
+        return;
+    }
+    let _ = writeln!(out, "\n{:<48} {:>14} {:>14}", "each capture from the others: E_n", "before", "after");
+    for one in left_out {
+        let score = |(difference, uncertainty): (f64, f64)| 0.5 * difference / uncertainty;
+        let capture = captures.get(one.source).map_or("", String::as_str);
+        let before = score((one.difference.0, one.uncertainty.0));
+        let behind = score((one.difference.1, one.uncertainty.1));
+        let _ = writeln!(
+            out,
+            "  {:<46} {before:>+14.2} {behind:>+14.2}",
+            shortened_to(&format!("{capture}: {}", one.id), 46)
+        );
+    }
+}
+
+fn shortened_to(text: &str, most: usize) -> String {
+    text.chars().take(most).collect()
+}
+
+/// As `calibration.toml`: what was learned, and the files that it rests on with the SHA-256 of each.
+pub fn toml(calibration: &Calibration, files: &[(String, String)]) -> String {
+    let mut out = format!("# Written by presolder {} calibrate.\n", env!("CARGO_PKG_VERSION"));
+    let (misfit, count) = calibration.misfit;
+    let _ = writeln!(out, "misfit = {misfit:.3}\nfigures = {count}\nsound = {}", calibration.is_sound());
+    for (name, sha256) in files {
+        let _ = writeln!(out, "\n[[file]]\nname = {}\nsha256 = \"{sha256}\"", quoted(name));
+    }
+    let learned = calibration.data.iter().filter(|datum| calibration.is_sound() && datum.is_learned());
+    for datum in learned {
+        let (value, standard) = after(datum);
+        let prior = &datum.prior;
+        let of_part = prior.of_part;
+        let _ = writeln!(
+            out,
+            "\n[[learned]]\nkey = {}\nof_part = {of_part}\nvalue = \"{}\"\nuncertainty = \"{:.2} %\"   # standard\n\
+             before = \"{}\"\nbefore_uncertainty = \"{:.2} %\"",
+            quoted(&prior.name),
+            show(value, prior.unit),
+            100.0 * (standard / value).abs(),
+            show(prior.middle, prior.unit),
+            100.0 * (prior.standard / prior.middle).abs()
+        );
+    }
+    out
+}
+
+fn quoted(name: &str) -> String {
+    format!("\"{}\"", visible(name).replace('\\', "\\\\").replace('"', "\\\""))
+}
