@@ -133,7 +133,8 @@ fn as_drawn(drawn: &Drawn, first: usize, release_s: f64) -> LoadStep {
     let (from_a, to_a) = drawn.levels_a;
     let slew_a_per_s = drawn.edges[first].slew_per_s;
     let from_a = from_a.max(0.0);
-    LoadStep { from_a, to_a, slew_a_per_s, hold_s: (release_s - (to_a - from_a) / slew_a_per_s).max(0.0) }
+    let hold_s = (release_s - (to_a - from_a) / slew_a_per_s).max(0.0);
+    LoadStep::once(from_a, to_a, slew_a_per_s, hold_s)
 }
 
 /// When a waveform first leaves what it did before, in s.

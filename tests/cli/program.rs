@@ -177,21 +177,19 @@ fn small_case(keep: &tempfile::TempDir) -> PathBuf {
 fn law_output_is_the_same_bit_for_bit_whatever_the_number_of_threads() {
     let keep = tempfile::tempdir().expect("temporary folder");
     let folder = small_case(&keep);
-    let results: Vec<PathBuf> = ["1", "4"]
-        .iter()
-        .map(|threads| {
-            let out = keep.path().join(format!("result-{threads}"));
-            let output = program()
-                .env("RAYON_NUM_THREADS", threads)
-                .args(["compare", "--quick", "--cross-check", "--out"])
-                .args([&out, &folder])
-                .output()
-                .expect("the program runs");
-            assert_eq!(output.status.code(), Some(0));
+    // Everything as data are shown, and the independent integration of one condition.
+    let runs: [&[&str]; 2] = [&[], &["--cross-check", "--only-condition", "load-step"]];
+    for (number, run) in runs.into_iter().enumerate() {
+        let of_threads = |threads: &str| {
+            let out = keep.path().join(format!("result-{number}-{threads}"));
+            let mut command = program();
+            command.env("RAYON_NUM_THREADS", threads).args(["compare", "--quick", "--out"]).args([&out, &folder]);
+            let output = command.args(run).output().expect("the program runs");
+            assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
             out
-        })
-        .collect();
-    results[1..].iter().for_each(|other| same_folders(&results[0], other));
+        };
+        same_folders(&of_threads("1"), &of_threads("4"));
+    }
 }
 
 fn same_folders(a: &Path, b: &Path) {

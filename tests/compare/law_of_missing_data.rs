@@ -26,7 +26,7 @@ use std::path::{Path, PathBuf};
 const BOARDS: [&str; 5] = ["ticket-kiosk", "valve-controller", "oven-panel", "river-gauge", "buoy-winch"];
 /// Data that an ordinary run deletes on each of them: of the board, of the original, of a substitute. Each costs some seconds, most on
 /// the last two boards, which are left to the full run, as is the first.
-const FEW: [[usize; 3]; 5] = [[0, 0, 0], [0, 0, 1], [1, 1, 0], [0, 0, 0], [0, 0, 0]];
+const FEW: [[usize; 3]; 5] = [[0, 0, 0], [0, 0, 1], [1, 0, 0], [0, 0, 0], [0, 0, 0]];
 /// Random boards of an ordinary run, and of a full one; data deleted on each, as above.
 const RANDOM: (u64, u64) = (1, 40);
 const FEW_ON_RANDOM: [usize; 3] = [1, 0, 0];

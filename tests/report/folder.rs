@@ -41,7 +41,7 @@ fn law_all_files_are_in_place_and_nothing_else() {
     );
     assert_eq!(names(&target.join("waveforms")).len(), 9);
     assert_eq!(names(&target.join("plots")).len(), 7);
-    assert_eq!(paths.len(), 5 + 9 + 7);
+    assert_eq!(paths.len(), 6 + 9 + 7);
 }
 
 #[test]
