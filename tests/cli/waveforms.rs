@@ -88,3 +88,42 @@ fn law_the_notebook_example_of_the_docs_runs_and_reads_the_same_numbers() {
         assert!(line.starts_with(part) && told.len() == 3, "{line}");
     }
 }
+
+/// What the bank does before anything else can act: resistance, inductance and capacitance of three alike under a load that grows evenly.
+/// Against a step so small that it only tells what the output does by itself. The inductor's current follows by a thousandth of it.
+#[test]
+fn closed_form_a_bank_under_a_ramped_step() {
+    const BANK: (f64, f64, f64) = (4e-3 / 3.0, 0.6e-9 / 3.0, 45e-6);
+    const SLEW_A_PER_S: f64 = 10e6;
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let presolder = |arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
+        let output = command.current_dir(room.path()).args(arguments).output().expect("the program runs");
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).expect("output is UTF-8")
+    };
+    presolder(&["new", "stage", "--control", "fixed-duty"]);
+    // The output in V at two instants: just before the step, and while it still grows.
+    let fall_v = |to: &str| {
+        let bank = ["output.capacitors.ceramic.esr=4 mohm", "output.capacitors.ceramic.esl=0.6 nH"];
+        let step = [format!("load.step.to={to}"), "load.step.slew=10 A/us".into()];
+        let mut arguments = vec!["waveforms", "stage", "--condition", "load-step"];
+        bank.iter().copied().chain(step.iter().map(String::as_str)).for_each(|set| arguments.extend(["--set", set]));
+        let table = presolder(&[&arguments[..], &["--every", "20ns", "--from=-20ns", "--to", "140ns"]].concat());
+        let rows: Vec<Vec<&str>> =
+            table.lines().filter(|line| !line.starts_with('#')).map(|line| line.split(',').collect()).collect();
+        let at = rows[0].iter().position(|title| *title == "output_v").expect("a column");
+        let value = |row: &Vec<&str>| row[at].parse::<f64>().expect("a number");
+        value(&rows[1]) - value(rows.last().expect("rows"))
+    };
+    let (t_s, (ohm, henry, farad)) = (140e-9, BANK);
+    let drawn = |step_a: f64| {
+        let rise_s = step_a / SLEW_A_PER_S;
+        let now_a = step_a.min(SLEW_A_PER_S * t_s);
+        let charge_c = 0.5 * now_a * now_a / SLEW_A_PER_S + now_a * (t_s - rise_s).max(0.0);
+        let slope_v = if rise_s > t_s { henry * SLEW_A_PER_S } else { 0.0 };
+        ohm * now_a + slope_v + charge_c / farad
+    };
+    let (found_v, wanted_v) = (fall_v("2.25 A") - fall_v("0.76 A"), drawn(1.5) - drawn(0.01));
+    assert!((found_v / wanted_v - 1.0).abs() < 5e-3, "{found_v} V, {wanted_v} V");
+}
