@@ -9,6 +9,7 @@ use crate::loss::copper::resistance_ohm;
 use crate::parts::Inductor;
 use crate::units::{Dimension, show};
 use Dimension::*;
+use std::collections::{HashMap, HashSet};
 
 /// What may be wrong with a datum that passes every check.
 pub struct Plausible {
@@ -180,31 +181,33 @@ pub fn doubts(sources: &Sources, board: &Values, parts: &[(&Values, &Inductor)],
 /// Most parts that are named with a doubt that several have.
 const NAMED: usize = 4;
 
+/// A doubt about a part: its place, the name of the part, and what is said.
+type Told = (String, String, String);
+
 /// The same doubt about several parts once, with their names and places.
 pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
-    // "file:line: part: doubt"
-    let of_part = |doubt: &str| {
+    let names: HashSet<&str> = parts.iter().map(|part| part.name.as_str()).collect();
+    // "file:line: part: doubt"; a name may hold a colon itself.
+    let of_part = |doubt: &str| -> Option<Told> {
         let (at, rest) = doubt.split_once(": ")?;
-        let name = parts.iter().map(|part| &part.name).find(|name| rest.starts_with(&format!("{name}: ")))?;
-        Some((at.to_string(), name.clone(), rest[name.len()..].to_string()))
+        let end = rest.match_indices(": ").map(|(end, _)| end).find(|&end| names.contains(&rest[..end]))?;
+        Some((at.to_string(), rest[..end].to_string(), rest[end..].to_string()))
     };
-    let told: Vec<Option<(String, String, String)>> = doubts.iter().map(|doubt| of_part(doubt)).collect();
-    let mut all = vec![];
-    for (number, (doubt, mine)) in doubts.iter().zip(&told).enumerate() {
-        let same = |other: &&(String, String, String)| mine.as_ref().is_some_and(|mine| mine.2 == other.2);
-        let alike: Vec<&(String, String, String)> = told.iter().flatten().filter(same).collect();
-        let is_known = told[..number].iter().flatten().any(|other| same(&other));
-        match (alike.len() > 1, is_known) {
-            (true, true) => {}
-            (true, false) => all.push(of_several(&alike)),
-            (false, _) => all.push(doubt.clone()),
-        }
-    }
-    all
+    let told: Vec<Option<Told>> = doubts.iter().map(|doubt| of_part(doubt)).collect();
+    let mut alike: HashMap<&str, Vec<&Told>> = HashMap::new();
+    told.iter().flatten().for_each(|one| alike.entry(&one.2).or_default().push(one));
+    let once = |(doubt, mine): (&String, &Option<Told>)| {
+        let Some(same) = mine.as_ref().and_then(|mine| alike.remove(mine.2.as_str())) else {
+            // What has been said of several is not said again.
+            return mine.is_none().then(|| doubt.clone());
+        };
+        Some(if same.len() > 1 { of_several(&same) } else { doubt.clone() })
+    };
+    doubts.iter().zip(&told).filter_map(once).collect()
 }
 
-fn of_several(alike: &[&(String, String, String)]) -> String {
-    let listed = |what: fn(&(String, String, String)) -> &str, more: &str| {
+fn of_several(alike: &[&Told]) -> String {
+    let listed = |what: fn(&Told) -> &str, more: &str| {
         let first: Vec<&str> = alike.iter().take(NAMED).map(|one| what(one)).collect();
         let left = alike.len() - first.len();
         first.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }

@@ -8,6 +8,7 @@ mod compare;
 mod diff;
 mod given;
 mod measured;
+mod merge;
 mod new;
 mod output;
 mod screen;
@@ -47,6 +48,8 @@ enum Command {
     Diff(diff::Diff),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
+    /// Join the shares of a list that were screened apart.
+    Merge(merge::Merge),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
@@ -89,6 +92,7 @@ pub fn main() -> ExitCode {
         Command::Check(request) => request.run(),
         Command::Diff(request) => request.run(),
         Command::Screen(request) => request.run(),
+        Command::Merge(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
         Command::Measured(request) => request.run(),

@@ -6,7 +6,7 @@ use crate::case::Case;
 use crate::corridor::screen::Screen as Bench;
 use crate::error::Error;
 use crate::record;
-use crate::record::screen::{NotExamined, Row, ScreenRecord};
+use crate::record::screen::{NotExamined, Row, Scope, ScreenRecord, Shard};
 use crate::report::folder;
 use crate::report::journal::{Journal, Writer};
 use crate::report::{ReportError, screen};
@@ -52,18 +52,21 @@ pub struct Screen {
     /// Run everything for every part, also for those that fail early.
     #[arg(long)]
     everything: bool,
+    /// Look at one share of the parts alone, for example 2/7: the others run elsewhere, and `presolder merge` joins their results.
+    #[arg(long, value_name = "NUMBER/COUNT")]
+    shard: Option<String>,
 }
 
 impl Screen {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let window = self.inductance.as_deref().map(window).transpose()?;
+        let shard = self.shard.as_deref().map(shard).transpose()?;
         self.lists.iter().try_for_each(|list| is_there(list))?;
         let case = self.given.read_with_lists(&self.lists)?;
-        let target = self
-            .out
-            .clone()
-            .unwrap_or_else(|| PathBuf::from(format!("presolder-{}-screen", folder::safe_name(&case.name))));
+        let share = shard.map_or_else(String::new, |shard| format!("-{}-of-{}", shard.number, shard.of));
+        let usual = format!("presolder-{}-screen{share}", folder::safe_name(&case.name));
+        let target = self.out.clone().unwrap_or_else(|| PathBuf::from(usual));
         let writes = self.out.is_some() || !self.json;
         let reserved = match writes {
             true => Some(folder::reserve(&target, self.replace).map_err(|error| self.refused(error))?),
@@ -72,34 +75,22 @@ impl Screen {
         reserved.iter().for_each(|_| output::note_target(&target));
         output::begin_simulating();
         let bench = Bench::new(&case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
-        let (wanted, not_examined) = filtered(&case, window);
+        let (mut wanted, not_examined) = filtered(&case, window);
+        if let Some(shard) = shard {
+            wanted = shard.of_parts(&case, wanted);
+        }
         let journal = match writes {
             true => Some(Journal::read(&beside(&target), &self.header(&case)).map_err(output::report_error)?),
             false => None,
         };
         let rows = self.rows(&bench, &wanted, journal)?;
-        let found = record::screen::record(&bench, rows, not_examined, !self.everything);
-        self.give(&found, reserved, &target)
-    }
-
-    /// Writes and prints what was found.
-    fn give(&self, found: &ScreenRecord, reserved: Option<folder::Reservation>, target: &Path) -> Result<Done, Error> {
-        let writes = reserved.is_some();
-        if let Some(reserved) = reserved {
-            let written = reserved.write_screen(found).map_err(output::report_error)?;
-            output::note_kept(target, &written.kept);
+        let found = record::screen::record(&bench, rows, Scope { not_examined, staged: !self.everything, shard });
+        let done = give(&found, reserved, &target, (self.json, self.top))?;
+        if writes {
             // The result holds all of it now.
-            let _ = std::fs::remove_file(beside(target));
+            let _ = std::fs::remove_file(beside(&target));
         }
-        if self.json {
-            output::print_as_it_is(&screen::json(found).map_err(output::report_error)?)?;
-        } else {
-            output::print(&screen::text(found, self.top, output::width()))?;
-        }
-        if writes && !self.json {
-            output::print(&format!("\nEverything   {}/screen.html, screen.csv\n", visible_path(target)))?;
-        }
-        Ok(Done::Well)
+        Ok(done)
     }
 
     /// What the rows of a journal belong to; the lists may change, since each row knows the data of its part.
@@ -155,6 +146,29 @@ impl Screen {
             other => output::report_error(other),
         }
     }
+}
+
+/// Writes and prints what was found: as JSON, or so many parts.
+pub(super) fn give(
+    found: &ScreenRecord,
+    reserved: Option<folder::Reservation>,
+    target: &Path,
+    (as_json, top): (bool, usize),
+) -> Result<Done, Error> {
+    let writes = reserved.is_some();
+    if let Some(reserved) = reserved {
+        let written = reserved.write_screen(found).map_err(output::report_error)?;
+        output::note_kept(target, &written.kept);
+    }
+    if as_json {
+        output::print_as_it_is(&screen::json(found).map_err(output::report_error)?)?;
+    } else {
+        output::print(&screen::text(found, top, output::width()))?;
+    }
+    if writes && !as_json {
+        output::print(&format!("\nEverything   {}/screen.html, screen.csv\n", visible_path(target)))?;
+    }
+    Ok(Done::Well)
 }
 
 /// Where the rows stand that are done, until all are.
@@ -216,4 +230,16 @@ fn window(text: &str) -> Result<(f64, f64), Error> {
     let value = |text: &str| units::parse(text.trim(), Dimension::Inductance).map_err(|_| wrong());
     let (low, high) = (value(low)?, value(high)?);
     if low <= high { Ok((low, high)) } else { Err(wrong()) }
+}
+
+/// Which share of the parts: two numbers with a slash between.
+fn shard(text: &str) -> Result<Shard, Error> {
+    let wrong = || {
+        let text = visible(text);
+        Error::Output(format!("error: --shard {text}: expected which share of how many, for example 2/7"))
+    };
+    let (number, of) = text.split_once('/').ok_or_else(wrong)?;
+    let count = |text: &str| text.trim().parse::<usize>().map_err(|_| wrong());
+    let (number, of) = (count(number)?, count(of)?);
+    if (1..=of).contains(&number) { Ok(Shard { number, of }) } else { Err(wrong()) }
 }

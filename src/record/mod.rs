@@ -4,6 +4,7 @@ pub mod curves;
 pub mod difference;
 mod facts;
 pub mod layout;
+pub mod machine;
 pub mod plan;
 pub mod screen;
 pub mod sweep;

@@ -13,13 +13,18 @@ use crate::model::parts::Inductor;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::cmp::Ordering;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 /// Parts screened beside one original.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ScreenRecord {
     /// Version of this tool.
     pub presolder_version: String,
+    /// Instruction set with which it was computed, see [`super::machine::instruction_set`].
+    pub instruction_set: String,
+    /// Which share of the parts this is, where it is not all of them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shard: Option<Shard>,
     /// The case.
     pub case: CaseIdentity,
     /// Whether parts that fail early were looked at no further.
@@ -42,8 +47,82 @@ pub struct ScreenRecord {
     pub warnings: Vec<String>,
 }
 
+/// One of several shares of a list, each screened by itself: which one, counted from 1, of how many.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Shard {
+    /// Which one.
+    pub number: usize,
+    /// Of how many.
+    pub of: usize,
+}
+
+impl Shard {
+    /// The parts of this share among some, in their order: every so many by name, so that it does not matter where they stand in a list.
+    pub fn of_parts(self, case: &Case, mut parts: Vec<usize>) -> Vec<usize> {
+        let mut by_name = parts.clone();
+        by_name.sort_by(|a, b| case.parts[*a].name.cmp(&case.parts[*b].name));
+        let mine: HashSet<usize> = by_name.into_iter().skip(self.number - 1).step_by(self.of).collect();
+        parts.retain(|part| mine.contains(part));
+        parts
+    }
+}
+
+/// Why shares cannot be joined.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NotJoined {
+    /// This one, by its position among those given, holds all parts already.
+    Whole(usize),
+    /// These two differ in what they were screened with, which is named.
+    Differ(usize, usize, &'static str),
+    /// These two are the same share and do not say the same.
+    Doubled(usize, usize),
+    /// These shares are not there.
+    Missing(Vec<usize>),
+}
+
+/// The shares of a list joined to what one run over all of it comes to; a share may be given twice.
+///
+/// # Errors
+/// [`NotJoined`] where they are not all of the shares of one screening.
+pub fn joined(shares: Vec<ScreenRecord>) -> Result<ScreenRecord, NotJoined> {
+    let mut known: BTreeMap<usize, usize> = BTreeMap::new();
+    let first = shares.first().ok_or(NotJoined::Missing(vec![]))?;
+    for (at, share) in shares.iter().enumerate() {
+        let shard = share.shard.ok_or(NotJoined::Whole(at))?;
+        if let Some(what) = differs(first, share) {
+            return Err(NotJoined::Differ(0, at, what));
+        }
+        match known.get(&shard.number) {
+            Some(&other) if shares[other] != *share => return Err(NotJoined::Doubled(other, at)),
+            Some(_) => {}
+            None => drop(known.insert(shard.number, at)),
+        }
+    }
+    let of = first.shard.map_or(0, |shard| shard.of);
+    let missing: Vec<usize> = (1..=of).filter(|number| !known.contains_key(number)).collect();
+    if !missing.is_empty() {
+        return Err(NotJoined::Missing(missing));
+    }
+    let rows = known.values().flat_map(|&at| shares[at].rows.iter().cloned()).collect();
+    Ok(ScreenRecord { shard: None, ..first.clone() }.with_rows(rows))
+}
+
+/// What two shares were not both screened with.
+fn differs(a: &ScreenRecord, b: &ScreenRecord) -> Option<&'static str> {
+    let alike = [
+        ("version of this program", a.presolder_version == b.presolder_version),
+        ("instruction set", a.instruction_set == b.instruction_set),
+        ("number of shares", a.shard.map(|shard| shard.of) == b.shard.map(|shard| shard.of)),
+        ("case or lists", a.case == b.case && a.left_out == b.left_out && a.warnings == b.warnings),
+        ("filters", a.not_examined == b.not_examined),
+        ("staging", a.staged == b.staged),
+        ("original", a.original == b.original && a.original_data == b.original_data),
+    ];
+    alike.into_iter().find(|(_, alike)| !alike).map(|(what, _)| what)
+}
+
 /// A part that was not looked at, and the filter that says so.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NotExamined {
     /// Part.
     pub part: String,
@@ -52,7 +131,7 @@ pub struct NotExamined {
 }
 
 /// Something that decides on several parts.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Decided {
     /// What it is.
     pub label: String,
@@ -216,34 +295,52 @@ pub fn board_hash(case: &Case) -> String {
     super::sweep::hex(&Sha256::digest(format!("{board}{}", hash(case, 0))))
 }
 
+/// What was looked at, and how.
+pub struct Scope {
+    /// Parts that a filter leaves out.
+    pub not_examined: Vec<NotExamined>,
+    /// Whether parts that fail early were looked at no further.
+    pub staged: bool,
+    /// The share of the parts, where it is not all of them.
+    pub shard: Option<Shard>,
+}
+
 /// Everything together, the best part first; the order in which parts come does not matter.
-pub fn record(screen: &Screen, mut rows: Vec<Row>, not_examined: Vec<NotExamined>, staged: bool) -> ScreenRecord {
-    rows.sort_by(by_rank);
-    let mut first: BTreeMap<String, String> = BTreeMap::new();
-    for row in &mut rows {
-        match first.get(&row.sha256) {
-            Some(name) => row.like = Some(name.clone()),
-            None => drop(first.insert(row.sha256.clone(), row.part.clone())),
-        }
-    }
+pub fn record(screen: &Screen, rows: Vec<Row>, scope: Scope) -> ScreenRecord {
     let (verdict, figures) = screen.original();
     let case = screen.case();
-    let open = rows.iter().filter(|row| row.outcome == Outcome::Undecided);
-    let deciding_data = counted(open.filter_map(|row| row.datum.clone()));
-    let fails = rows.iter().filter(|row| row.outcome == Outcome::Fail);
-    let failing_checks = counted(fails.map(|row| row.label.clone()));
-    ScreenRecord {
+    let record = ScreenRecord {
         presolder_version: env!("CARGO_PKG_VERSION").into(),
+        instruction_set: super::machine::instruction_set(),
+        shard: scope.shard,
         case: super::identity(case),
-        staged,
+        staged: scope.staged,
         original: super::verdict(case, std::slice::from_ref(figures), verdict, &Tipping::default()),
         original_data: data(&case.parts[0]),
-        rows,
-        deciding_data,
-        failing_checks,
-        not_examined,
+        rows: vec![],
+        deciding_data: vec![],
+        failing_checks: vec![],
+        not_examined: scope.not_examined,
         left_out: case.left_out.clone(),
         warnings: case.warnings.clone(),
+    };
+    record.with_rows(rows)
+}
+
+impl ScreenRecord {
+    /// The same with these rows, ranked and counted.
+    fn with_rows(self, mut rows: Vec<Row>) -> ScreenRecord {
+        rows.sort_by(by_rank);
+        let mut first: BTreeMap<String, String> = BTreeMap::new();
+        for row in &mut rows {
+            row.like = first.get(&row.sha256).cloned();
+            first.entry(row.sha256.clone()).or_insert_with(|| row.part.clone());
+        }
+        let open = rows.iter().filter(|row| row.outcome == Outcome::Undecided);
+        let deciding_data = counted(open.filter_map(|row| row.datum.clone()));
+        let fails = rows.iter().filter(|row| row.outcome == Outcome::Fail);
+        let failing_checks = counted(fails.map(|row| row.label.clone()));
+        ScreenRecord { rows, deciding_data, failing_checks, ..self }
     }
 }
 

@@ -24,6 +24,13 @@ pub fn is_listed(folder: &Path) -> bool {
     Contents::of(folder).is_some()
 }
 
+/// Whether a file beside such a list is another than it names: changed since, or put there by somebody.
+pub fn is_changed(file: &Path) -> bool {
+    let own = file.parent().and_then(Contents::of);
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    own.is_some_and(|own| !own.wrote(&name, file))
+}
+
 /// Text of an ordinary file, which a pipe or a link is not.
 pub fn text_of(path: &Path) -> Option<String> {
     path.symlink_metadata().is_ok_and(|found| found.is_file()).then(|| fs::read_to_string(path).ok()).flatten()

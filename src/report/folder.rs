@@ -1,6 +1,7 @@
 //! The result folder: its place is claimed before the run, it is written beside that place, and moved there in one step.
 
 use super::claim::Claim;
+pub use super::contents::is_changed;
 use super::contents::{self, CONTENTS, exists, retire};
 use super::{ReportError, captures, csv, html, json, plots, screen};
 use crate::record::layout::{Curves, Record};
@@ -10,6 +11,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 const RECORD: &str = "record.json";
+/// The record of a screening.
+pub const SCREEN: &str = "screen.json";
 const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
 const BENCH_PLAN: &str = "bench_plan.csv";
@@ -83,7 +86,7 @@ impl Reservation {
     /// As [`Reservation::write`].
     pub fn write_screen(self, record: &ScreenRecord) -> Result<Written, ReportError> {
         let mut files = vec![
-            ("screen.json".to_string(), screen::json(record)?),
+            (SCREEN.to_string(), screen::json(record)?),
             ("screen.html".into(), visible_lines(&screen::page(record)).into_owned()),
             ("screen.csv".into(), screen::csv(record)?),
             ("left_out.csv".into(), screen::left_out(record)?),
@@ -190,13 +193,12 @@ fn check_target(target: &Path, replace: bool) -> Result<(), ReportError> {
 
 /// Whether the folder holds a record: the two keys that every record begins with.
 fn holds_record(folder: &Path) -> bool {
-    let Some(text) = contents::text_of(&folder.join(RECORD)) else {
-        return false;
+    let holds = |name: &str| {
+        let text = contents::text_of(&folder.join(name))?;
+        let value: serde_json::Value = serde_json::from_str(&text).ok()?;
+        Some(value["presolder_version"].is_string())
     };
-    let Ok(value) = serde_json::from_str::<serde_json::Value>(&text) else {
-        return false;
-    };
-    value["record_version"].is_u64() && value["presolder_version"].is_string()
+    [RECORD, SCREEN].into_iter().any(|name| holds(name) == Some(true))
 }
 
 #[cfg(test)]

@@ -73,7 +73,8 @@ fn counts(record: &ScreenRecord) -> String {
         .map(|outcome| format!("{} {}", of(outcome), outcome_name(outcome)))
         .collect();
     let on_paper = record.rows.iter().filter(|row| row.stage == "paper").count();
-    let mut said = format!("{}: {}", parts(record.rows.len()), each.join(", "));
+    let share = record.shard.map_or_else(String::new, |shard| format!("Share {} of {}, ", shard.number, shard.of));
+    let mut said = format!("{share}{}: {}", parts(record.rows.len()), each.join(", "));
     if on_paper > 0 {
         let _ = write!(said, " ({on_paper} of them by their data sheet alone)"); // cannot fail
     }

@@ -174,6 +174,75 @@ fn law_rows_that_are_done_are_kept() {
     }
 }
 
+/// Bytes of everything that a screening writes.
+fn files(folder: &Path) -> Vec<(String, Vec<u8>)> {
+    let of = |entry: fs::DirEntry| {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        (name, fs::read(entry.path()).expect("a file"))
+    };
+    let mut files: Vec<_> = fs::read_dir(folder).expect("a folder").map(|entry| of(entry.expect("an entry"))).collect();
+    files.sort();
+    files
+}
+
+#[test]
+fn law_shares_are_joined_to_the_bytes_of_one_run() {
+    let room = Room::new();
+    let ok = |arguments: &[&str]| {
+        let output = room.run(arguments);
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    ok(&["screen", "board", "list.csv", "--out", "whole"]);
+    for of in [1, 2, 7] {
+        let names: Vec<String> = (1..=of).map(|number| format!("{number}of{of}")).collect();
+        for name in &names {
+            ok(&["screen", "board", "list.csv", "--shard", &name.replace("of", "/"), "--out", name]);
+        }
+        let mut shares: Vec<&str> = names.iter().rev().map(String::as_str).collect();
+        // One of them may have run twice.
+        shares.push(&names[0]);
+        let joined = format!("joined-{of}");
+        ok(&[&["merge"], &shares[..], &["--out", &joined]].concat());
+        assert_eq!(files(&room.path("whole")), files(&room.path(&joined)), "{of}");
+    }
+    // The same once more takes the place of what it wrote.
+    let again = ["merge", "1of2", "2of2", "--out", "joined-2"];
+    assert_eq!(room.run(&again).status.code(), Some(2), "the folder is taken");
+    fs::write(room.path("joined-2/notes.txt"), "mine").expect("a file");
+    ok(&[&again[..], &["--replace"]].concat());
+    assert_eq!(fs::read_to_string(room.path("joined-2/notes.txt")).expect("a file"), "mine");
+    let refused = |arguments: &[&str], told: &str| {
+        let output = room.run(&[&["merge"], arguments].concat());
+        let error = text(&output.stderr);
+        assert!(output.status.code() == Some(2) && error.contains(told), "{arguments:?}: {error}");
+    };
+    refused(&["1of7", "2of7", "4of7", "5of7", "6of7"], "share 3, 7 is missing");
+    refused(&["1of2", "2of7"], "differ in number of shares");
+    refused(&["whole"], "no share");
+    refused(&["board"], "read the share");
+    let share = fs::read_to_string(room.path("2of2/screen.json")).expect("a share");
+    let now = env!("CARGO_PKG_VERSION");
+    let set = serde_json::from_str::<Value>(&share).expect("JSON")["instruction_set"].as_str().expect("a word").to_string();
+    for (from, to, told) in [
+        (format!("\"presolder_version\": \"{now}\""), "\"presolder_version\": \"0.0.9\"", "version of this program"),
+        (set, "abacus", "instruction set"),
+        ("\"title\": \"".into(), "\"title\": \"Another ", "case or lists"),
+    ] {
+        fs::write(room.path("other.json"), share.replacen(&from, to, 1)).expect("a file");
+        refused(&["1of2", "other.json"], told);
+    }
+    let numbered = share.replacen("\"number\": 2", "\"number\": 1", 1);
+    fs::write(room.path("other.json"), numbered).expect("a file");
+    refused(&["1of2", "other.json"], "do not say the same");
+    fs::write(room.path("2of2/screen.json"), share.replacen("10", "11", 1)).expect("a file");
+    refused(&["1of2", "2of2"], "was changed after it was written");
+    for shard in ["0/2", "3/2", "2", "a/b", "1/0"] {
+        let output = room.run(&["screen", "board", "list.csv", "--shard", shard]);
+        assert!(text(&output.stderr).contains("for example 2/7"), "{shard}");
+    }
+}
+
 #[test]
 fn error_lists_that_are_none_and_windows_without_sense() {
     let room = Room::new();
