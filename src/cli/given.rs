@@ -4,7 +4,7 @@ use crate::case::{self, Case};
 use crate::error::Error;
 use crate::visible::visible_path;
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Arguments of every command that reads a case.
 #[derive(Args)]
@@ -26,7 +26,12 @@ impl Given {
 
     /// The same with the parts of further lists.
     pub fn read_with_lists(&self, lists: &[PathBuf]) -> Result<Case, Error> {
-        let mut case = case::read_with_lists(&self.case, lists, &self.set)?;
+        self.read_another(&self.case, lists)
+    }
+
+    /// Another case in the same way.
+    pub fn read_another(&self, case: &Path, lists: &[PathBuf]) -> Result<Case, Error> {
+        let mut case = case::read_with_lists(case, lists, &self.set)?;
         case.cancel = super::CANCEL.clone();
         Ok(case)
     }

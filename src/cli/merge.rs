@@ -52,7 +52,9 @@ impl Merge {
         let path = |at: &usize| visible_path(&self.shares[*at]);
         match why {
             NotJoined::Whole(at) => format!("{}: no share: it holds all parts already", path(at)),
-            NotJoined::Differ(a, b, what) => format!("{} and {} differ in {what}: run one of them again", path(a), path(b)),
+            NotJoined::Differ(a, b, what) => {
+                format!("{} and {} differ in {what}: run one of them again", path(a), path(b))
+            }
             NotJoined::Doubled(a, b) => {
                 format!("{} and {} are the same share and do not say the same: run it again", path(a), path(b))
             }
@@ -76,6 +78,7 @@ fn read(given: &Path) -> Result<ScreenRecord, Error> {
         return Err(Error::Output(format!("error: {}: {what}", visible_path(&path))));
     }
     let hint = "name the folder of a result of `presolder screen --shard`, or its screen.json";
-    let wrong = |error| Error::Output(format!("error: {}: no result of a screening: {error}; {hint}", visible_path(&path)));
+    let wrong =
+        |error| Error::Output(format!("error: {}: no result of a screening: {error}; {hint}", visible_path(&path)));
     serde_json::from_str(&text).map_err(wrong)
 }

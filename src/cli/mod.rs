@@ -12,6 +12,7 @@ mod merge;
 mod new;
 mod output;
 mod screen;
+mod specify;
 mod sweep;
 mod waveforms;
 
@@ -48,6 +49,8 @@ enum Command {
     Diff(diff::Diff),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
+    /// Say what a part must have to pass on the board of a case: a specification for purchasing.
+    Specify(specify::Specify),
     /// Join the shares of a list that were screened apart.
     Merge(merge::Merge),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
@@ -93,6 +96,7 @@ pub fn main() -> ExitCode {
         Command::Diff(request) => request.run(),
         Command::Screen(request) => request.run(),
         Command::Merge(request) => request.run(),
+        Command::Specify(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
         Command::Measured(request) => request.run(),

@@ -9,7 +9,7 @@ use crate::record;
 use crate::record::screen::{NotExamined, Row, Scope, ScreenRecord, Shard};
 use crate::report::folder;
 use crate::report::journal::{Journal, Writer};
-use crate::report::{ReportError, screen};
+use crate::report::{ReportError, boards, screen};
 use crate::units::{self, Dimension};
 use crate::visible::{visible, visible_path};
 use clap::Args;
@@ -53,8 +53,11 @@ pub struct Screen {
     #[arg(long)]
     everything: bool,
     /// Look at one share of the parts alone, for example 2/7: the others run elsewhere, and `presolder merge` joins their results.
-    #[arg(long, value_name = "NUMBER/COUNT")]
+    #[arg(long, value_name = "NUMBER/COUNT", conflicts_with = "also")]
     shard: Option<String>,
+    /// Look at the lists on another board as well, several times: what passes on all of them, and which board decides.
+    #[arg(long, value_name = "CASE")]
+    also: Vec<PathBuf>,
 }
 
 impl Screen {
@@ -63,34 +66,88 @@ impl Screen {
         let window = self.inductance.as_deref().map(window).transpose()?;
         let shard = self.shard.as_deref().map(shard).transpose()?;
         self.lists.iter().try_for_each(|list| is_there(list))?;
-        let case = self.given.read_with_lists(&self.lists)?;
-        let share = shard.map_or_else(String::new, |shard| format!("-{}-of-{}", shard.number, shard.of));
-        let usual = format!("presolder-{}-screen{share}", folder::safe_name(&case.name));
-        let target = self.out.clone().unwrap_or_else(|| PathBuf::from(usual));
-        let writes = self.out.is_some() || !self.json;
-        let reserved = match writes {
+        let mut cases = vec![self.given.read_with_lists(&self.lists)?];
+        for also in &self.also {
+            cases.push(self.given.read_another(also, &self.lists)?);
+        }
+        let target = self.target(&cases[0], shard);
+        let reserved = match self.writes() {
             true => Some(folder::reserve(&target, self.replace).map_err(|error| self.refused(error))?),
             false => None,
         };
         reserved.iter().for_each(|_| output::note_target(&target));
         output::begin_simulating();
-        let bench = Bench::new(&case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
-        let (mut wanted, not_examined) = filtered(&case, window);
-        if let Some(shard) = shard {
-            wanted = shard.of_parts(&case, wanted);
+        let mut found = vec![];
+        for (number, case) in cases.iter().enumerate() {
+            if cases.len() > 1 {
+                output::note(&format!("board {} of {}: {}", number + 1, cases.len(), visible(&case.name)));
+            }
+            found.push(self.screened(case, &beside(&target, number), (window, shard))?);
         }
-        let journal = match writes {
-            true => Some(Journal::read(&beside(&target), &self.header(&case)).map_err(output::report_error)?),
+        let done = match &found[..] {
+            [only] => give(only, reserved, &target, (self.json, self.top))?,
+            several => self.give_boards(several, reserved, &target)?,
+        };
+        if self.writes() {
+            // The result holds all of it now.
+            (0..cases.len()).for_each(|number| drop(std::fs::remove_file(beside(&target, number))));
+        }
+        Ok(done)
+    }
+
+    fn writes(&self) -> bool {
+        self.out.is_some() || !self.json
+    }
+
+    fn target(&self, case: &Case, shard: Option<Shard>) -> PathBuf {
+        let share = shard.map_or_else(String::new, |shard| format!("-{}-of-{}", shard.number, shard.of));
+        let boards = if self.also.is_empty() { "" } else { "-and-others" };
+        let usual = format!("presolder-{}{boards}-screen{share}", folder::safe_name(&case.name));
+        self.out.clone().unwrap_or_else(|| PathBuf::from(usual))
+    }
+
+    /// The parts on one board; those that are done stand in the journal.
+    fn screened(
+        &self,
+        case: &Case,
+        journal: &Path,
+        (window, shard): (Option<(f64, f64)>, Option<Shard>),
+    ) -> Result<ScreenRecord, Error> {
+        let bench = Bench::new(case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
+        let (mut wanted, not_examined) = filtered(case, window);
+        if let Some(shard) = shard {
+            wanted = shard.of_parts(case, wanted);
+        }
+        let journal = match self.writes() {
+            true => Some(Journal::read(journal, &self.header(case)).map_err(output::report_error)?),
             false => None,
         };
         let rows = self.rows(&bench, &wanted, journal)?;
-        let found = record::screen::record(&bench, rows, Scope { not_examined, staged: !self.everything, shard });
-        let done = give(&found, reserved, &target, (self.json, self.top))?;
-        if writes {
-            // The result holds all of it now.
-            let _ = std::fs::remove_file(beside(&target));
+        Ok(record::screen::record(&bench, rows, Scope { not_examined, staged: !self.everything, shard }))
+    }
+
+    fn give_boards(
+        &self,
+        found: &[ScreenRecord],
+        reserved: Option<folder::Reservation>,
+        target: &Path,
+    ) -> Result<Done, Error> {
+        let record = record::boards::beside(found);
+        let writes = reserved.is_some();
+        if let Some(reserved) = reserved {
+            let written = reserved.write_boards(&record, found).map_err(output::report_error)?;
+            output::note_kept(target, &written.kept);
         }
-        Ok(done)
+        if self.json {
+            output::print_as_it_is(&boards::json(&record).map_err(output::report_error)?)?;
+        } else {
+            output::print(&boards::text(&record, self.top, output::width()))?;
+        }
+        if writes && !self.json {
+            let said = "boards.html, boards.csv, and a folder for each board";
+            output::print(&format!("\nEverything   {}/{said}\n", visible_path(target)))?;
+        }
+        Ok(Done::Well)
     }
 
     /// What the rows of a journal belong to; the lists may change, since each row knows the data of its part.
@@ -171,10 +228,10 @@ pub(super) fn give(
     Ok(Done::Well)
 }
 
-/// Where the rows stand that are done, until all are.
-fn beside(target: &Path) -> PathBuf {
+/// Where the rows of a board stand that are done, until all are.
+fn beside(target: &Path, board: usize) -> PathBuf {
     let mut name = target.file_name().unwrap_or_default().to_os_string();
-    name.push(".unfinished");
+    name.push(if board == 0 { ".unfinished".into() } else { format!(".unfinished-{}", board + 1) });
     target.with_file_name(name)
 }
 

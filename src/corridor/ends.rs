@@ -285,11 +285,25 @@ fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize)
     either_way(look, parts, all, first)
 }
 
-/// Share of the variance of an open check from which a datum is moved the other way as well: a jump goes one way only.
-const LARGE_SHARE: f64 = 0.25;
+/// Share of the variance of an open check from which a datum is moved the other way as well: a jump goes one way only, and several data
+/// may bring it about.
+const LARGE_SHARE: f64 = 0.05;
 
-/// Moves the data that keep a check open either way, in the very place of it.
+/// Times that data are moved either way: where one place of a check is settled, another may be open.
+const MOST_TURNS: usize = 3;
+
+/// Moves the data that keep a check open either way, in the very place of it, until none is left.
 fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize) -> Result<(), Failure> {
+    for _ in 0..MOST_TURNS {
+        if !moved_either_way(look, parts, all, first)? {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// Moves the data that keep a check open, as far as they have not been moved in its place; whether there were any.
+fn moved_either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize) -> Result<bool, Failure> {
     let mut wanted: Vec<(usize, usize, Place)> = vec![];
     for verdict in judge::verdicts(look.case, parts).into_iter().skip(first) {
         let open = verdict.findings.iter().filter(|finding| finding.state == State::Open && finding.limit.is_some());
@@ -298,6 +312,10 @@ fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: u
             for effect in finding.budget.iter().filter(|effect| effect.change.powi(2) > LARGE_SHARE * total) {
                 let known = &all[verdict.part];
                 let number = known.data.iter().position(|datum| datum.is_same_as(&effect.datum));
+                let is_moved = |moved: &Moved| {
+                    moved.datum.is_same_as(&effect.datum) && moved.back.iter().any(|shift| shift.place == finding.place)
+                };
+                let number = number.filter(|_| !parts[verdict.part].spreads.iter().any(is_moved));
                 let move_it = number.map(|number| (verdict.part, number, finding.place));
                 wanted.extend(move_it.filter(|move_it| !wanted.contains(move_it)));
             }
@@ -327,7 +345,7 @@ fn either_way(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: u
             list.push(Shift::between(shown, &found));
         }
     }
-    Ok(())
+    Ok(!wanted.is_empty())
 }
 
 /// Whether a substitute is taken to feel a doubt as the original does, until its own check is close.

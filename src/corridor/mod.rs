@@ -6,6 +6,7 @@ pub mod deciding;
 mod effort;
 mod ends;
 pub mod screen;
+pub mod specify;
 pub mod sweep;
 pub mod tipping;
 

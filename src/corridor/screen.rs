@@ -7,13 +7,15 @@ use super::tipping::{self, Tipping};
 use super::{Look, Orbits, base, conclusions, cooling, corners, ends, figures, found};
 use crate::condition;
 use crate::condition::contract::Found;
-use crate::condition::figures::{Failure, Figures, PartFigures, Place};
+use crate::condition::figures::{AtEnds, Datum, Failure, Figures, PartFigures, Place};
 use crate::condition::stand::{Stand, prepared};
 use crate::judge::finding::Finding;
 use crate::judge::requirement::{REQUIREMENTS, Requirement};
 use crate::judge::sight::{margin, without_number};
 use crate::judge::{self, Outcome, State, Verdict};
 use crate::model::case::{Case, DatumOrigin};
+use crate::model::corner::End;
+use crate::model::parts::Inductor;
 use std::collections::{BTreeMap, HashMap};
 
 /// Most places of one condition in which a part is tried.
@@ -59,6 +61,13 @@ struct All {
     /// The case without parts, and without what it knows of their data.
     frame: Case,
     origins: HashMap<String, Vec<DatumOrigin>>,
+}
+
+/// Where a part is looked at: a place, and ends of absent data that are tried there besides the data as they are shown.
+#[derive(Clone, PartialEq)]
+pub(super) struct Spot {
+    pub(super) place: Place,
+    pub(super) ends: Vec<(Datum, End)>,
 }
 
 /// A board with its original, beside which parts are looked at.
@@ -127,6 +136,60 @@ impl Screen {
         self.all.posed(&[0, part])
     }
 
+    /// The case with the original and a part of which the same is known as of the original.
+    pub(super) fn with(&self, part: Inductor) -> Case {
+        let mut posed = self.all.posed(&[0]);
+        let known = self.all.origins.get(&self.all.case.parts[0].name).into_iter().flatten();
+        posed.origins.extend(known.map(|origin| DatumOrigin { part: Some(part.name.clone()), ..origin.clone() }));
+        posed.parts.push(part);
+        posed
+    }
+
+    /// What the last part of a case shows in some spots and on paper, printed data as they are; and what follows.
+    ///
+    /// # Errors
+    /// An interruption.
+    pub(super) fn seen_in(&self, case: &Case, spots: &[Spot]) -> Result<Verdict, Failure> {
+        let mut shown = figures(case, 1, &[]);
+        shown.results.extend(conclusions(case, 1, &[]).into_iter().map(|found| found.figures));
+        let doubts = Part::doubts_of(case, 1);
+        for Spot { place, ends } in spots {
+            if shown.results.iter().all(|known| known.place != *place) {
+                shown.results.extend(self.shown_in(case, 1, place)?);
+            }
+            if !ends.is_empty() {
+                let posed = ends::posed_at(case, &doubts, 1, ends, None);
+                let results = self.shown_in(&posed, 0, place)?.into_iter().collect();
+                shown.ends.push(AtEnds { data: ends.clone(), results });
+            }
+        }
+        let mut verdict = judge::verdict(case, &[self.original.clone(), shown], 1);
+        let is_run = |finding: &Finding| {
+            let place = &finding.place;
+            place.condition == condition::SHEET || spots.iter().any(|spot| spot.place == *place)
+        };
+        verdict.findings.retain(is_run);
+        Ok(verdict)
+    }
+
+    /// What a part of a case shows in a place.
+    fn shown_in(&self, case: &Case, part: usize, place: &Place) -> Result<Option<Figures>, Failure> {
+        let Some(condition) = condition::find(place.condition) else { return Ok(None) };
+        let input_v = place.input_v.unwrap_or(case.board.nominal_input_v);
+        let job = super::Job { part: 0, corner: place.corner, input_v };
+        let stand = Stand::beside(case, &case.parts[part], place.corner, input_v, self.orbits.near(&job).elsewhere());
+        Ok(Some(found(condition, &stand, *place)?.figures))
+    }
+
+    /// Everything for the last part of a case, and what follows.
+    ///
+    /// # Errors
+    /// An interruption.
+    pub(super) fn in_full(&self, case: &Case) -> Result<Verdict, Failure> {
+        let known = (vec![self.original.clone()], self.orbits.clone());
+        Ok(looked_at(case, known, &|_, _| {})?.verdict)
+    }
+
     /// A part by its number, as far as is needed to decide; `staged` false runs everything for every part.
     ///
     /// # Errors
@@ -163,11 +226,7 @@ impl Screen {
     fn tried(&self, case: &Case) -> Result<Option<Looked>, Failure> {
         let mut missed: Vec<(f64, Figures)> = vec![];
         for place in &self.trials {
-            let Some(condition) = condition::find(place.condition) else { continue };
-            let input_v = place.input_v.unwrap_or(case.board.nominal_input_v);
-            let job = super::Job { part: 0, corner: place.corner, input_v };
-            let stand = Stand::beside(case, &case.parts[1], place.corner, input_v, self.orbits.near(&job).elsewhere());
-            let shown = found(condition, &stand, *place)?.figures;
+            let Some(shown) = self.shown_in(case, 1, place)? else { continue };
             missed.extend(missed_by(case, &shown).map(|by| (by, shown)));
         }
         // Of what is missed clearly the cheapest run comes first, then what is missed most.

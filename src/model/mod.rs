@@ -7,6 +7,7 @@ pub mod capture;
 pub mod case;
 pub mod corner;
 pub mod doubt;
+pub mod family;
 pub mod load;
 pub mod parts;
 pub mod procedure;

@@ -1,5 +1,6 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
+pub mod boards;
 pub mod curves;
 pub mod difference;
 mod facts;
@@ -7,6 +8,7 @@ pub mod layout;
 pub mod machine;
 pub mod plan;
 pub mod screen;
+pub mod specification;
 pub mod sweep;
 pub(crate) mod words;
 
@@ -412,4 +414,9 @@ fn saturation_plot(part: &Inductor, marks: &Marks, hot_degc: f64, end_a: f64) ->
         peak: (marks.peak_a, hot.inductance_h(marks.peak_a)),
         limit: marks.at_limit_a.map(|current_a| (current_a, hot.inductance_h(current_a))),
     })
+}
+
+/// What decides on a part, in one sentence.
+pub fn decision(case: &Case, verdict: &Verdict) -> String {
+    words::decision(case, verdict)
 }

@@ -368,7 +368,7 @@ pub(crate) fn decision(case: &Case, verdict: &Verdict) -> String {
 }
 
 /// A finding without its condition.
-fn said(case: &Case, finding: &Finding) -> String {
+pub(crate) fn said(case: &Case, finding: &Finding) -> String {
     let quantity = finding.quantity;
     let label = label(case, finding);
     let number = |spread: &finding::Spread| {

@@ -3,7 +3,8 @@
 use super::claim::Claim;
 pub use super::contents::is_changed;
 use super::contents::{self, CONTENTS, exists, retire};
-use super::{ReportError, captures, csv, html, json, plots, screen};
+use super::{ReportError, boards, captures, csv, html, json, plots, screen};
+use crate::record::boards::BoardsRecord;
 use crate::record::layout::{Curves, Record};
 use crate::record::screen::ScreenRecord;
 use crate::visible::visible_lines;
@@ -13,6 +14,7 @@ use std::path::{Path, PathBuf};
 const RECORD: &str = "record.json";
 /// The record of a screening.
 pub const SCREEN: &str = "screen.json";
+const BOARDS: &str = "boards.json";
 const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
 const BENCH_PLAN: &str = "bench_plan.csv";
@@ -85,14 +87,33 @@ impl Reservation {
     /// # Errors
     /// As [`Reservation::write`].
     pub fn write_screen(self, record: &ScreenRecord) -> Result<Written, ReportError> {
-        let mut files = vec![
-            (SCREEN.to_string(), screen::json(record)?),
-            ("screen.html".into(), visible_lines(&screen::page(record)).into_owned()),
-            ("screen.csv".into(), screen::csv(record)?),
-            ("left_out.csv".into(), screen::left_out(record)?),
-        ];
+        let mut files = screen_files(record, "")?;
         files.push((CONTENTS.to_string(), contents::list(&files)));
         self.write_files(files, &[])
+    }
+
+    /// The same of screenings on several boards, each in a folder of its own.
+    ///
+    /// # Errors
+    /// As [`Reservation::write`].
+    pub fn write_boards(self, record: &BoardsRecord, screenings: &[ScreenRecord]) -> Result<Written, ReportError> {
+        let mut files = vec![
+            (BOARDS.to_string(), boards::json(record)?),
+            ("boards.html".into(), visible_lines(&boards::page(record)).into_owned()),
+            ("boards.csv".into(), boards::csv(record)?),
+        ];
+        let mut folders: Vec<String> = vec![];
+        for screening in screenings {
+            let name = safe_name(&screening.case.name);
+            let others = (2..).map(|number| format!("{name}-{number}"));
+            let free = std::iter::once(name.clone()).chain(others).find(|name| !folders.contains(name));
+            let folder = free.unwrap_or(name);
+            files.extend(screen_files(screening, &format!("{folder}/"))?);
+            folders.push(folder);
+        }
+        files.push((CONTENTS.to_string(), contents::list(&files)));
+        let folders: Vec<&str> = folders.iter().map(String::as_str).collect();
+        self.write_files(files, &folders)
     }
 
     fn write_files(self, files: Vec<(String, String)>, folders: &[&str]) -> Result<Written, ReportError> {
@@ -127,6 +148,16 @@ pub fn safe_name(name: &str) -> String {
         if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '-' }
     };
     name.chars().take(LONGEST_NAME).map(safe).collect()
+}
+
+fn screen_files(record: &ScreenRecord, folder: &str) -> Result<Vec<(String, String)>, ReportError> {
+    let files = [
+        (SCREEN, screen::json(record)?),
+        ("screen.html", visible_lines(&screen::page(record)).into_owned()),
+        ("screen.csv", screen::csv(record)?),
+        ("left_out.csv", screen::left_out(record)?),
+    ];
+    Ok(files.into_iter().map(|(name, text)| (format!("{folder}{name}"), text)).collect())
 }
 
 fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, ReportError> {
@@ -198,7 +229,7 @@ fn holds_record(folder: &Path) -> bool {
         let value: serde_json::Value = serde_json::from_str(&text).ok()?;
         Some(value["presolder_version"].is_string())
     };
-    [RECORD, SCREEN].into_iter().any(|name| holds(name) == Some(true))
+    [RECORD, SCREEN, BOARDS].into_iter().any(|name| holds(name) == Some(true))
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Report: a finished record and its curves in, text and files out. Formats only; nothing is computed
 //! here that a verdict rests on.
 
+pub mod boards;
 pub mod calibration;
 pub mod captures;
 pub mod claim;
@@ -17,6 +18,7 @@ mod plan;
 pub mod plots;
 pub mod screen;
 mod soak;
+pub mod specification;
 pub mod sweep;
 pub mod text;
 mod wrap;

@@ -181,11 +181,11 @@ pub fn left_out(record: &ScreenRecord) -> Result<String, ReportError> {
     finished(table)
 }
 
-fn csv_writer() -> ::csv::Writer<Vec<u8>> {
+pub(super) fn csv_writer() -> ::csv::Writer<Vec<u8>> {
     ::csv::WriterBuilder::new().terminator(::csv::Terminator::CRLF).from_writer(vec![])
 }
 
-fn finished(table: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
+pub(super) fn finished(table: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
     let bytes = table.into_inner().map_err(|error| ::csv::Error::from(error.into_error()))?;
     Ok(String::from_utf8_lossy(&bytes).into_owned())
 }

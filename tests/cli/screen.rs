@@ -223,7 +223,8 @@ fn law_shares_are_joined_to_the_bytes_of_one_run() {
     refused(&["board"], "read the share");
     let share = fs::read_to_string(room.path("2of2/screen.json")).expect("a share");
     let now = env!("CARGO_PKG_VERSION");
-    let set = serde_json::from_str::<Value>(&share).expect("JSON")["instruction_set"].as_str().expect("a word").to_string();
+    let set =
+        serde_json::from_str::<Value>(&share).expect("JSON")["instruction_set"].as_str().expect("a word").to_string();
     for (from, to, told) in [
         (format!("\"presolder_version\": \"{now}\""), "\"presolder_version\": \"0.0.9\"", "version of this program"),
         (set, "abacus", "instruction set"),
@@ -241,6 +242,41 @@ fn law_shares_are_joined_to_the_bytes_of_one_run() {
         let output = room.run(&["screen", "board", "list.csv", "--shard", shard]);
         assert!(text(&output.stderr).contains("for example 2/7"), "{shard}");
     }
+}
+
+#[test]
+fn law_several_boards_are_each_screened_as_alone() {
+    let room = Room::new();
+    folders::copy(&room.path("board"), &room.path("lower"));
+    let board = fs::read_to_string(room.path("lower/board.toml")).expect("the board");
+    let lower = board.replace("height = \"5.2 mm\"", "height = \"4.0 mm\"");
+    assert_ne!(board, lower, "the room is lower");
+    fs::write(room.path("lower/board.toml"), lower).expect("a file");
+    let output = room.run(&["screen", "board", "list.csv", "--also", "lower", "--out", "both"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let printed = text(&output.stdout);
+    assert!(printed.lines().all(|line| line.chars().count() <= 80), "{printed}");
+    assert!(printed.contains("parts pass on all boards"), "{printed}");
+    for case in ["board", "lower"] {
+        assert_eq!(room.run(&["screen", case, "list.csv", "--out", "alone", "--replace"]).status.code(), Some(0));
+        let alone: Vec<_> =
+            files(&room.path("alone")).into_iter().filter(|(name, _)| name != "contents.sha256").collect();
+        assert_eq!(files(&room.path("both").join(case)), alone, "{case}");
+    }
+    let record: Value =
+        serde_json::from_slice(&fs::read(room.path("both/boards.json")).expect("a record")).expect("JSON");
+    let teal = record["rows"].as_array().expect("rows").iter().find(|row| row["part"] == "Teal-10").expect("a row");
+    assert_eq!(teal["cells"][0]["outcome"], "undecided");
+    assert_eq!(teal["cells"][1]["outcome"], "fail");
+    assert_eq!((&teal["worst"], &teal["decides"], &teal["on_all"]), (&"fail".into(), &1.into(), &false.into()));
+    // The whole result may be replaced, and nothing unfinished is left.
+    let again = room.run(&["screen", "board", "list.csv", "--also", "lower", "--out", "both", "--replace"]);
+    assert_eq!(again.status.code(), Some(0), "{}", text(&again.stderr));
+    let left: Vec<_> =
+        fs::read_dir(room.keep.path()).expect("a folder").map(|entry| entry.expect("an entry").file_name()).collect();
+    assert!(left.iter().all(|name| !name.to_string_lossy().contains("unfinished")), "{left:?}");
+    let shared = room.run(&["screen", "board", "list.csv", "--also", "lower", "--shard", "1/2"]);
+    assert_eq!(shared.status.code(), Some(2));
 }
 
 #[test]
