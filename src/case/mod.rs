@@ -37,6 +37,8 @@ use walk::Values;
 const TO_REPLACE: &str = "REPLACE";
 /// File with the board.
 const BOARD_FILE: &str = "board.toml";
+/// Parts that a comparison needs: the original and a substitute.
+const LEAST_PARTS: usize = 2;
 /// Files with the parts; one of them or both.
 const PART_FILES: [&str; 2] = ["parts.toml", "parts.csv"];
 
@@ -74,6 +76,18 @@ pub fn read_with(folder: &Path, set: &[String]) -> Result<Case, Error> {
 /// # Errors
 /// As [`read_with`].
 pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Result<Case, Error> {
+    read_all(folder, further, set, LEAST_PARTS)
+}
+
+/// As [`read_with`]; the original may be alone, for what needs no substitute.
+///
+/// # Errors
+/// As [`read_with`].
+pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
+    read_all(folder, &[], set, 1)
+}
+
+fn read_all(folder: &Path, further: &[PathBuf], set: &[String], least_parts: usize) -> Result<Case, Error> {
     // Who names the file means its folder.
     let folder = &around(folder);
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
@@ -97,7 +111,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Re
     lists::check_any(&mut sources, &lists);
     parts.append(&mut lists.parts);
     if let Some(values) = &values {
-        parts::check_names(&mut sources, values, &parts);
+        parts::check_names(&mut sources, values, &parts, least_parts);
         lists::original_left_out(&mut sources, values, &lists);
     }
     let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();

@@ -140,7 +140,7 @@ pub fn name_of(node: &Node) -> Option<String> {
 const NAMES_LISTED: usize = 10;
 
 /// Names are unique, the original is among the parts, and there is something to compare it with.
-pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values]) {
+pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], least: usize) {
     let named: Vec<(&str, Place)> = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name")))).collect();
     let mut first: HashMap<&str, &Place> = HashMap::with_capacity(named.len());
     for (name, place) in &named {
@@ -160,7 +160,9 @@ pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values]) {
         let hint = near.unwrap_or_else(|| format!("the parts are {}", listed(&named)));
         sources.problem(&board.place("original"), "original", "the name of one of the parts", hint);
     }
-    if let [only] = parts {
+    if let [only] = parts
+        && least > 1
+    {
         let hint = "a comparison needs the original and at least one substitute";
         sources.problem(&only.place("name"), "part", "at least two parts", hint);
     }

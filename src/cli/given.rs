@@ -29,6 +29,13 @@ impl Given {
         self.read_another(&self.case, lists)
     }
 
+    /// Reads the case, whose original may be alone.
+    pub fn read_original(&self) -> Result<Case, Error> {
+        let mut case = case::read_original(&self.case, &self.set)?;
+        case.cancel = super::CANCEL.clone();
+        Ok(case)
+    }
+
     /// Another case in the same way.
     pub fn read_another(&self, case: &Path, lists: &[PathBuf]) -> Result<Case, Error> {
         let mut case = case::read_with_lists(case, lists, &self.set)?;

@@ -40,7 +40,7 @@ impl Specify {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let wish = Wish { weights: self.weights()?, random: self.random, seed: self.seed };
-        let case = self.given.read()?;
+        let case = self.given.read_original()?;
         output::begin_simulating();
         let original = case.parts[0].name.clone();
         let stopped = |failure| record::error(failure, &original);

@@ -9,6 +9,7 @@ mod new;
 mod program;
 mod screen;
 mod settings;
+mod specify;
 mod sweep;
 mod tables;
 mod waveforms;

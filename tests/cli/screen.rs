@@ -24,13 +24,13 @@ Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60
 Total;;;;;;
 ";
 
-struct Room {
+pub struct Room {
     keep: tempfile::TempDir,
 }
 
 impl Room {
     /// The valve board without most of its events, its original alone, and a list.
-    fn new() -> Room {
+    pub fn new() -> Room {
         let room = Room { keep: tempfile::tempdir().expect("a temporary folder") };
         folders::copy(&Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller"), &room.path("board"));
         let board = fs::read_to_string(room.path("board/board.toml")).expect("the board");
@@ -54,11 +54,11 @@ impl Room {
         room
     }
 
-    fn path(&self, name: &str) -> PathBuf {
+    pub fn path(&self, name: &str) -> PathBuf {
         self.keep.path().join(name)
     }
 
-    fn run(&self, arguments: &[&str]) -> Output {
+    pub fn run(&self, arguments: &[&str]) -> Output {
         self.run_on("2", arguments)
     }
 
@@ -76,7 +76,7 @@ impl Room {
     }
 }
 
-fn text(bytes: &[u8]) -> String {
+pub fn text(bytes: &[u8]) -> String {
     String::from_utf8(bytes.to_vec()).expect("output is UTF-8")
 }
 
