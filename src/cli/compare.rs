@@ -2,11 +2,11 @@
 
 use super::given::Given;
 use super::{Done, output};
+use crate::case;
 use crate::condition::CONDITIONS;
-use crate::corridor::Depth;
 use crate::error::Error;
-use crate::record;
-use crate::record::layout::{Outcome, Record};
+use crate::record::layout::{Outcome, Record, RunRecord};
+use crate::record::run;
 use crate::report::{ReportError, folder, json, text};
 use crate::visible::visible_path;
 use clap::Args;
@@ -15,7 +15,7 @@ use std::time::Instant;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
 Prints one outcome a substitute and what decides it, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
-captures.toml, waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
+captures.toml, waveforms/*.csv, plots/*.svg and copies of its inputs into a folder; verify runs that again.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
 
 /// Arguments of `compare`.
 #[derive(Args)]
@@ -74,7 +74,6 @@ impl Compare {
         if !wanted.is_empty() {
             case.keep_parts(&wanted);
         }
-        case.only_conditions = self.only_conditions();
         self.part.iter().try_for_each(|name| output::part_index("--part", &case, name).map(|_| ()))?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
@@ -82,17 +81,18 @@ impl Compare {
             (None, true) => None,
             (None, false) => Some(output::reserve_free(&case.name)?),
         };
+        // As they were read, before anybody mends them while the simulation runs.
+        let inputs = match &reserved {
+            Some(_) => case::copies_of(&self.given.folder(), &case)?,
+            None => vec![],
+        };
         let target = reserved.as_ref().map(|reserved| reserved.target().to_path_buf());
         target.iter().for_each(|target| output::note_target(target));
         output::begin_simulating();
-        let depth = if self.quick { Depth::Quick } else { Depth::Full };
-        let (mut record, curves) = record::compare(&case, depth, &output::progress)?;
-        if self.cross_check {
-            record.cross_check = record::cross_check(&case)?;
-        }
+        let (record, curves) = run::compare(case, &self.asked(), &output::progress)?;
         // The folder first: a table that cannot be printed takes no results with it.
         if let (Some(reserved), Some(target)) = (reserved, &target) {
-            let written = reserved.write(&record, &curves).map_err(output::report_error)?;
+            let written = reserved.write(&record, &curves, inputs).map_err(output::report_error)?;
             output::note_kept(target, &written.kept);
         }
         if self.json {
@@ -112,11 +112,17 @@ impl Compare {
         Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
     }
 
-    /// Names of the conditions that alone are looked at, in the order in which they run.
-    fn only_conditions(&self) -> Option<Vec<&'static str>> {
+    /// What is asked besides the case, for the record: conditions by their own names, in the order in which they run.
+    fn asked(&self) -> RunRecord {
         let is_wanted = |name: &str| self.only_condition.iter().any(|word| super::waveforms::is_word_of(word, name));
         let names = CONDITIONS.iter().map(|condition| condition.name()).filter(|name| is_wanted(name));
-        (!self.only_condition.is_empty()).then(|| names.collect())
+        RunRecord {
+            quick: self.quick,
+            only: self.only.clone(),
+            only_conditions: names.map(str::to_string).collect(),
+            cross_check: self.cross_check,
+            machine: String::new(),
+        }
     }
 
     /// What was asked for besides the first screen.

@@ -13,6 +13,7 @@ mod new;
 mod output;
 mod screen;
 mod sweep;
+mod verify;
 mod waveforms;
 
 use crate::engine::cancel::Cancel;
@@ -46,6 +47,8 @@ enum Command {
     Check(check::Check),
     /// Hold two results against each other: which data changed, which outcomes moved.
     Diff(diff::Diff),
+    /// Run a result again from the copies of its inputs, and say whether anything differs.
+    Verify(verify::Verify),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
     /// Join the shares of a list that were screened apart.
@@ -91,6 +94,7 @@ pub fn main() -> ExitCode {
         Command::New(request) => request.run(),
         Command::Check(request) => request.run(),
         Command::Diff(request) => request.run(),
+        Command::Verify(request) => request.run(),
         Command::Screen(request) => request.run(),
         Command::Merge(request) => request.run(),
         Command::Sweep(request) => request.run(),

@@ -1,13 +1,19 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
+mod checks;
+mod columns;
 pub mod curves;
 pub mod difference;
+mod digits;
 mod facts;
 pub mod layout;
 pub mod machine;
 pub mod plan;
+mod results;
+pub mod run;
 pub mod screen;
 pub mod sweep;
+pub mod verify;
 pub(crate) mod words;
 
 use crate::condition::contract::Found;
@@ -99,6 +105,7 @@ fn record(comparison: &Comparison) -> Record {
     Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
+        run: layout::RunRecord::default(),
         case: identity(case),
         parts: parts.iter().zip(&case.parts).map(|(figures, inductor)| part(case, figures, inductor)).collect(),
         quantities: rows.iter().map(|found| row(case, found)).collect(),

@@ -7,11 +7,12 @@ use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, state_name};
 use super::wrap::capital;
-use super::{ReportError, check_finite};
+use super::{ReportError, json};
 use crate::record::layout::{
     Cell, ChangeKind, ConditionRecord, Curves, PartRecord, QuantityRow, Record, Value, ValueRecord,
 };
 use crate::record::words::{place_of, say_value};
+use crate::sha256;
 use crate::visible::visible_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
@@ -27,12 +28,12 @@ const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 /// # Errors
 /// [`ReportError::NotFinite`] where record or curves are damaged, [`ReportError::Plot`] where drawing fails.
 pub fn page(record: &Record, curves: &Curves) -> Result<String, ReportError> {
-    check_finite(record)?;
-    Ok(page_with(record, &plots::all(record, curves)?))
+    let hash = sha256::of(json::record(record)?.as_bytes());
+    Ok(page_with(record, &plots::all(record, curves)?, &hash))
 }
 
-/// The page around plots that are already drawn.
-pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
+/// The page around plots that are already drawn, for a record with that SHA-256 as it is written.
+pub(super) fn page_with(record: &Record, plots: &[Plot], hash: &str) -> String {
     let title = format!("Inductor comparison: {}", record.case.title);
     let page = html! {
         (DOCTYPE)
@@ -59,7 +60,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                     (origins(record))
                     (method(record))
                     (cautions(record))
-                    (signatures())
+                    (signatures(record, hash))
                 }
                 script { (PreEscaped(SCRIPT)) }
             }
@@ -530,10 +531,16 @@ fn cautions(record: &Record) -> Markup {
     }
 }
 
-fn signatures() -> Markup {
+/// What is signed is the record: its hash stands with the names.
+fn signatures(record: &Record, hash: &str) -> Markup {
     html! {
         section #sign {
             h2 { "Signatures" }
+            p {
+                "For " (record.case.name) ", record.json with SHA-256 " code { (hash) } ", computed by presolder "
+                (record.presolder_version) " on " (record.run.machine) ". " code { "presolder verify" }
+                " with the name of this folder runs it again from the copies of its inputs and tells whether anything differs."
+            }
             table.sign {
                 thead { tr { @for head in ["Role", "Name", "Date", "Signature"] { th scope="col" { (head) } } } }
                 tbody { @for role in ROLES { tr { th scope="row" { (role) } td {} td {} td {} } } }

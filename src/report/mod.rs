@@ -4,7 +4,7 @@
 pub mod calibration;
 pub mod captures;
 pub mod claim;
-mod contents;
+pub mod contents;
 pub mod csv;
 pub mod difference;
 pub mod folder;
@@ -19,6 +19,7 @@ pub mod screen;
 mod soak;
 pub mod sweep;
 pub mod text;
+pub mod verify;
 mod wrap;
 
 use crate::visible::visible_path;

@@ -11,4 +11,5 @@ mod screen;
 mod settings;
 mod sweep;
 mod tables;
+mod verify;
 mod waveforms;

@@ -34,6 +34,7 @@ fn record(names: &[&str]) -> Record {
     Record {
         record_version: RECORD_VERSION,
         presolder_version: "0.1.0".into(),
+        run: RunRecord { machine: "x86_64+fma linux".into(), ..RunRecord::default() },
         case: CaseIdentity {
             name: "valve-controller".into(),
             title: "Valve controller, 5 V rail <rev. C & later>".into(),
