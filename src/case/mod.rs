@@ -3,6 +3,7 @@
 //! Nothing physical happens here. The reader collects every problem it can find before it gives up.
 
 mod board;
+pub mod calibration;
 pub mod captures;
 pub mod copies;
 mod curves;
@@ -177,6 +178,7 @@ fn read_from(mut sources: Sources, folder: &Path, further: &[PathBuf], set: &[St
         waivers,
         readings,
         cooling: None,
+        learned: vec![],
         limits,
         bench,
         numerics,

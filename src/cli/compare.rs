@@ -2,12 +2,12 @@
 
 use super::given::Given;
 use super::{Done, output};
-use crate::case;
+use crate::case::{self, calibration};
 use crate::condition::CONDITIONS;
 use crate::error::Error;
 use crate::record::layout::{Outcome, Record, RunRecord};
 use crate::record::run;
-use crate::report::{ReportError, folder, json, text};
+use crate::report::{ReportError, calibration as calibration_report, folder, json, text};
 use crate::visible::visible_path;
 use clap::Args;
 use std::path::PathBuf;
@@ -58,6 +58,10 @@ pub struct Compare {
     /// End with exit code 1 unless every substitute passes, or is no worse where the case has a waiver for it.
     #[arg(long)]
     strict: bool,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// what that changes; takes twice as long.
+    #[arg(long)]
+    calibrated: bool,
     /// Also integrate steady state and load step by an independent method on the smooth saturation curve, and report the
     /// largest differences.
     #[arg(long)]
@@ -75,6 +79,7 @@ impl Compare {
             case.keep_parts(&wanted);
         }
         self.part.iter().try_for_each(|name| output::part_index("--part", &case, name).map(|_| ()))?;
+        let calibration = self.calibrated.then(|| calibration::read(&self.given.folder(), &mut case)).transpose()?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
             (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),
@@ -89,7 +94,7 @@ impl Compare {
         let target = reserved.as_ref().map(|reserved| reserved.target().to_path_buf());
         target.iter().for_each(|target| output::note_target(target));
         output::begin_simulating();
-        let (record, curves) = run::compare(case, &self.asked(), &output::progress)?;
+        let (record, curves) = run::compare(case, calibration.as_ref(), &self.asked(), &output::progress)?;
         // The folder first: a table that cannot be printed takes no results with it.
         if let (Some(reserved), Some(target)) = (reserved, &target) {
             let written = reserved.write(&record, &curves, inputs).map_err(output::report_error)?;
@@ -99,6 +104,7 @@ impl Compare {
             output::print_as_it_is(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
+            output::print(&calibration_report::change(&record, output::width()))?;
             if let Some(target) = &target {
                 let took_s = begun.elapsed().as_secs_f64();
                 output::print(&format!("Everything          {}/report.html ({took_s:.1} s)\n", visible_path(target)))?;
@@ -121,6 +127,7 @@ impl Compare {
             only: self.only.clone(),
             only_conditions: names.map(str::to_string).collect(),
             cross_check: self.cross_check,
+            calibrated: self.calibrated,
             machine: String::new(),
         }
     }

@@ -3,7 +3,7 @@
 use super::diff::{read_record, record_path};
 use super::{CANCEL, Done, output};
 use crate::case::copies::Copies;
-use crate::case::{self, Case};
+use crate::case::{self, Calibration, Case, calibration};
 use crate::error::Error;
 use crate::record::curves::Curves;
 use crate::record::difference::{Changed, Difference};
@@ -38,9 +38,9 @@ impl Verify {
         let old = read_record(&path)?;
         let bytes = std::fs::read(&path).map_err(|source| Error::Io { path, action: "read".into(), source })?;
         let inputs = changed_inputs(folder, &old);
-        let case = read_case(folder, &old).inspect_err(|_| tell(&inputs))?;
+        let (case, calibration) = read_case(folder, &old).inspect_err(|_| tell(&inputs))?;
         output::begin_simulating();
-        let (new, curves) = run::compare(case, &old.run, &output::progress)?;
+        let (new, curves) = run::compare(case, calibration.as_ref(), &old.run, &output::progress)?;
         let verification = hold(folder, (&old, &bytes), (&new, &curves), inputs)?;
         if self.json {
             output::print_as_it_is(&verify::json(&verification).map_err(output::report_error)?)?;
@@ -58,7 +58,7 @@ fn result_folder(named: &Path) -> &Path {
 }
 
 /// The case from the copies in a result, by the name that the record has for it.
-fn read_case(folder: &Path, record: &Record) -> Result<Case, Error> {
+fn read_case(folder: &Path, record: &Record) -> Result<(Case, Option<Calibration>), Error> {
     let copies = Copies::of(folder, &record.case.name);
     if !copies.case.is_dir() {
         let place = visible_path(&copies.case);
@@ -69,7 +69,8 @@ fn read_case(folder: &Path, record: &Record) -> Result<Case, Error> {
     let mut case = case::read_copies(&copies, &record.case.set)?;
     case.name.clone_from(&record.case.name);
     case.cancel = CANCEL.clone();
-    Ok(case)
+    let calibration = record.run.calibrated.then(|| calibration::read(&copies.case, &mut case)).transpose()?;
+    Ok((case, calibration))
 }
 
 /// Copies that are not what the record was made from.

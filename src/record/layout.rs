@@ -52,6 +52,9 @@ pub struct Record {
     pub warnings: Vec<String>,
     /// How well the energy book of the runs closed.
     pub energy_book: EnergyRecord,
+    /// What captures have told of the board, and what came of it, where that was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<CalibrationRecord>,
     /// Comparison with the independent integration, where it was asked for.
     pub cross_check: Vec<CrossCheckRecord>,
     /// Numerical settings and method, in words.
@@ -73,8 +76,56 @@ pub struct RunRecord {
     pub only_conditions: Vec<String>,
     /// Whether the independent integration was asked for.
     pub cross_check: bool,
+    /// Whether the data of the board are those that captures told (`--calibrated`).
+    #[serde(default)]
+    pub calibrated: bool,
     /// Instruction set and system: on another, numbers agree to a part in 1e9.
     pub machine: String,
+}
+
+/// What captures have told of the board, and what came of it. The record is that of the board that was captured.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CalibrationRecord {
+    /// Which board was captured, in words.
+    pub board: String,
+    /// Data that stand elsewhere now.
+    pub data: Vec<MovedDatum>,
+    /// What was learned and not taken: key and reason.
+    pub left: Vec<(String, String)>,
+    /// Outcomes without it that are others with it: part, outcome without, outcome with.
+    pub outcomes: Vec<(String, Outcome, Outcome)>,
+    /// Checks that it moves: another state, or an uncertainty that is another by a twentieth or more.
+    pub checks: Vec<MovedByCalibration>,
+}
+
+/// A datum that captures have moved, in its SI unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MovedDatum {
+    /// Its key.
+    pub datum: String,
+    /// What it is; empty for a tolerance.
+    pub label: String,
+    /// SI unit; empty for a factor.
+    pub unit: String,
+    /// Value and expanded uncertainty before.
+    pub before: (f64, f64),
+    /// The same now.
+    pub after: (f64, f64),
+}
+
+/// A check that a calibration moves.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MovedByCalibration {
+    /// Part.
+    pub part: String,
+    /// Check.
+    pub label: String,
+    /// SI unit.
+    pub unit: String,
+    /// State, value and expanded uncertainty without it.
+    pub before: (State, Value, f64),
+    /// The same with it.
+    pub after: (State, Value, f64),
 }
 
 /// A limit that the board's owner accepts not to be met.

@@ -1,5 +1,6 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
+mod calibrated;
 mod checks;
 mod columns;
 pub mod curves;
@@ -129,6 +130,7 @@ fn record(comparison: &Comparison) -> Record {
         origins: origins(case),
         warnings,
         energy_book: energy_book(found.iter().flatten().flat_map(|found| &found.books)),
+        calibration: None,
         cross_check: vec![],
         method: words::method(case, found.iter().flatten().map(|found| found.load_error).fold(0.0, f64::max)),
         equations: words::EQUATIONS.iter().map(ToString::to_string).collect(),

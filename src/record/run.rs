@@ -4,16 +4,18 @@ use super::curves::Curves;
 use super::digits;
 use super::layout::{Record, RunRecord};
 use crate::condition::CONDITIONS;
-use crate::corridor::Depth;
+use crate::corridor::{Depth, calibrated};
 use crate::error::Error;
-use crate::model::case::Case;
+use crate::model::case::{Calibration, Case};
 
-/// Compares what is asked of a case, for people: the record as it is published. `progress` is told how many of how many jobs have been done.
+/// Compares what is asked of a case, for people: the record as it is published. With a calibration it compares without and with it.
+/// `progress` is told how many of how many jobs have been done.
 ///
 /// # Errors
 /// Those of [`super::compare`] and of [`super::cross_check`].
 pub fn compare(
     mut case: Case,
+    calibration: Option<&Calibration>,
     asked: &RunRecord,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Record, Curves), Error> {
@@ -28,7 +30,15 @@ pub fn compare(
             Some(names.filter(|name| asked.only_conditions.iter().any(|only| only == name)).collect());
     }
     let depth = if asked.quick { Depth::Quick } else { Depth::Full };
+    let without = match calibration {
+        Some(_) => Some(super::compare(&case, depth, progress)?.0),
+        None => None,
+    };
+    let taken = calibrated::take(&mut case, calibration.map_or(&[], |calibration| &calibration.data));
     let (mut record, curves) = super::compare(&case, depth, progress)?;
+    if let Some((calibration, without)) = calibration.zip(without) {
+        record.calibration = Some(super::calibrated::record(calibration, taken, &without, &record));
+    }
     if asked.cross_check {
         record.cross_check = super::cross_check(&case)?;
     }

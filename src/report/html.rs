@@ -7,7 +7,7 @@ use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, state_name};
 use super::wrap::capital;
-use super::{ReportError, json};
+use super::{ReportError, calibration, json};
 use crate::record::layout::{
     Cell, ChangeKind, ConditionRecord, Curves, PartRecord, QuantityRow, Record, Value, ValueRecord,
 };
@@ -50,6 +50,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot], hash: &str) -> String {
                 (header(record))
                 main {
                     (outcomes::section(record))
+                    (calibrated(record))
                     (facts(record))
                     (outcomes::evidence(record, plots))
                     (figures(plots))
@@ -119,6 +120,19 @@ fn header(record: &Record) -> Markup {
             }
         }
         nav aria-label="Contents" { @for (id, title) in CONTENTS { a href={ "#" (id) } { (title) } } }
+    }
+}
+
+/// What captures have told of the board, and what that changes.
+fn calibrated(record: &Record) -> Markup {
+    html! {
+        @if let Some(calibration) = &record.calibration {
+            section {
+                h2 { "Calibrated" }
+                p { (calibration::whose(calibration)) }
+                ul { @for line in calibration::changes(calibration) { li { (line) } } }
+            }
+        }
     }
 }
 

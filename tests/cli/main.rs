@@ -3,6 +3,7 @@
 #[path = "../support/folders.rs"]
 mod folders;
 
+mod calibrated;
 mod diff;
 mod edges;
 mod new;

@@ -93,7 +93,7 @@ fn error_what_was_changed_by_hand_is_found() {
         (
             "an outcome, with the list of contents put right",
             |copy| forge(copy, "record.json", "\"outcome\": \"undecided\"", "\"outcome\": \"pass\""),
-            &["DIFFERS", "Meadowsweet-10: PASS -> UNDECIDED", "report.html"],
+            &["DIFFERS", "Larkspur-10: PASS -> UNDECIDED", "report.html"],
         ),
         (
             "a word that no figure tells",
@@ -110,7 +110,7 @@ fn error_what_was_changed_by_hand_is_found() {
         (
             "an input",
             |copy| forge(copy, "inputs/valve-controller/board.toml", "\"50 degC\"", "\"51 degC\""),
-            &["DIFFERS", "Inputs that are not those of the record", "board.toml", "winding_temperature"],
+            &["DIFFERS", "Inputs that are not those of the record", "board.toml", "Figures that differ"],
         ),
         (
             "a file that is gone",
