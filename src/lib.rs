@@ -46,6 +46,8 @@ pub mod quantity;
 pub mod record;
 #[cfg(feature = "shell")]
 pub mod report;
+#[cfg(feature = "shell")]
+pub mod sha256;
 pub mod stability;
 pub mod units;
 #[cfg(feature = "shell")]

@@ -82,16 +82,21 @@ pub struct Calibration {
     pub misfit: (f64, usize),
     /// Each capture from all others; empty for a single one.
     pub left_out: Vec<LeftOut>,
+    /// Captures from which nothing was learned: their own figures do not agree with each other and with this board.
+    pub at_odds: Vec<usize>,
 }
 
 impl Calibration {
     /// Whether the figures agree with each other and with the model, so that something may be learned from them.
     pub fn is_sound(&self) -> bool {
-        let count = self.misfit.1 as f64;
-        // Its quantile after Wilson and Hilferty (1931).
-        let spread = 2.0 / (9.0 * count);
-        self.misfit.0 <= count * (1.0 - spread + MISFIT * spread.sqrt()).powi(3)
+        is_sound(self.misfit)
     }
+}
+
+/// Whether a misfit is no larger than chance makes it, for that many figures: by its quantile after Wilson and Hilferty (1931).
+fn is_sound((misfit, count): (f64, usize)) -> bool {
+    let spread = 2.0 / (9.0 * count as f64);
+    misfit <= count as f64 * (1.0 - spread + MISFIT * spread.sqrt()).powi(3)
 }
 
 /// The unknowns, and where each stands.
@@ -153,15 +158,38 @@ fn posterior(unknowns: &Unknowns, rows: &[Row]) -> Option<(DVector<f64>, DMatrix
     Some((&covariance * weighted.transpose() * differences, covariance))
 }
 
-/// Learns from figures. `None` where there are none, or none with an uncertainty of its own.
+/// Misfit of figures with the unknowns shifted, and what is expected of it.
+fn misfit(unknowns: &Unknowns, rows: &[Row], shifts: &DVector<f64>) -> (f64, usize) {
+    let rest = unknowns.derivatives(rows) * shifts;
+    let of_rows: f64 = rows.iter().zip(rest.iter()).map(|(row, fit)| ((row.difference - fit) / row.own).powi(2)).sum();
+    (of_rows + shifts.norm_squared(), rows.len())
+}
+
+/// Captures of several figures that do not agree with each other and with the board, whatever the others say.
+fn at_odds(rows: &[Row]) -> Vec<usize> {
+    let mut sources: Vec<usize> = rows.iter().map(|row| row.source).collect();
+    sources.dedup();
+    let is_at_odds = |source: &usize| {
+        let own: Vec<Row> = rows.iter().filter(|row| row.source == *source).cloned().collect();
+        let unknowns = Unknowns::of(&own);
+        let shifts = posterior(&unknowns, &own).map(|(shifts, _)| shifts);
+        own.len() > 1 && shifts.is_some_and(|shifts| !is_sound(misfit(&unknowns, &own, &shifts)))
+    };
+    sources.into_iter().filter(is_at_odds).collect()
+}
+
+/// Learns from figures, save those of a capture that disagrees with itself. `None` where there are none, or none with an uncertainty of its
+/// own.
 pub fn learn(priors: &[Prior], rows: &[Row]) -> Option<Calibration> {
+    let at_odds = at_odds(rows);
+    let used: Vec<Row> = rows.iter().filter(|row| !at_odds.contains(&row.source)).cloned().collect();
+    // Where that leaves nothing, the misfit of all of them says so.
+    let rows = if used.is_empty() { rows } else { &used };
     if rows.is_empty() {
         return None;
     }
     let unknowns = Unknowns::of(rows);
     let (shifts, covariance) = posterior(&unknowns, rows)?;
-    let rest = unknowns.derivatives(rows) * &shifts;
-    let of_rows: f64 = rows.iter().zip(rest.iter()).map(|(row, fit)| ((row.difference - fit) / row.own).powi(2)).sum();
     let mut data: Vec<Learned> = unknowns
         .names
         .iter()
@@ -180,8 +208,9 @@ pub fn learn(priors: &[Prior], rows: &[Row]) -> Option<Calibration> {
     Some(Calibration {
         data,
         gains: unknowns.probes.iter().enumerate().map(gain).collect(),
-        misfit: (of_rows + shifts.norm_squared(), rows.len()),
+        misfit: misfit(&unknowns, rows, &shifts),
         left_out: left_out(&unknowns, rows),
+        at_odds,
     })
 }
 

@@ -7,16 +7,14 @@ use super::trace::Trace;
 use crate::case::captures::file_problem;
 use crate::error::{Error, Problem};
 use crate::model::capture::{Capture, Captures};
+use crate::sha256;
 use crate::visible::visible;
-use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader};
 use std::path::Path;
 
 /// Letters of a line that a message shows.
 const SHOWN: usize = 120;
-/// Bytes that are hashed at a time.
-const BLOCK: usize = 1 << 16;
 /// Units of the columns that each probe may have; a file that does not say has any.
 const VOLTS: &str = "V";
 const AMPERES: &str = "A";
@@ -46,15 +44,7 @@ pub fn hashes(folder: &Path, captures: &Captures) -> Result<Vec<(String, String)
     let hash = |name: &str| {
         let path = folder.join(name);
         let trouble = |source| Error::Io { path: path.clone(), action: "read".into(), source };
-        let mut file = File::open(&path).map_err(trouble)?;
-        let (mut hasher, mut block) = (Sha256::new(), vec![0; BLOCK]);
-        loop {
-            match file.read(&mut block).map_err(trouble)? {
-                0 => break,
-                count => hasher.update(&block[..count]),
-            }
-        }
-        Ok((name.to_string(), hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect()))
+        Ok((name.to_string(), sha256::of_file(&path).map_err(trouble)?))
     };
     all.map(hash).collect()
 }

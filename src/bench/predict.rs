@@ -50,8 +50,12 @@ struct Moved {
 /// What is known of a datum before anything is measured.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Prior {
-    /// Key of the datum.
+    /// Key of the datum; with its label where another one has the same key.
     pub name: String,
+    /// Key.
+    pub key: String,
+    /// What it is; empty for a tolerance, which its key tells.
+    pub label: String,
     /// Whether it is the part's own.
     pub of_part: bool,
     /// Its value as it is shown, in SI.
@@ -235,6 +239,7 @@ impl Way {
 fn moved(case: &Case, part: usize, feels: Feels) -> Vec<Moved> {
     let doubts = corridor::doubts(case, part).into_iter().filter(|doubt| feels(doubt.rule.acts));
     let mut all: Vec<Moved> = doubts.map(of_doubt).collect();
+    tell_apart(&mut all);
     let name = &case.parts[part].name;
     for (parameter, key, of_part) in TOLERANCES {
         let whose = of_part.then_some(name.as_str());
@@ -247,6 +252,16 @@ fn moved(case: &Case, part: usize, feels: Feels) -> Vec<Moved> {
     }
     all.extend(case.board.output_bank.iter().enumerate().filter_map(|(number, branch)| of_bank(case, number, branch)));
     all
+}
+
+/// Gives data that have one key names of their own.
+fn tell_apart(all: &mut [Moved]) {
+    let keys: Vec<String> = all.iter().map(|moved| moved.prior.key.clone()).collect();
+    let is_twice = |moved: &Moved| keys.iter().filter(|key| **key == moved.prior.key).count() > 1;
+    for moved in all.iter_mut().filter(|moved| is_twice(moved)) {
+        moved.name = format!("{}: {}", moved.prior.key, moved.prior.label);
+        moved.prior.name.clone_from(&moved.name);
+    }
 }
 
 fn is_felt(parameter: Parameter, feels: Feels) -> bool {
@@ -284,7 +299,8 @@ fn of_tolerance(case: &Case, part: usize, parameter: Parameter, of_part: bool) -
 
 /// A factor that is 1 as the data are shown.
 fn factor(name: String, of_part: bool, half_width: f64) -> Prior {
-    Prior { name, of_part, shown: 1.0, middle: 1.0, standard: half_width / HALF_WIDTH, unit: Dimension::Number }
+    let (key, label, standard) = (name.clone(), String::new(), half_width / HALF_WIDTH);
+    Prior { name, key, label, of_part, shown: 1.0, middle: 1.0, standard, unit: Dimension::Number }
 }
 
 fn of_doubt(doubt: Doubt) -> Moved {
@@ -303,7 +319,8 @@ fn of_doubt(doubt: Doubt) -> Moved {
     };
     let (name, of_part) = (doubt.key.clone(), doubt.owner == Owner::Part);
     let unit = if doubt.rule.is_factor { Dimension::Number } else { doubt.rule.unit };
-    let prior = Prior { name: name.clone(), of_part, shown: doubt.shown, middle, standard, unit };
+    let (key, label) = (name.clone(), doubt.rule.label.to_string());
+    let prior = Prior { name: name.clone(), key, label, of_part, shown: doubt.shown, middle, standard, unit };
     Moved { name, of_part, ways, distance, rectangular, prior }
 }
 

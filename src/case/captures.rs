@@ -6,34 +6,46 @@ use super::walk::{Values, walk};
 use crate::error::{Error, Problem};
 use crate::model::capture::{Capture, Captures, Metered, Probe, Reading, Setting};
 use crate::model::case::Case;
-use crate::units::{self, Dimension};
+use crate::units;
+use crate::units::Dimension::{self, *};
 use std::path::Path;
 
 /// Name of the file, in the folder of the case.
 pub const FILE: &str = "captures.toml";
 /// Conditions that a bench sets: word in the file, name of the condition.
 const CONDITIONS: [(&str, &str); 2] = [("steady", "steady"), ("load-step", "load step")];
-const WORDS: &[&str] = &["steady", "load-step"];
+const WORDS: &[&str] = &[CONDITIONS[0].0, CONDITIONS[1].0];
 /// Quantities that may be read: word, identifier, dimension of value and of error.
 const QUANTITIES: [(&str, &str, Dimension, Dimension); 8] = [
-    ("winding_temperature", "winding_temperature", Dimension::Temperature, Dimension::TemperatureRise),
-    ("output_mean", "output_mean", Dimension::Voltage, Dimension::Voltage),
-    ("ripple", "ripple_20mhz", Dimension::Voltage, Dimension::Voltage),
-    ("inductor_ripple", "inductor_ripple", Dimension::Current, Dimension::Current),
-    ("peak_current", "peak_current", Dimension::Current, Dimension::Current),
-    ("dip", "dip", Dimension::Voltage, Dimension::Voltage),
-    ("rise", "rise", Dimension::Voltage, Dimension::Voltage),
-    ("recovery", "recovery", Dimension::Time, Dimension::Time),
+    ("winding_temperature", "winding_temperature", Temperature, TemperatureRise),
+    ("output_mean", "output_mean", Voltage, Voltage),
+    ("ripple", "ripple_20mhz", Voltage, Voltage),
+    ("inductor_ripple", "inductor_ripple", Current, Current),
+    ("peak_current", "peak_current", Current, Current),
+    ("dip", "dip", Voltage, Voltage),
+    ("rise", "rise", Voltage, Voltage),
+    ("recovery", "recovery", Time, Time),
 ];
-const READ: &[&str] =
-    &["winding_temperature", "output_mean", "ripple", "inductor_ripple", "peak_current", "dip", "rise", "recovery"];
+const READ: [&str; QUANTITIES.len()] = {
+    let mut words = [""; QUANTITIES.len()];
+    let mut at = 0;
+    while at < words.len() {
+        words[at] = QUANTITIES[at].0;
+        at += 1;
+    }
+    words
+};
 const COUPLINGS: &[&str] = &["dc", "ac"];
 /// Corner of an a.c. coupling in Hz where none is stated (common practice).
 const USUAL_HIGH_PASS_HZ: f64 = 10.0;
-/// Most that an error may be, as a share.
-const MOST_ERROR: f64 = 0.5;
-
+/// Ranges of the keys.
 const EVER: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
+const VOLTS: (f64, f64) = (0.1, 1e4);
+const AMPERES: (f64, f64) = (0.0, 1e4);
+const DEGREES: (f64, f64) = (-60.0, 150.0);
+const HERTZ: (f64, f64) = (1e3, 1e11);
+const SCALES: (f64, f64) = (1e-6, 1e6);
+const ERRORS: (f64, f64) = (0.0, 0.5);
 
 const fn key(
     path: &'static str,
@@ -50,245 +62,57 @@ use Kind::{Choice, Quantity, Table, Tables, Text};
 use Need::{Optional, Required};
 
 /// Keys of `captures.toml`.
+#[rustfmt::skip] // one row a line, as a table
 pub const KEYS: &[Key] = &[
     key("setup", Table, Optional("nothing is said of the set-up"), EVER, "", "The set-up, once for all."),
-    key(
-        "setup.ambient",
-        Quantity(Dimension::Temperature),
-        Optional("the bench's, else the board's"),
-        (-60.0, 150.0),
-        "\"23 degC\"",
-        "Ambient temperature.",
-    ),
+    key("setup.ambient", Quantity(Temperature), Optional("the bench's, else the board's"), DEGREES, "\"23 degC\"", "Ambient temperature."),
     key("setup.board", Text, Optional("not said"), EVER, "\"serial 0007\"", "Which board it is."),
     key("capture", Tables, Optional("no waveforms"), EVER, "", "A file with waveforms."),
     key("capture.part", Text, Required, EVER, "\"Larkspur-10\"", "Part that is fitted, by its name in the case."),
     key("capture.condition", Choice(WORDS), Required, EVER, "\"load-step\"", "Condition, as compare prints it."),
-    key(
-        "capture.input",
-        Quantity(Dimension::Voltage),
-        Required,
-        (0.1, 1e4),
-        "\"24.05 V\"",
-        "Input at the board's terminals.",
-    ),
-    key(
-        "capture.load",
-        Quantity(Dimension::Current),
-        Optional("the mean of the load channel, else the full load; a load step has its own"),
-        (0.0, 1e4),
-        "\"3.00 A\"",
-        "Load.",
-    ),
-    key(
-        "capture.ambient",
-        Quantity(Dimension::Temperature),
-        Optional("that of the set-up"),
-        (-60.0, 150.0),
-        "\"23 degC\"",
-        "Ambient temperature.",
-    ),
+    key("capture.input", Quantity(Voltage), Required, VOLTS, "\"24.05 V\"", "Input at the board's terminals."),
+    key("capture.load", Quantity(Current), Optional("the mean of the load channel, else the full load; a load step has its own"), AMPERES, "\"3.00 A\"", "Load."),
+    key("capture.ambient", Quantity(Temperature), Optional("that of the set-up"), DEGREES, "\"23 degC\"", "Ambient temperature."),
     key("capture.file", Text, Required, EVER, "\"captures/larkspur-step.csv\"", "File, relative to the case."),
-    key(
-        "capture.start",
-        Quantity(Dimension::Time),
-        Optional("by the file, else 0"),
-        (-1e4, 1e4),
-        "\"-20 us\"",
-        "Time of the first sample, where the file has no time.",
-    ),
-    key(
-        "capture.step",
-        Quantity(Dimension::Time),
-        Optional("by the file"),
-        (1e-12, 1.0),
-        "\"4 ns\"",
-        "Time between samples, where the file has no time.",
-    ),
+    key("capture.start", Quantity(Time), Optional("by the file, else 0"), (-1e4, 1e4), "\"-20 us\"", "Time of the first sample, where the file has no time."),
+    key("capture.step", Quantity(Time), Optional("by the file"), (1e-12, 1.0), "\"4 ns\"", "Time between samples, where the file has no time."),
     key("capture.output", Table, Optional("not captured"), EVER, "", "Output voltage."),
     key("capture.output.column", Text, Required, EVER, "\"CH1\"", "Title of its column, or its number."),
     key("capture.output.coupling", Choice(COUPLINGS), Optional("dc"), EVER, "\"ac\"", "Coupling."),
-    key(
-        "capture.output.high_pass",
-        Quantity(Dimension::Frequency),
-        Optional("10 Hz with coupling ac (common practice)"),
-        (1e-3, 1e6),
-        "\"10 Hz\"",
-        "Corner of the coupling.",
-    ),
-    key(
-        "capture.output.bandwidth",
-        Quantity(Dimension::Frequency),
-        Optional("not limited"),
-        (1e3, 1e11),
-        "\"20 MHz\"",
-        "Bandwidth.",
-    ),
-    key(
-        "capture.output.scale",
-        Quantity(Dimension::Ratio),
-        Optional("1"),
-        (1e-6, 1e6),
-        "\"10\"",
-        "Volts for one volt of the file, where it does not know its probe.",
-    ),
-    key(
-        "capture.output.error",
-        Quantity(Dimension::Fraction),
-        Required,
-        (0.0, MOST_ERROR),
-        "\"2 %\"",
-        "Limits of the gain's error.",
-    ),
+    key("capture.output.high_pass", Quantity(Frequency), Optional("10 Hz with coupling ac (common practice)"), (1e-3, 1e6), "\"10 Hz\"", "Corner of the coupling."),
+    key("capture.output.bandwidth", Quantity(Frequency), Optional("not limited"), HERTZ, "\"20 MHz\"", "Bandwidth."),
+    key("capture.output.scale", Quantity(Ratio), Optional("1"), SCALES, "\"10\"", "Volts for one volt of the file, where it does not know its probe."),
+    key("capture.output.error", Quantity(Fraction), Required, ERRORS, "\"2 %\"", "Limits of the gain's error."),
     key("capture.inductor", Table, Optional("not captured"), EVER, "", "Inductor current."),
     key("capture.inductor.column", Text, Required, EVER, "\"CH2\"", "Title of its column, or its number."),
-    key(
-        "capture.inductor.scale",
-        Quantity(Dimension::CurrentGain),
-        Optional("1 A/V, or a file in amperes"),
-        (1e-6, 1e6),
-        "\"10 A/V\"",
-        "Amperes for one volt of the file.",
-    ),
-    key(
-        "capture.inductor.loop",
-        Quantity(Dimension::Inductance),
-        Optional("none"),
-        (0.0, 1e-5),
-        "\"30 nH\"",
-        "What the wire loop for the probe adds to the inductance.",
-    ),
-    key(
-        "capture.inductor.bandwidth",
-        Quantity(Dimension::Frequency),
-        Optional("not limited"),
-        (1e3, 1e11),
-        "\"50 MHz\"",
-        "Bandwidth.",
-    ),
-    key(
-        "capture.inductor.error",
-        Quantity(Dimension::Fraction),
-        Required,
-        (0.0, MOST_ERROR),
-        "\"3 %\"",
-        "Limits of the gain's error.",
-    ),
+    key("capture.inductor.scale", Quantity(CurrentGain), Optional("1 A/V, or a file in amperes"), SCALES, "\"10 A/V\"", "Amperes for one volt of the file."),
+    key("capture.inductor.loop", Quantity(Inductance), Optional("none"), (0.0, 1e-5), "\"30 nH\"", "What the wire loop for the probe adds to the inductance."),
+    key("capture.inductor.bandwidth", Quantity(Frequency), Optional("not limited"), HERTZ, "\"50 MHz\"", "Bandwidth."),
+    key("capture.inductor.error", Quantity(Fraction), Required, ERRORS, "\"3 %\"", "Limits of the gain's error."),
     key("capture.load_current", Table, Optional("the load is as it is stated"), EVER, "", "Load current."),
     key("capture.load_current.column", Text, Required, EVER, "\"CH3\"", "Title of its column, or its number."),
-    key(
-        "capture.load_current.scale",
-        Quantity(Dimension::CurrentGain),
-        Optional("1 A/V, or a file in amperes"),
-        (1e-6, 1e6),
-        "\"1 A/V\"",
-        "Amperes for one volt of the file.",
-    ),
-    key(
-        "capture.load_current.bandwidth",
-        Quantity(Dimension::Frequency),
-        Optional("not limited"),
-        (1e3, 1e11),
-        "\"50 MHz\"",
-        "Bandwidth.",
-    ),
-    key(
-        "capture.load_current.error",
-        Quantity(Dimension::Fraction),
-        Required,
-        (0.0, MOST_ERROR),
-        "\"2 %\"",
-        "Limits of the gain's error.",
-    ),
+    key("capture.load_current.scale", Quantity(CurrentGain), Optional("1 A/V, or a file in amperes"), SCALES, "\"1 A/V\"", "Amperes for one volt of the file."),
+    key("capture.load_current.bandwidth", Quantity(Frequency), Optional("not limited"), HERTZ, "\"50 MHz\"", "Bandwidth."),
+    key("capture.load_current.error", Quantity(Fraction), Required, ERRORS, "\"2 %\"", "Limits of the gain's error."),
     key("reading", Tables, Optional("no readings"), EVER, "", "A number that was read."),
     key("reading.part", Text, Required, EVER, "\"Larkspur-10\"", "Part that is fitted."),
-    key("reading.quantity", Choice(READ), Required, EVER, "\"winding_temperature\"", "What was read."),
+    key("reading.quantity", Choice(&READ), Required, EVER, "\"winding_temperature\"", "What was read."),
     key("reading.condition", Choice(WORDS), Required, EVER, "\"steady\"", "Condition."),
-    key(
-        "reading.input",
-        Quantity(Dimension::Voltage),
-        Required,
-        (0.1, 1e4),
-        "\"24.05 V\"",
-        "Input at the board's terminals.",
-    ),
-    key("reading.load", Quantity(Dimension::Current), Optional("the full load"), (0.0, 1e4), "\"3.00 A\"", "Load."),
-    key(
-        "reading.ambient",
-        Quantity(Dimension::Temperature),
-        Optional("that of the set-up"),
-        (-60.0, 150.0),
-        "\"23 degC\"",
-        "Ambient temperature.",
-    ),
+    key("reading.input", Quantity(Voltage), Required, VOLTS, "\"24.05 V\"", "Input at the board's terminals."),
+    key("reading.load", Quantity(Current), Optional("the full load"), AMPERES, "\"3.00 A\"", "Load."),
+    key("reading.ambient", Quantity(Temperature), Optional("that of the set-up"), DEGREES, "\"23 degC\"", "Ambient temperature."),
     key("reading.value", Text, Required, EVER, "\"78.4 degC\"", "Value with its unit."),
     key("reading.error", Text, Required, EVER, "\"2 K\"", "Limits of its error with their unit."),
     key("meters", Tables, Optional("no power meters"), EVER, "", "Four power meters read at once."),
     key("meters.part", Text, Required, EVER, "\"Larkspur-10\"", "Part that is fitted."),
-    key(
-        "meters.ambient",
-        Quantity(Dimension::Temperature),
-        Optional("that of the set-up"),
-        (-60.0, 150.0),
-        "\"23 degC\"",
-        "Ambient temperature.",
-    ),
-    key(
-        "meters.input_voltage",
-        Quantity(Dimension::Voltage),
-        Required,
-        (0.1, 1e4),
-        "\"24.05 V\"",
-        "At the board's input.",
-    ),
-    key(
-        "meters.input_current",
-        Quantity(Dimension::Current),
-        Required,
-        (1e-6, 1e4),
-        "\"0.702 A\"",
-        "Into the board's input.",
-    ),
-    key(
-        "meters.output_voltage",
-        Quantity(Dimension::Voltage),
-        Required,
-        (0.1, 1e4),
-        "\"5.012 V\"",
-        "At the board's output.",
-    ),
-    key(
-        "meters.output_current",
-        Quantity(Dimension::Current),
-        Required,
-        (1e-6, 1e4),
-        "\"3.000 A\"",
-        "Out of the board's output.",
-    ),
-    key(
-        "meters.voltage_error",
-        Quantity(Dimension::Fraction),
-        Required,
-        (0.0, MOST_ERROR),
-        "\"0.1 %\"",
-        "Limits of error of the voltmeters.",
-    ),
-    key(
-        "meters.current_error",
-        Quantity(Dimension::Fraction),
-        Required,
-        (0.0, MOST_ERROR),
-        "\"0.5 %\"",
-        "Limits of error of the ammeters.",
-    ),
-    key(
-        "meters.correlation",
-        Quantity(Dimension::Ratio),
-        Optional("0: nothing in common"),
-        (-1.0, 1.0),
-        "\"0.5\"",
-        "What two meters of a kind have in common: 1 for one meter that reads both, 0 for two makes.",
-    ),
+    key("meters.ambient", Quantity(Temperature), Optional("that of the set-up"), DEGREES, "\"23 degC\"", "Ambient temperature."),
+    key("meters.input_voltage", Quantity(Voltage), Required, VOLTS, "\"24.05 V\"", "At the board's input."),
+    key("meters.input_current", Quantity(Current), Required, (1e-6, 1e4), "\"0.702 A\"", "Into the board's input."),
+    key("meters.output_voltage", Quantity(Voltage), Required, VOLTS, "\"5.012 V\"", "At the board's output."),
+    key("meters.output_current", Quantity(Current), Required, (1e-6, 1e4), "\"3.000 A\"", "Out of the board's output."),
+    key("meters.voltage_error", Quantity(Fraction), Required, ERRORS, "\"0.1 %\"", "Limits of error of the voltmeters."),
+    key("meters.current_error", Quantity(Fraction), Required, ERRORS, "\"0.5 %\"", "Limits of error of the ammeters."),
+    key("meters.correlation", Quantity(Ratio), Optional("0: nothing in common"), (-1.0, 1.0), "\"0.5\"", "What two meters of a kind have in common: 1 for one meter that reads both, 0 for two makes."),
 ];
 
 /// Reads the captures of a case. `None` where there is no such file.

@@ -299,20 +299,25 @@ pub fn left_out(lists: &Lists) -> Vec<String> {
 
 /// Tables in the folder that nothing names.
 pub fn unnamed(sources: &Sources, folder: &Path) -> Vec<String> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
-    let mut names: Vec<String> =
-        entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
-    names.retain(|name| {
-        ENDINGS.contains(&table::ending(name).as_str()) && !name.starts_with(['.', '~']) && !sources.has_read(name)
-    });
-    names.sort();
     let said = |name: &String| {
         format!(
             "{0}: a table that is not read; table = \"{0}\" below [parts] in board.toml has its parts read",
             visible(name)
         )
     };
-    names.iter().map(said).collect()
+    unread(folder, |name| sources.has_read(name)).iter().map(said).collect()
+}
+
+/// Names of the tables in the folder that have not been read.
+pub fn unread(folder: &Path, has_read: impl Fn(&str) -> bool) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let mut names: Vec<String> =
+        entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+    names.retain(|name| {
+        ENDINGS.contains(&table::ending(name).as_str()) && !name.starts_with(['.', '~']) && !has_read(name)
+    });
+    names.sort();
+    names
 }
 
 /// Notes a problem where no line of the tables can be used. Where there are other problems, that may come of them.

@@ -3,7 +3,9 @@
 //! Nothing physical happens here. The reader collects every problem it can find before it gives up.
 
 mod board;
+pub mod calibration;
 pub mod captures;
+pub mod copies;
 mod curves;
 pub mod docs;
 pub mod keys;
@@ -27,6 +29,7 @@ pub use crate::model::case::*;
 use crate::model::doubt;
 use crate::parts::Inductor;
 use crate::visible::visible_path;
+use copies::Copies;
 use lists::Lists;
 use settings::Settings;
 pub(crate) use source::nearest;
@@ -76,7 +79,7 @@ pub fn read_with(folder: &Path, set: &[String]) -> Result<Case, Error> {
 /// # Errors
 /// As [`read_with`].
 pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Result<Case, Error> {
-    read_all(folder, further, set, LEAST_PARTS)
+    read_from(Sources::default(), folder, further, set, LEAST_PARTS)
 }
 
 /// As [`read_with`]; the original may be alone, for what needs no substitute.
@@ -84,16 +87,39 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Re
 /// # Errors
 /// As [`read_with`].
 pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
-    read_all(folder, &[], set, 1)
+    read_from(Sources::default(), folder, &[], set, 1)
 }
 
-fn read_all(folder: &Path, further: &[PathBuf], set: &[String], least_parts: usize) -> Result<Case, Error> {
+/// As [`read_with`], from the copies that a result keeps.
+///
+/// # Errors
+/// As [`read_with`].
+pub fn read_copies(copies: &Copies, set: &[String]) -> Result<Case, Error> {
+    let sources = Sources::of_copies(&copies.elsewhere);
+    read_from(sources, &copies.case, &[], set, LEAST_PARTS)
+}
+
+/// Copies of all files of a case that has just been read, for its result.
+///
+/// # Errors
+/// As [`copies::collect`].
+pub fn copies_of(folder: &Path, case: &Case) -> Result<Vec<(String, Vec<u8>)>, Error> {
+    let has_read = |name: &str| case.files.iter().any(|file| file.path == name);
+    copies::collect(folder, case, &lists::unread(folder, has_read))
+}
+
+fn read_from(
+    mut sources: Sources,
+    folder: &Path,
+    further: &[PathBuf],
+    set: &[String],
+    least_parts: usize,
+) -> Result<Case, Error> {
     // Who names the file means its folder.
     let folder = &around(folder);
     let io = |source| Error::Io { path: folder.to_path_buf(), action: "read the case folder".into(), source };
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));
-    let mut sources = Sources::default();
     let mut settings = Settings::of(&mut sources, set);
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder, &mut settings);
@@ -168,6 +194,7 @@ fn read_all(folder: &Path, further: &[PathBuf], set: &[String], least_parts: usi
         waivers,
         readings,
         cooling: None,
+        learned: vec![],
         limits,
         bench,
         numerics,

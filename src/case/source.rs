@@ -4,13 +4,14 @@ use std::collections::{HashMap, HashSet};
 use std::fs::File;
 use std::io::Read;
 use std::ops::Range;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
 use toml::de::{DeTable, DeValue};
 
+use super::copies;
 use crate::error::{Problem, kind_of};
 use crate::model::case::CaseFile;
+use crate::sha256;
 use crate::visible::visible;
 
 /// Largest file read, in bytes: some hundred thousand parts. Beyond it a slip is likelier than a wish.
@@ -108,6 +109,8 @@ pub struct Sources {
     files: Vec<Source>,
     known: HashMap<String, Result<usize, Unread>>,
     pub hashes: Vec<CaseFile>,
+    /// Where copies stand of what is outside of the folder; `None` where the case itself is read.
+    elsewhere: Option<PathBuf>,
     pub problems: Vec<Problem>,
     /// Number of all problems, those included that are only counted.
     pub noted: usize,
@@ -116,6 +119,11 @@ pub struct Sources {
 }
 
 impl Sources {
+    /// To read copies of a case, of which some stand elsewhere.
+    pub fn of_copies(elsewhere: &Path) -> Sources {
+        Sources { elsewhere: Some(elsewhere.to_path_buf()), ..Sources::default() }
+    }
+
     /// Notes a problem at a place; the offending text is that of the file.
     pub fn problem(&mut self, place: &Place, key: &str, expected: impl Into<String>, hint: impl Into<String>) {
         self.at(place, key, expected.into(), hint.into(), false);
@@ -223,7 +231,7 @@ impl Sources {
 
     /// The bytes of a file that is no text of the case format; `None` after noting a problem.
     pub fn bytes(&mut self, folder: &Path, name: &str, cited: Option<(&Place, &str)>) -> Option<Vec<u8>> {
-        match bytes_of(&folder.join(name)) {
+        match bytes_of(&self.place_of(folder, name)) {
             Ok(bytes) => {
                 self.hash(&visible(name), &bytes);
                 Some(bytes)
@@ -235,9 +243,14 @@ impl Sources {
         }
     }
 
+    /// Where a file stands that the case names: among copies, one from outside of the folder has another place.
+    fn place_of(&self, folder: &Path, name: &str) -> PathBuf {
+        let kept = self.elsewhere.as_ref().zip(copies::elsewhere(name));
+        kept.map_or_else(|| folder.join(name), |(elsewhere, name)| elsewhere.join(name))
+    }
+
     fn hash(&mut self, name: &str, bytes: &[u8]) {
-        let sha256 = Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect();
-        self.hashes.push(CaseFile { path: name.into(), sha256 });
+        self.hashes.push(CaseFile { path: name.into(), sha256: sha256::of(bytes) });
     }
 
     /// Notes that a file cannot be read, where it was named.
@@ -286,7 +299,7 @@ impl Sources {
         let result = match self.known.get(name) {
             Some(known) => known.clone(),
             None => {
-                let bytes = bytes_of(&folder.join(name)).map_err(|(found, hint)| Unread::Cannot(found, hint));
+                let bytes = bytes_of(&self.place_of(folder, name)).map_err(|(found, hint)| Unread::Cannot(found, hint));
                 let result = bytes.and_then(|bytes| self.decode(&visible(name), &bytes).ok_or(Unread::Told));
                 self.known.insert(name.to_string(), result.clone());
                 result

@@ -5,7 +5,7 @@ use super::measured::{claim, error, write};
 use super::{Done, output};
 use crate::bench::files;
 use crate::bench::measured::calibrate;
-use crate::case::captures;
+use crate::case::{calibration, captures};
 use crate::error::Error;
 use crate::report::calibration as report;
 use crate::visible::visible_path;
@@ -43,7 +43,12 @@ impl Calibrate {
         };
         if let Some(claim) = &place {
             let hashes = files::hashes(&folder, &captures)?;
-            write(claim, &report::toml(&calibration, &hashes))?;
+            let of = report::Of {
+                case: case.name.clone(),
+                data_sha256: calibration::data_hash(&case),
+                board: captures.board.clone(),
+            };
+            write(claim, &report::toml(&calibration, &of, &hashes))?;
         }
         if !case.set.is_empty() {
             output::print(&format!("Set: {}\n", case.set.join("; ")))?;

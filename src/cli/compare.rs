@@ -2,12 +2,12 @@
 
 use super::given::Given;
 use super::{Done, output};
+use crate::case::{self, calibration};
 use crate::condition::CONDITIONS;
-use crate::corridor::Depth;
 use crate::error::Error;
-use crate::record;
-use crate::record::layout::{Outcome, Record};
-use crate::report::{ReportError, folder, json, text};
+use crate::record::layout::{Outcome, Record, RunRecord};
+use crate::record::run;
+use crate::report::{ReportError, calibration as calibration_report, folder, json, text};
 use crate::visible::visible_path;
 use clap::Args;
 use std::path::PathBuf;
@@ -15,7 +15,7 @@ use std::time::Instant;
 
 const EXAMPLE: &str = "Example:\n  presolder compare cases/valve-controller\n\n\
 Prints one outcome a substitute and what decides it, and writes record.json, report.html, quantities.csv, bench_plan.csv, \
-captures.toml, waveforms/*.csv and plots/*.svg into a folder.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
+captures.toml, waveforms/*.csv, plots/*.svg and copies of its inputs into a folder; verify runs that again.\n\nExit code: 0 it ran; 1 it ran and, with --strict, not every substitute passes; 2 it could not run.";
 
 /// Arguments of `compare`.
 #[derive(Args)]
@@ -58,6 +58,10 @@ pub struct Compare {
     /// End with exit code 1 unless every substitute passes, or is no worse where the case has a waiver for it.
     #[arg(long)]
     strict: bool,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// what that changes; takes twice as long.
+    #[arg(long)]
+    calibrated: bool,
     /// Also integrate steady state and load step by an independent method on the smooth saturation curve, and report the
     /// largest differences.
     #[arg(long)]
@@ -74,31 +78,33 @@ impl Compare {
         if !wanted.is_empty() {
             case.keep_parts(&wanted);
         }
-        case.only_conditions = self.only_conditions();
         self.part.iter().try_for_each(|name| output::part_index("--part", &case, name).map(|_| ()))?;
+        let calibration = self.calibrated.then(|| calibration::read(&self.given.folder(), &mut case)).transpose()?;
         // Better told now than after the simulation, and no other run may take the place meanwhile.
         let reserved = match (&self.out, self.json) {
             (Some(out), _) => Some(folder::reserve(out, self.replace).map_err(|error| self.refused(error))?),
             (None, true) => None,
             (None, false) => Some(output::reserve_free(&case.name)?),
         };
+        // As they were read, before anybody mends them while the simulation runs.
+        let inputs = match &reserved {
+            Some(_) => case::copies_of(&self.given.folder(), &case)?,
+            None => vec![],
+        };
         let target = reserved.as_ref().map(|reserved| reserved.target().to_path_buf());
         target.iter().for_each(|target| output::note_target(target));
         output::begin_simulating();
-        let depth = if self.quick { Depth::Quick } else { Depth::Full };
-        let (mut record, curves) = record::compare(&case, depth, &output::progress)?;
-        if self.cross_check {
-            record.cross_check = record::cross_check(&case)?;
-        }
+        let (record, curves) = run::compare(case, calibration.as_ref(), &self.asked(), &output::progress)?;
         // The folder first: a table that cannot be printed takes no results with it.
         if let (Some(reserved), Some(target)) = (reserved, &target) {
-            let written = reserved.write(&record, &curves).map_err(output::report_error)?;
+            let written = reserved.write(&record, &curves, inputs).map_err(output::report_error)?;
             output::note_kept(target, &written.kept);
         }
         if self.json {
             output::print_as_it_is(&json::record(&record).map_err(output::report_error)?)?;
         } else {
             output::print(&text::comparison(&record, output::width()))?;
+            output::print(&calibration_report::change(&record, output::width()))?;
             if let Some(target) = &target {
                 let took_s = begun.elapsed().as_secs_f64();
                 output::print(&format!("Everything          {}/report.html ({took_s:.1} s)\n", visible_path(target)))?;
@@ -112,11 +118,18 @@ impl Compare {
         Ok(if self.strict && !passes { Done::SubstituteFails } else { Done::Well })
     }
 
-    /// Names of the conditions that alone are looked at, in the order in which they run.
-    fn only_conditions(&self) -> Option<Vec<&'static str>> {
+    /// What is asked besides the case, for the record: conditions by their own names, in the order in which they run.
+    fn asked(&self) -> RunRecord {
         let is_wanted = |name: &str| self.only_condition.iter().any(|word| super::waveforms::is_word_of(word, name));
         let names = CONDITIONS.iter().map(|condition| condition.name()).filter(|name| is_wanted(name));
-        (!self.only_condition.is_empty()).then(|| names.collect())
+        RunRecord {
+            quick: self.quick,
+            only: self.only.clone(),
+            only_conditions: names.map(str::to_string).collect(),
+            cross_check: self.cross_check,
+            calibrated: self.calibrated,
+            machine: String::new(),
+        }
     }
 
     /// What was asked for besides the first screen.

@@ -30,7 +30,7 @@ pub struct Diff {
 impl Diff {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let (old, new) = (read(&self.old)?, read(&self.new)?);
+        let (old, new) = (read_record(&record_path(&self.old))?, read_record(&record_path(&self.new))?);
         let found = Difference::between(&old, &new);
         if self.json {
             output::print_as_it_is(&difference::json(&found).map_err(output::report_error)?)?;
@@ -47,21 +47,38 @@ struct Head {
     record_version: u32,
 }
 
-fn read(given: &Path) -> Result<Record, Error> {
-    let path = if given.is_dir() { given.join("record.json") } else { given.to_path_buf() };
-    let text = std::fs::read_to_string(&path).map_err(|source| Error::Io {
-        path: path.clone(),
+/// What older layouts hold in a form that this program does not read.
+fn not_read(layout: u32) -> &'static str {
+    if layout > RECORD_VERSION {
+        return "a newer program wrote it";
+    }
+    "its results, checks and expected readings stand in other forms, and it does not tell what was asked nor where it was computed"
+}
+
+/// The record in the folder of a result, or what is named.
+pub(super) fn record_path(given: &Path) -> PathBuf {
+    if given.is_dir() { given.join("record.json") } else { given.to_path_buf() }
+}
+
+/// Reads a record.
+///
+/// # Errors
+/// A file that cannot be read, is none, or is of another layout.
+pub(super) fn read_record(path: &Path) -> Result<Record, Error> {
+    let text = std::fs::read_to_string(path).map_err(|source| Error::Io {
+        path: path.to_path_buf(),
         action: "read the record".into(),
         source,
     })?;
-    let wrong = |what: String| Error::Output(format!("error: {}: {what}", visible_path(&path)));
+    let wrong = |what: String| Error::Output(format!("error: {}: {what}", visible_path(path)));
     let head: Head = serde_json::from_str(&text).map_err(|error| {
         wrong(format!("no record of a comparison: {error}; name the folder of a result, or its record.json"))
     })?;
     if head.record_version != RECORD_VERSION {
         let version = head.record_version;
         return Err(wrong(format!(
-            "a record of layout {version}; this program reads {RECORD_VERSION}: compare the case once more"
+            "a record of layout {version}; this program reads {RECORD_VERSION} ({}): compare the case once more",
+            not_read(version)
         )));
     }
     serde_json::from_str(&text).map_err(|error| wrong(format!("a damaged record: {error}")))

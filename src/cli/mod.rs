@@ -14,6 +14,7 @@ mod output;
 mod screen;
 mod specify;
 mod sweep;
+mod verify;
 mod waveforms;
 
 use crate::engine::cancel::Cancel;
@@ -47,6 +48,8 @@ enum Command {
     Check(check::Check),
     /// Hold two results against each other: which data changed, which outcomes moved.
     Diff(diff::Diff),
+    /// Run a result again from the copies of its inputs, and say whether anything differs.
+    Verify(verify::Verify),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
     /// Say what a part must have to pass on the board of a case: a specification for purchasing.
@@ -94,6 +97,7 @@ pub fn main() -> ExitCode {
         Command::New(request) => request.run(),
         Command::Check(request) => request.run(),
         Command::Diff(request) => request.run(),
+        Command::Verify(request) => request.run(),
         Command::Screen(request) => request.run(),
         Command::Merge(request) => request.run(),
         Command::Specify(request) => request.run(),

@@ -363,6 +363,7 @@ impl Case {
             waivers: vec![],
             readings: vec![],
             cooling: None,
+            learned: vec![],
             bench: Bench::default(),
             numerics,
             stated: BTreeMap::new(),

@@ -26,6 +26,8 @@ pub struct Case {
     pub readings: Vec<Reading>,
     /// What the readings tell of how well the board cools its inductor; `None` without any.
     pub cooling: Option<Cooling>,
+    /// Data of the board that captures have told, and that stand there already.
+    pub learned: Vec<ToldDatum>,
     /// What the bench can resolve.
     pub bench: Bench,
     /// Numerical settings.
@@ -170,6 +172,30 @@ pub struct Cooling {
     pub board: f64,
     /// Of the original's as a whole.
     pub original: f64,
+}
+
+/// What captures of the original have told, as `calibration.toml` states it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Which board was captured, in words.
+    pub board: String,
+    /// What was learned.
+    pub data: Vec<ToldDatum>,
+}
+
+/// A datum that captures have told.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ToldDatum {
+    /// Its key.
+    pub key: String,
+    /// What it is, which tells it from others of that key.
+    pub label: String,
+    /// Whether it is the own datum of the part that was fitted.
+    pub of_part: bool,
+    /// Its value in SI.
+    pub value: f64,
+    /// Standard uncertainty in the same unit.
+    pub standard: f64,
 }
 
 /// A file of the case.

@@ -402,7 +402,17 @@ pub fn doubts(case: &Case, part: usize) -> Vec<Doubt> {
     let mut all: Vec<Doubt> =
         places(&case.board, inductor).filter_map(|(rule, branch)| doubt(case, inductor, rule, branch)).collect();
     all.sort_by_key(|doubt| doubt.owner == Owner::Part); // stable
+    all.iter_mut().for_each(|doubt| narrow(doubt, case));
     all
+}
+
+/// What captures have told of a datum of the board is all that is doubtful about it.
+fn narrow(doubt: &mut Doubt, case: &Case) {
+    let is_it = |told: &&super::case::ToldDatum| told.key == doubt.key && told.label == doubt.rule.label;
+    if let Some(told) = case.learned.iter().find(is_it).filter(|_| doubt.owner == Owner::Board) {
+        doubt.nature = Nature::Spread { standard: told.standard, rectangular: false };
+        doubt.origin = Some(Origin::Measured);
+    }
 }
 
 /// Every rule that is for a board and a part, with the branch.

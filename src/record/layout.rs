@@ -1,6 +1,11 @@
 //! The record: the machine-readable result of a comparison.
 
+use super::checks::{self, Checks};
+pub use super::checks::{Check, Contribution, DecidingDatum, Doubtful, WorseRecord};
+use super::columns::{self, Columns};
 pub use super::curves::*;
+use super::results::{self, Parts};
+pub use super::results::{ConditionRecord, Fact, PartRecord, ValueRecord};
 pub use crate::condition::curves::*;
 pub use crate::condition::figures::{Value, Why};
 pub use crate::judge::{Outcome, State};
@@ -9,7 +14,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Version of the record's layout; raised when a reader of the former one would go wrong.
-pub const RECORD_VERSION: u32 = 3;
+pub const RECORD_VERSION: u32 = 4;
 
 /// Result of comparing the original with every substitute on one board.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -18,9 +23,14 @@ pub struct Record {
     pub record_version: u32,
     /// Version of presolder that wrote it.
     pub presolder_version: String,
+    /// What was asked, and on which machine it was computed.
+    #[serde(default)]
+    pub run: RunRecord,
     /// Which case it is about.
     pub case: CaseIdentity,
     /// Original first, then the substitutes.
+    #[serde(with = "results")]
+    #[schemars(with = "Parts")]
     pub parts: Vec<PartRecord>,
     /// One row a quantity, one cell a part in the order of `parts`.
     pub quantities: Vec<QuantityRow>,
@@ -35,11 +45,16 @@ pub struct Record {
     #[serde(default)]
     pub bench_plan: BenchPlan,
     /// Origin of the data: every assumed default, and every datum that states its origin.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<OriginRecord>")]
     pub origins: Vec<OriginRecord>,
     /// Doubts about the data.
     pub warnings: Vec<String>,
     /// How well the energy book of the runs closed.
     pub energy_book: EnergyRecord,
+    /// What captures have told of the board, and what came of it, where that was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<CalibrationRecord>,
     /// Comparison with the independent integration, where it was asked for.
     pub cross_check: Vec<CrossCheckRecord>,
     /// Numerical settings and method, in words.
@@ -48,6 +63,69 @@ pub struct Record {
     pub equations: Vec<String>,
     /// Cautions that go with every result.
     pub cautions: Vec<String>,
+}
+
+/// What was asked besides the files of the case and what was set, and where it was computed.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RunRecord {
+    /// Whether every datum was looked at only as it is shown (`--quick`).
+    pub quick: bool,
+    /// Substitutes that alone were compared; empty: all.
+    pub only: Vec<String>,
+    /// Names of the conditions that alone were looked at; empty: all that the case states.
+    pub only_conditions: Vec<String>,
+    /// Whether the independent integration was asked for.
+    pub cross_check: bool,
+    /// Whether the data of the board are those that captures told (`--calibrated`).
+    #[serde(default)]
+    pub calibrated: bool,
+    /// Instruction set and system: on another, numbers agree to a part in 1e9.
+    pub machine: String,
+}
+
+/// What captures have told of the board, and what came of it. The record is that of the board that was captured.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CalibrationRecord {
+    /// Which board was captured, in words.
+    pub board: String,
+    /// Data that stand elsewhere now.
+    pub data: Vec<MovedDatum>,
+    /// What was learned and not taken: key and reason.
+    pub left: Vec<(String, String)>,
+    /// Outcomes without it that are others with it: part, outcome without, outcome with.
+    pub outcomes: Vec<(String, Outcome, Outcome)>,
+    /// Checks that it moves: another state, or an uncertainty that is another by a twentieth or more.
+    pub checks: Vec<MovedByCalibration>,
+}
+
+/// A datum that captures have moved, in its SI unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MovedDatum {
+    /// Its key.
+    pub datum: String,
+    /// What it is; empty for a tolerance.
+    pub label: String,
+    /// SI unit; empty for a factor.
+    pub unit: String,
+    /// Value and expanded uncertainty before.
+    pub before: (f64, f64),
+    /// The same now.
+    pub after: (f64, f64),
+}
+
+/// A check that a calibration moves.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MovedByCalibration {
+    /// Part.
+    pub part: String,
+    /// Check.
+    pub label: String,
+    /// SI unit.
+    pub unit: String,
+    /// State, value and expanded uncertainty without it.
+    pub before: (State, Value, f64),
+    /// The same with it.
+    pub after: (State, Value, f64),
 }
 
 /// A limit that the board's owner accepts not to be met.
@@ -89,59 +167,6 @@ pub struct FileRecord {
     pub sha256: String,
 }
 
-/// Everything that was found for one part.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct PartRecord {
-    /// Name.
-    pub name: String,
-    /// Whether it is the original.
-    pub original: bool,
-    /// What its data say, as they are shown: inductance, resistance, ratings, size.
-    #[serde(default)]
-    pub facts: Vec<Fact>,
-    /// Results, one a condition and corner.
-    pub results: Vec<ConditionRecord>,
-}
-
-/// A datum of a part, for people.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Fact {
-    /// What it is.
-    pub label: String,
-    /// Its value with unit.
-    pub value: String,
-}
-
-/// Results of one part in one condition at one corner.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ConditionRecord {
-    /// Kind of condition: "steady", "load step", "data"; of a named load step or profile with its name.
-    pub condition: String,
-    /// Corner in words: "nominal", "low inductance, worn", ...
-    pub corner: String,
-    /// Input voltage in V; absent where it plays no part.
-    pub input_v: Option<f64>,
-    /// Load current in A (steady) or the upper level of the step.
-    pub load_a: Option<f64>,
-    /// Winding temperature in degrees Celsius at which it ran.
-    pub winding_degc: Option<f64>,
-    /// Values by quantity.
-    pub values: Vec<ValueRecord>,
-    /// What the reader must know about these values.
-    pub notes: Vec<String>,
-}
-
-/// A value.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ValueRecord {
-    /// Identifier of the quantity, for example "ripple_20mhz".
-    pub quantity: String,
-    /// Value in the unit, a bound, or why there is none.
-    pub value: Value,
-    /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
-    pub unit: String,
-}
-
 /// One quantity over all parts: of each part the condition that decides, else the worst one.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct QuantityRow {
@@ -156,6 +181,8 @@ pub struct QuantityRow {
     /// Limit of the original, where there is one.
     pub limit: Option<LimitRecord>,
     /// One cell a part; `None` where the quantity does not exist for that part.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<Option<Cell>>")]
     pub cells: Vec<Option<Cell>>,
 }
 
@@ -198,6 +225,8 @@ pub struct Verdict {
     /// What to do next.
     pub next: String,
     /// Every check, the deciding one first: of each the condition that decides it.
+    #[serde(with = "checks")]
+    #[schemars(with = "Checks")]
     pub checks: Vec<Check>,
     /// What is not asked in this case.
     pub not_asked: Vec<String>,
@@ -209,108 +238,14 @@ pub struct Verdict {
     pub bench: String,
 }
 
-/// One check of one part: everything in it is of one condition.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Check {
-    /// What tells it from the other checks of a part, and is the same in all parts.
-    pub key: String,
-    /// Identifier of the requirement.
-    pub requirement: String,
-    /// Identifier of the quantity.
-    pub quantity: String,
-    /// Label for people.
-    pub label: String,
-    /// SI unit; "degC" for temperatures, "fraction" for a share of a whole, empty for a count.
-    pub unit: String,
-    /// The condition, in words.
-    pub place: String,
-    /// Winding temperature there in degrees Celsius.
-    pub winding_degc: Option<f64>,
-    /// Limit; absent where any value will do.
-    pub limit: Option<LimitRecord>,
-    /// Whether nobody states that limit and the original's own value stands in.
-    pub stands_in: bool,
-    /// File and key of the house rule that asks it; absent for all other checks.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub source: Option<String>,
-    /// What the part shows.
-    pub value: Doubtful,
-    /// What the original shows with the board alike, its own tolerances where they hurt it most.
-    pub original: Option<Doubtful>,
-    /// By how much the part is worse, where both have numbers.
-    pub worse: Option<WorseRecord>,
-    /// State of the part.
-    pub state: State,
-    /// State of the original.
-    pub original_state: State,
-    /// What follows.
-    pub outcome: Outcome,
-    /// Margin in units of the uncertainty (at least 1 % of the limit); negative past the limit, absent where there is no number.
-    pub margin_in_u: Option<f64>,
-    /// Of the data that nobody printed the one that alone moves the value most.
-    pub decides: Option<DecidingDatum>,
-    /// What printed data contribute to the uncertainty, the largest first.
-    pub budget: Vec<Contribution>,
-}
-
-/// A value with what is not known of it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Doubtful {
-    /// Value, a bound, or why there is none.
-    pub value: Value,
-    /// Expanded uncertainty (k = 2) from printed data and the model.
-    pub uncertainty: f64,
-    /// Least and greatest value over the ends of data that nobody printed.
-    pub ends: Option<(f64, f64)>,
-}
-
-/// By how much a part is worse than the original, in the unit of the quantity.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct WorseRecord {
-    /// With every datum as it is shown.
-    pub shown: f64,
-    /// Least over the ends of data that nobody printed.
-    pub least: f64,
-    /// Most over them.
-    pub most: f64,
-    /// Expanded uncertainty.
-    pub uncertainty: f64,
-    /// What still counts as no worse.
-    pub allowance: f64,
-}
-
-/// A datum that nobody printed, and what it does to a value.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct DecidingDatum {
-    /// Key of the datum.
-    pub datum: String,
-    /// Its name.
-    pub label: String,
-    /// Whether it is the part's own, not the board's.
-    pub of_part: bool,
-    /// Value of the quantity with the datum at its least.
-    pub at_least: f64,
-    /// With the datum at its most.
-    pub at_most: f64,
-}
-
-/// Contribution of a printed datum to an uncertainty.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Contribution {
-    /// Key of the datum.
-    pub datum: String,
-    /// Its name.
-    pub label: String,
-    /// Change of the quantity for one standard uncertainty, in its unit.
-    pub change: f64,
-}
-
 /// Which test would show that parts differ: what to measure, where, with which settings, and what to expect.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BenchPlan {
     /// The answer in one sentence.
     pub summary: String,
     /// One line a compared quantity, in the order of `quantities`.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<BenchLine>")]
     pub lines: Vec<BenchLine>,
     /// The measurements that tell the most pairs of parts apart, best first; empty where the parts are equal for this bench.
     pub measurements: Vec<BenchMeasurement>,
@@ -318,6 +253,8 @@ pub struct BenchPlan {
     #[serde(default)]
     pub do_not_run: Vec<BenchDanger>,
     /// Pairs of parts that these measurements leave equal.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<BenchPair>")]
     pub left_equal: Vec<BenchPair>,
     /// Temperature over time; absent where no part could be followed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -355,6 +292,8 @@ pub struct SoakPart {
     /// Its time constant above its board in s.
     pub time_constant_s: SoakRange,
     /// Winding against time.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<SoakPoint>")]
     pub curve: Vec<SoakPoint>,
     /// Where it settles, in degrees Celsius; absent where losses and temperature have no balance.
     pub settled_degc: Option<f64>,
@@ -444,8 +383,12 @@ pub struct BenchReading {
     /// What to set, in words.
     pub place: String,
     /// What each part should show there; parts that cannot be run there are missing.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<BenchExpected>")]
     pub expected: Vec<BenchExpected>,
     /// Every pair of these parts.
+    #[serde(with = "columns")]
+    #[schemars(with = "Columns<BenchPair>")]
     pub pairs: Vec<BenchPair>,
     /// The smallest difference between any two of these parts in units of what the bench resolves.
     pub smallest_separation: f64,

@@ -1,15 +1,22 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
 pub mod boards;
+mod calibrated;
+mod checks;
+mod columns;
 pub mod curves;
 pub mod difference;
+mod digits;
 mod facts;
 pub mod layout;
 pub mod machine;
 pub mod plan;
+mod results;
+pub mod run;
 pub mod screen;
 pub mod specification;
 pub mod sweep;
+pub mod verify;
 pub(crate) mod words;
 
 use crate::condition::contract::Found;
@@ -101,6 +108,7 @@ fn record(comparison: &Comparison) -> Record {
     Record {
         record_version: RECORD_VERSION,
         presolder_version: env!("CARGO_PKG_VERSION").into(),
+        run: layout::RunRecord::default(),
         case: identity(case),
         parts: parts.iter().zip(&case.parts).map(|(figures, inductor)| part(case, figures, inductor)).collect(),
         quantities: rows.iter().map(|found| row(case, found)).collect(),
@@ -124,6 +132,7 @@ fn record(comparison: &Comparison) -> Record {
         origins: origins(case),
         warnings,
         energy_book: energy_book(found.iter().flatten().flat_map(|found| &found.books)),
+        calibration: None,
         cross_check: vec![],
         method: words::method(case, found.iter().flatten().map(|found| found.load_error).fold(0.0, f64::max)),
         equations: words::EQUATIONS.iter().map(ToString::to_string).collect(),

@@ -1,8 +1,11 @@
 //! What captures of the original tell of the board's data, as text and as `calibration.toml`.
 
+use super::number::quantity;
+use super::text::{outcome_name, state_name};
 use super::wrap::push_wrapped;
 use crate::bench::calibrate::{Calibration, Learned, LeftOut};
 use crate::bench::predict::Prior;
+use crate::record::layout::{CalibrationRecord, MovedByCalibration, MovedDatum, Record, State, Value};
 use crate::units::{format_si, show};
 use crate::visible::visible;
 use std::fmt::Write;
@@ -20,6 +23,11 @@ pub fn text(calibration: &Calibration, captures: &[String], width: usize) -> Str
                      first: another board, part or condition, or a wrong scale?";
         push_wrapped(&mut out, words, width, "", "");
         return out;
+    }
+    for source in &calibration.at_odds {
+        let name = captures.get(*source).map_or("", String::as_str);
+        let words = format!("Not used: {name}: its figures do not agree with each other and with this board.");
+        push_wrapped(&mut out, &words, width, "", "");
     }
     let (learned, rest): (Vec<&Learned>, Vec<&Learned>) = calibration.data.iter().partition(|datum| datum.is_learned());
     // Writing to a string cannot fail.
@@ -96,11 +104,79 @@ fn shortened_to(text: &str, most: usize) -> String {
     text.chars().take(most).collect()
 }
 
+/// What a calibration changed in a comparison, for a terminal; empty where none was used.
+pub fn change(record: &Record, width: usize) -> String {
+    let Some(calibration) = &record.calibration else { return String::new() };
+    let mut out = String::new();
+    push_wrapped(&mut out, &whose(calibration), width, "", "");
+    for line in changes(calibration) {
+        push_wrapped(&mut out, &line, width, "  ", "    ");
+    }
+    out.push('\n');
+    out
+}
+
+/// Of which board it is, and how much it moves.
+pub fn whose(calibration: &CalibrationRecord) -> String {
+    let CalibrationRecord { board, data, checks, .. } = calibration;
+    let board = if board.is_empty() { String::new() } else { format!(" ({board})") };
+    let moved =
+        |from: State, to: State| checks.iter().filter(|check| (check.before.0, check.after.0) == (from, to)).count();
+    let closed = moved(State::Open, State::Met) + moved(State::Open, State::Missed);
+    let opened = moved(State::Met, State::Open) + moved(State::Missed, State::Open);
+    format!(
+        "Calibrated: for the board that was captured{board}, no other. {} data moved; {closed} checks closed, {opened} opened, of {} whose \
+         state or uncertainty changed.",
+        data.len(),
+        checks.len()
+    )
+}
+
+/// What moved, a line each: data, outcomes, checks.
+pub fn changes(calibration: &CalibrationRecord) -> Vec<String> {
+    let data = calibration.data.iter().map(datum_line);
+    let left = calibration.left.iter().map(|(key, why)| format!("{key}: not taken: {why}"));
+    let outcomes = calibration.outcomes.iter();
+    let outcomes = outcomes.map(|(part, old, new)| format!("{part}: {} -> {}", outcome_name(*old), outcome_name(*new)));
+    data.chain(left).chain(outcomes).chain(calibration.checks.iter().map(check_line)).collect()
+}
+
+fn datum_line(moved: &MovedDatum) -> String {
+    let of = |(value, uncertainty): (f64, f64)| {
+        format!("{} ± {}", format_si(value, &moved.unit, 4), format_si(uncertainty, &moved.unit, 2))
+    };
+    let label = if moved.label.is_empty() { String::new() } else { format!(" ({})", moved.label) };
+    format!("{}{label}: {} -> {}", moved.datum, of(moved.before), of(moved.after))
+}
+
+fn check_line(check: &MovedByCalibration) -> String {
+    let of = |(state, value, uncertainty): &(State, Value, f64)| {
+        let shown = value.number().map_or("no value".into(), |number| quantity(number, &check.unit));
+        let unit = if check.unit == "degC" { "K" } else { &check.unit };
+        format!("{} {shown} ± {}", state_name(*state), quantity(*uncertainty, unit))
+    };
+    format!("{}, {}: {} -> {}", check.part, check.label, of(&check.before), of(&check.after))
+}
+
+/// What a calibration is of.
+#[derive(Clone, Debug, Default)]
+pub struct Of {
+    /// Name of the case.
+    pub case: String,
+    /// SHA-256 of the data of board and original.
+    pub data_sha256: String,
+    /// Which board was captured.
+    pub board: String,
+}
+
 /// As `calibration.toml`: what was learned, and the files that it rests on with the SHA-256 of each.
-pub fn toml(calibration: &Calibration, files: &[(String, String)]) -> String {
+pub fn toml(calibration: &Calibration, of: &Of, files: &[(String, String)]) -> String {
     let mut out = format!("# Written by presolder {} calibrate.\n", env!("CARGO_PKG_VERSION"));
     let (misfit, count) = calibration.misfit;
-    let _ = writeln!(out, "misfit = {misfit:.3}\nfigures = {count}\nsound = {}", calibration.is_sound());
+    let Of { case, data_sha256, board } = of;
+    let _ = writeln!(out, "case = {}\ndata_sha256 = \"{data_sha256}\"", quoted(case));
+    push_stated(&mut out, "board", board);
+    let _ = writeln!(out, "misfit = \"{misfit:.3}\"\nfigures = {count}\nsound = {}", calibration.is_sound());
     for (name, sha256) in files {
         let _ = writeln!(out, "\n[[file]]\nname = {}\nsha256 = \"{sha256}\"", quoted(name));
     }
@@ -111,16 +187,24 @@ pub fn toml(calibration: &Calibration, files: &[(String, String)]) -> String {
         let of_part = prior.of_part;
         let _ = writeln!(
             out,
-            "\n[[learned]]\nkey = {}\nof_part = {of_part}\nvalue = \"{}\"\nuncertainty = \"{:.2} %\"   # standard\n\
-             before = \"{}\"\nbefore_uncertainty = \"{:.2} %\"",
-            quoted(&prior.name),
+            "\n[[learned]]\nkey = {}\nof_part = {of_part}\nvalue = \"{}\"\nuncertainty = \"{}\"   # standard\n\
+             before = \"{}\"\nbefore_uncertainty = \"{}\"",
+            quoted(&prior.key),
             show(value, prior.unit),
-            100.0 * (standard / value).abs(),
+            show(standard, prior.unit),
             show(prior.middle, prior.unit),
-            100.0 * (prior.standard / prior.middle).abs()
+            show(prior.standard, prior.unit)
         );
+        push_stated(&mut out, "label", &prior.label);
     }
     out
+}
+
+/// A key whose value is not empty.
+fn push_stated(out: &mut String, key: &str, value: &str) {
+    if !value.is_empty() {
+        let _ = writeln!(out, "{key} = {}", quoted(value));
+    }
 }
 
 fn quoted(name: &str) -> String {

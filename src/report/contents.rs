@@ -2,7 +2,7 @@
 //! telling this tool's files from those of people.
 
 use super::ReportError;
-use sha2::{Digest, Sha256};
+use crate::sha256;
 use std::collections::HashMap;
 use std::ffi::OsString;
 use std::fs;
@@ -14,9 +14,22 @@ pub const CONTENTS: &str = "contents.sha256";
 const HEAD: &str = "# Written by presolder. Files that are not listed, or changed since, are never removed.";
 
 /// The list of files that are named with `/` between folders.
-pub fn list(files: &[(String, String)]) -> String {
-    let lines = files.iter().map(|(name, text)| format!("{}  {name}\n", hash(text.as_bytes())));
+pub fn list(files: &[(String, Vec<u8>)]) -> String {
+    let lines = files.iter().map(|(name, bytes)| format!("{}  {name}\n", sha256::of(bytes)));
     std::iter::once(format!("{HEAD}\n")).chain(lines).collect()
+}
+
+/// Files of a result that are no longer what was written, with what became of them, in the order of their names. `None` without a list.
+pub fn altered(folder: &Path) -> Option<Vec<(String, &'static str)>> {
+    let contents = Contents::of(folder)?;
+    let state = |name: &String| match exists(&folder.join(name)) {
+        false => Some("missing"),
+        true => (!contents.wrote(name, &folder.join(name))).then_some("changed since it was written"),
+    };
+    let mut altered: Vec<(String, &str)> =
+        contents.hashes.keys().filter_map(|name| Some((name.clone(), state(name)?))).collect();
+    altered.sort();
+    Some(altered)
 }
 
 /// Whether a folder holds such a list.
@@ -124,10 +137,6 @@ impl Contents {
     fn wrote(&self, name: &str, path: &Path) -> bool {
         let Some(listed) = self.hashes.get(name) else { return false };
         path.symlink_metadata().is_ok_and(|found| found.is_file())
-            && fs::read(path).is_ok_and(|bytes| hash(&bytes) == *listed)
+            && fs::read(path).is_ok_and(|bytes| sha256::of(&bytes) == *listed)
     }
-}
-
-fn hash(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }

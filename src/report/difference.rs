@@ -46,7 +46,7 @@ pub fn text(difference: &Difference, width: usize) -> String {
     text
 }
 
-fn section(text: &mut String, title: &str, lines: Vec<String>, width: usize) {
+pub(super) fn section(text: &mut String, title: &str, lines: Vec<String>, width: usize) {
     if lines.is_empty() {
         return;
     }
@@ -58,7 +58,7 @@ fn section(text: &mut String, title: &str, lines: Vec<String>, width: usize) {
     }
 }
 
-fn change(changed: &Changed) -> String {
+pub(super) fn change(changed: &Changed) -> String {
     let or_nothing = |value: &Option<String>| value.clone().unwrap_or("nothing".into());
     format!("{}: {} -> {}", changed.what, or_nothing(&changed.old), or_nothing(&changed.new))
 }

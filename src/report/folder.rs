@@ -7,18 +7,22 @@ use super::{ReportError, boards, captures, csv, html, json, plots, screen};
 use crate::record::boards::BoardsRecord;
 use crate::record::layout::{Curves, Record};
 use crate::record::screen::ScreenRecord;
+use crate::sha256;
 use crate::visible::visible_lines;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const RECORD: &str = "record.json";
+/// Name of the record in a result.
+pub const RECORD: &str = "record.json";
 /// The record of a screening.
 pub const SCREEN: &str = "screen.json";
 const BOARDS: &str = "boards.json";
-const REPORT: &str = "report.html";
+/// Name of the page.
+pub const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
 const BENCH_PLAN: &str = "bench_plan.csv";
-const CAPTURES: &str = "captures.toml";
+/// Name of the file of captures, which is there to be filled in.
+pub const CAPTURES: &str = "captures.toml";
 const WAVEFORMS: &str = "waveforms";
 const PLOTS: &str = "plots";
 const LONGEST_NAME: usize = 100;
@@ -60,7 +64,7 @@ pub fn reserve(target: &Path, replace: bool) -> Result<Reservation, ReportError>
 /// # Errors
 /// Those of both.
 pub fn write(record: &Record, curves: &Curves, target: &Path, replace: bool) -> Result<Written, ReportError> {
-    reserve(target, replace)?.write(record, curves)
+    reserve(target, replace)?.write(record, curves, vec![])
 }
 
 impl Reservation {
@@ -69,7 +73,7 @@ impl Reservation {
         self.claim.target()
     }
 
-    /// Writes all files of a comparison.
+    /// Writes all files of a comparison, and the copies of its inputs: names with `/` between folders, and bytes.
     ///
     /// Everything is written into the draft first and renamed into place at the end; on any error the draft is removed and
     /// an existing target is left as it was. Of a result that is replaced only those files are removed that this tool wrote
@@ -78,8 +82,14 @@ impl Reservation {
     /// # Errors
     /// [`ReportError::Occupied`] where the target has been taken since, [`ReportError::File`] where the system refuses, and
     /// the errors of the formats.
-    pub fn write(self, record: &Record, curves: &Curves) -> Result<Written, ReportError> {
-        self.write_files(contents(record, curves)?, &[WAVEFORMS, PLOTS])
+    pub fn write(
+        self,
+        record: &Record,
+        curves: &Curves,
+        inputs: Vec<(String, Vec<u8>)>,
+    ) -> Result<Written, ReportError> {
+        let own = files(record, curves)?.into_iter().map(|(name, text)| (name, text.into_bytes()));
+        self.write_files(own.chain(inputs).collect())
     }
 
     /// The same of a screening of many parts.
@@ -87,9 +97,7 @@ impl Reservation {
     /// # Errors
     /// As [`Reservation::write`].
     pub fn write_screen(self, record: &ScreenRecord) -> Result<Written, ReportError> {
-        let mut files = screen_files(record, "")?;
-        files.push((CONTENTS.to_string(), contents::list(&files)));
-        self.write_files(files, &[])
+        self.write_texts(screen_files(record, "")?)
     }
 
     /// The same of screenings on several boards, each in a folder of its own.
@@ -111,19 +119,20 @@ impl Reservation {
             files.extend(screen_files(screening, &format!("{folder}/"))?);
             folders.push(folder);
         }
-        files.push((CONTENTS.to_string(), contents::list(&files)));
-        let folders: Vec<&str> = folders.iter().map(String::as_str).collect();
-        self.write_files(files, &folders)
+        self.write_texts(files)
     }
 
-    fn write_files(self, files: Vec<(String, String)>, folders: &[&str]) -> Result<Written, ReportError> {
-        for folder in folders {
-            let path = self.claim.draft().join(folder);
-            fs::create_dir(&path).map_err(failed("create the folder", &path))?;
-        }
-        for (name, text) in &files {
+    fn write_texts(self, files: Vec<(String, String)>) -> Result<Written, ReportError> {
+        self.write_files(files.into_iter().map(|(name, text)| (name, text.into_bytes())).collect())
+    }
+
+    fn write_files(self, mut files: Vec<(String, Vec<u8>)>) -> Result<Written, ReportError> {
+        files.push((CONTENTS.to_string(), contents::list(&files).into_bytes()));
+        for (name, bytes) in &files {
             let path = self.claim.draft().join(name);
-            fs::write(&path, text).map_err(failed("write", &path))?;
+            let above = path.parent().unwrap_or(&path);
+            fs::create_dir_all(above).map_err(failed("create the folder", above))?;
+            fs::write(&path, bytes).map_err(failed("write", &path))?;
         }
         let kept = self.place()?;
         Ok(Written { files: files.into_iter().map(|(name, _)| self.claim.target().join(name)).collect(), kept })
@@ -160,12 +169,17 @@ fn screen_files(record: &ScreenRecord, folder: &str) -> Result<Vec<(String, Stri
     Ok(files.into_iter().map(|(name, text)| (format!("{folder}{name}"), text)).collect())
 }
 
-fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, ReportError> {
+/// Every file of a comparison but the copies of its inputs and the list of contents: names with `/` between folders, and texts.
+///
+/// # Errors
+/// Those of the formats.
+pub fn files(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, ReportError> {
     let record_text = json::record(record)?;
     let plots = plots::all(record, curves)?;
+    let page = html::page_with(record, &plots, &sha256::of(record_text.as_bytes()));
     let mut files = vec![
         (RECORD.to_string(), record_text),
-        (REPORT.to_string(), html::page_with(record, &plots)),
+        (REPORT.to_string(), page),
         (QUANTITIES.to_string(), csv::quantities(record)?),
         (BENCH_PLAN.to_string(), csv::bench_plan(record)?),
         (CAPTURES.to_string(), captures::ready(record)),
@@ -178,7 +192,6 @@ fn contents(record: &Record, curves: &Curves) -> Result<Vec<(String, String)>, R
     for plot in plots {
         files.push((format!("{PLOTS}/{}.svg", plot.name), plot.svg));
     }
-    files.push((CONTENTS.to_string(), contents::list(&files)));
     Ok(files)
 }
 

@@ -7,11 +7,12 @@ use super::plan;
 use super::plots::{self, Plot};
 use super::text::{cross_check_sentence, energy_sentence, state_name};
 use super::wrap::capital;
-use super::{ReportError, check_finite};
+use super::{ReportError, calibration, json};
 use crate::record::layout::{
     Cell, ChangeKind, ConditionRecord, Curves, PartRecord, QuantityRow, Record, Value, ValueRecord,
 };
 use crate::record::words::{place_of, say_value};
+use crate::sha256;
 use crate::visible::visible_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
@@ -27,12 +28,12 @@ const ROLES: [&str; 3] = ["Prepared by", "Reviewed by", "Approved by"];
 /// # Errors
 /// [`ReportError::NotFinite`] where record or curves are damaged, [`ReportError::Plot`] where drawing fails.
 pub fn page(record: &Record, curves: &Curves) -> Result<String, ReportError> {
-    check_finite(record)?;
-    Ok(page_with(record, &plots::all(record, curves)?))
+    let hash = sha256::of(json::record(record)?.as_bytes());
+    Ok(page_with(record, &plots::all(record, curves)?, &hash))
 }
 
-/// The page around plots that are already drawn.
-pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
+/// The page around plots that are already drawn, for a record with that SHA-256 as it is written.
+pub(super) fn page_with(record: &Record, plots: &[Plot], hash: &str) -> String {
     let title = format!("Inductor comparison: {}", record.case.title);
     let page = html! {
         (DOCTYPE)
@@ -49,6 +50,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                 (header(record))
                 main {
                     (outcomes::section(record))
+                    (calibrated(record))
                     (facts(record))
                     (outcomes::evidence(record, plots))
                     (figures(plots))
@@ -59,7 +61,7 @@ pub(super) fn page_with(record: &Record, plots: &[Plot]) -> String {
                     (origins(record))
                     (method(record))
                     (cautions(record))
-                    (signatures())
+                    (signatures(record, hash))
                 }
                 script { (PreEscaped(SCRIPT)) }
             }
@@ -118,6 +120,19 @@ fn header(record: &Record) -> Markup {
             }
         }
         nav aria-label="Contents" { @for (id, title) in CONTENTS { a href={ "#" (id) } { (title) } } }
+    }
+}
+
+/// What captures have told of the board, and what that changes.
+fn calibrated(record: &Record) -> Markup {
+    html! {
+        @if let Some(calibration) = &record.calibration {
+            section {
+                h2 { "Calibrated" }
+                p { (calibration::whose(calibration)) }
+                ul { @for line in calibration::changes(calibration) { li { (line) } } }
+            }
+        }
     }
 }
 
@@ -530,10 +545,16 @@ fn cautions(record: &Record) -> Markup {
     }
 }
 
-fn signatures() -> Markup {
+/// What is signed is the record: its hash stands with the names.
+fn signatures(record: &Record, hash: &str) -> Markup {
     html! {
         section #sign {
             h2 { "Signatures" }
+            p {
+                "For " (record.case.name) ", record.json with SHA-256 " code { (hash) } ", computed by presolder "
+                (record.presolder_version) " on " (record.run.machine) ". " code { "presolder verify" }
+                " with the name of this folder runs it again from the copies of its inputs and tells whether anything differs."
+            }
             table.sign {
                 thead { tr { @for head in ["Role", "Name", "Date", "Signature"] { th scope="col" { (head) } } } }
                 tbody { @for role in ROLES { tr { th scope="row" { (role) } td {} td {} td {} } } }

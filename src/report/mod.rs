@@ -5,7 +5,7 @@ pub mod boards;
 pub mod calibration;
 pub mod captures;
 pub mod claim;
-mod contents;
+pub mod contents;
 pub mod csv;
 pub mod difference;
 pub mod folder;
@@ -21,6 +21,7 @@ mod soak;
 pub mod specification;
 pub mod sweep;
 pub mod text;
+pub mod verify;
 mod wrap;
 
 use crate::visible::visible_path;

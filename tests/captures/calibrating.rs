@@ -10,7 +10,8 @@ use presolder::report::calibration as report;
 use presolder::units::Dimension;
 
 fn prior(name: &str) -> Prior {
-    Prior { name: name.into(), of_part: false, shown: 3.0, middle: 3.0, standard: 0.4, unit: Dimension::Number }
+    let (name, key, label) = (name.into(), name.into(), "a datum".into());
+    Prior { name, key, label, of_part: false, shown: 3.0, middle: 3.0, standard: 0.4, unit: Dimension::Number }
 }
 
 fn row(source: usize, difference: f64, own: f64, effects: &[(&str, f64)]) -> Row {
@@ -47,7 +48,23 @@ fn error_figures_that_contradict_each_other_teach_nothing() {
     assert!(!found.is_sound());
     let text = report::text(&found, &["one.csv".into()], 80);
     assert!(text.contains("nothing is learned") && !text.contains("esr"), "{text}");
-    assert!(!report::toml(&found, &[]).contains("[[learned]]"));
+    assert!(!report::toml(&found, &report::Of::default(), &[]).contains("[[learned]]"));
+}
+
+#[test]
+fn error_a_capture_that_disagrees_with_itself_is_left_aside() {
+    let contrary = [row(0, 4.0, 0.1, &[("esr", 0.7)]), row(0, -4.0, 0.1, &[("esr", 0.7)])];
+    let sound = [row(1, 0.9, 0.35, &[("esr", 0.7)])];
+    let found = learn(&[prior("esr")], &[&contrary[..], &sound[..]].concat()).expect("something");
+    let alone = learn(&[prior("esr")], &sound).expect("something");
+    assert_eq!((found.at_odds.as_slice(), alone.at_odds.len()), (&[0][..], 0));
+    assert_eq!((found.data, found.misfit), (alone.data, alone.misfit), "as if it had not been captured");
+    let text = report::text(
+        &learn(&[prior("esr")], &[&contrary[..], &sound[..]].concat()).expect("it"),
+        &["one.csv".into(), "two.csv".into()],
+        80,
+    );
+    assert!(text.contains("Not used: one.csv") && !text.contains("two.csv"), "{text}");
 }
 
 /// Random numbers of this test's own.
@@ -137,7 +154,7 @@ fn outside_an_inductance_that_is_off_is_learned_from_invented_captures() {
         &bench.folder,
         &captures::read(&bench.folder, &case::read(&bench.folder).expect("a case")).expect("captures"),
     );
-    let toml = report::toml(&found, &hashes.expect("hashes"));
+    let toml = report::toml(&found, &report::Of::default(), &hashes.expect("hashes"));
     assert!(toml.contains(case_file) && toml.contains("ripple.csv") && toml.contains("inductance tolerance"), "{toml}");
     assert!(toml.parse::<toml::Table>().is_ok(), "{toml}");
 }

@@ -4,10 +4,14 @@
 mod folders;
 #[path = "../support/stepper.rs"]
 mod stepper;
+#[path = "../support/mod.rs"]
+mod support;
 
 mod bad_input;
+mod calibrated;
 mod calibrating;
 mod documents;
+mod duty_sweep;
 mod figures;
 mod invented;
 mod measured;

@@ -1,8 +1,12 @@
 //! `presolder diff`: the same is the same, what moved is told with why, and what is no record is refused.
 
+use presolder::record::layout::{Record, Value};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+
+/// Relative change of a figure that is to be found.
+const SEEN: f64 = 3e-9;
 
 fn run(arguments: &[&str], at: &Path) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_presolder"));
@@ -38,11 +42,11 @@ fn law_two_results_are_told_apart_and_why() {
 
     // A figure that somebody has changed by hand is found.
     let record = fs::read_to_string(room.path().join("old/record.json")).expect("a record");
-    let at = record.find("\"quantity\": \"ripple_raw\",").expect("a figure");
-    let value = record[at..].find("\"value\": ").map(|from| at + from + "\"value\": ".len()).expect("its value");
-    let digit = if record[value..].starts_with("0.01") { "0.02" } else { "0.01" };
-    let edited = format!("{}{digit}{}", &record[..value], &record[value + 4..]);
-    fs::write(room.path().join("edited.json"), edited).expect("a file");
+    let mut edited: Record = serde_json::from_str(&record).expect("it reads back");
+    let values = edited.parts[0].results.iter_mut().flat_map(|result| &mut result.values);
+    let figure = values.into_iter().find(|value| value.quantity == "ripple_raw").expect("a figure");
+    figure.value = Value::Number(figure.value.exact().expect("a number") * (1.0 + SEEN));
+    fs::write(room.path().join("edited.json"), serde_json::to_string(&edited).expect("JSON")).expect("a file");
     let found = run(&["diff", "old", "edited.json"], room.path());
     assert_eq!(found.status.code(), Some(1));
     assert!(text(&found.stdout).contains("ripple_raw"), "{}", text(&found.stdout));
@@ -58,7 +62,7 @@ fn error_what_is_no_record_is_refused() {
     };
     file("letter.json", "Dear colleague");
     file("other.json", "{\"record_version\": 1}");
-    file("torn.json", "{\"record_version\": 3, \"parts\": [");
+    file("torn.json", "{\"record_version\": 4, \"parts\": [");
     fs::create_dir(room.path().join("empty")).expect("a folder");
     for (name, told) in [
         ("missing", "read the record"),

@@ -3,6 +3,7 @@
 #[path = "../support/folders.rs"]
 mod folders;
 
+mod calibrated;
 mod diff;
 mod edges;
 mod new;
@@ -12,4 +13,5 @@ mod settings;
 mod specify;
 mod sweep;
 mod tables;
+mod verify;
 mod waveforms;

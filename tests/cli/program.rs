@@ -145,6 +145,7 @@ fn law_table_fits_a_terminal_and_nothing_but_it_goes_to_standard_output() {
                 "bench_plan.csv",
                 "captures.toml",
                 "contents.sha256",
+                "inputs",
                 "plots",
                 "quantities.csv",
                 "record.json",

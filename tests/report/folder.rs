@@ -156,7 +156,7 @@ fn error_a_place_that_another_run_writes_to_is_refused_at_once() {
         let error = reserve(&target, replace).expect_err("it is taken").to_string();
         assert!(error.contains("another run"), "{error}");
     }
-    first.write(&record, &curves).expect("it is written");
+    first.write(&record, &curves, vec![]).expect("it is written");
     assert_eq!(names(room.path()), ["result"]);
     reserve(&target, true).expect("it is free again");
 }

@@ -13,7 +13,7 @@ fn law_the_record_reads_back_bit_for_bit() {
     values[2].value = Value::NotComputed(Why::Told("the energy book does not close".into()));
     let text = record_json(&record).expect("a finite record");
     assert_eq!(serde_json::from_str::<Record>(&text).expect("it reads back"), record);
-    for told in ["\"at_least\": 0.003284", "\"at_most\": 0.71", "\"not_computed\": \"the energy book"] {
+    for told in ["\"at_least\":0.003284", "\"at_most\":0.71", "\"not_computed\":\"the energy book"] {
         assert!(text.contains(told), "{told}");
     }
 }

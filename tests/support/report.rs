@@ -34,6 +34,7 @@ fn record(names: &[&str]) -> Record {
     Record {
         record_version: RECORD_VERSION,
         presolder_version: "0.1.0".into(),
+        run: RunRecord { machine: "x86_64+fma linux".into(), ..RunRecord::default() },
         case: CaseIdentity {
             name: "valve-controller".into(),
             title: "Valve controller, 5 V rail <rev. C & later>".into(),
@@ -58,6 +59,7 @@ fn record(names: &[&str]) -> Record {
             "Output bank: capacitance at bias is digitised from a chart, not guaranteed.".into(),
         ],
         energy_book: EnergyRecord { runs: 72, worst_residual: 3.17e-10, allowed_residual: 1e-6 },
+        calibration: None,
         cross_check: vec![CrossCheckRecord {
             part: "Kestrel-10".into(),
             condition: "24 V, 3 A, nominal".into(),
