@@ -7,9 +7,11 @@ mod check;
 mod compare;
 mod diff;
 mod given;
+mod impedance;
 mod measured;
 mod new;
 mod output;
+mod place;
 mod screen;
 mod sweep;
 mod waveforms;
@@ -51,6 +53,8 @@ enum Command {
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
+    /// Say what a small sine of the load does to the output at each frequency, and who exceeds the target impedance where.
+    Impedance(impedance::Impedance),
     /// Set what was measured on the bench beside what is predicted for the bench's own condition.
     Measured(measured::Measured),
     /// Say which data of board and part the captures of the original tell, and which they do not.
@@ -91,6 +95,7 @@ pub fn main() -> ExitCode {
         Command::Screen(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
+        Command::Impedance(request) => request.run(),
         Command::Measured(request) => request.run(),
         Command::Calibrate(request) => request.run(),
         Command::Completions { shell } => completions(*shell),

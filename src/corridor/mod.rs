@@ -5,6 +5,7 @@ mod corners;
 pub mod deciding;
 mod effort;
 mod ends;
+pub mod impedance;
 pub mod screen;
 pub mod sweep;
 pub mod tipping;

@@ -5,6 +5,7 @@ pub mod cancel;
 pub mod compensator;
 pub mod crossing;
 pub mod error;
+pub mod linear;
 pub mod machine;
 pub mod modal;
 pub mod mode;

@@ -3,6 +3,7 @@
 pub mod curves;
 pub mod difference;
 mod facts;
+pub mod impedance;
 pub mod layout;
 pub mod plan;
 pub mod screen;

@@ -9,6 +9,7 @@ pub mod csv;
 pub mod difference;
 pub mod folder;
 pub mod html;
+pub mod impedance;
 pub mod journal;
 pub mod json;
 pub mod measured;

@@ -5,6 +5,7 @@ mod folders;
 
 mod diff;
 mod edges;
+mod impedance;
 mod new;
 mod program;
 mod screen;

@@ -11,6 +11,7 @@ mod cross_check_control;
 mod cross_check_protection;
 mod current_mode;
 mod dropout;
+mod impedance;
 mod independent_derivation;
 mod laws;
 mod leaps;
