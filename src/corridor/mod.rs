@@ -9,6 +9,7 @@ pub mod impedance;
 pub mod screen;
 pub mod sweep;
 pub mod tipping;
+pub mod worst_load;
 
 use crate::condition::contract::{Condition, Found, Setup, Wish};
 use crate::condition::derating;

@@ -5,11 +5,12 @@
 
 use super::error::EngineError;
 use super::machine::Machine;
-use super::modal::{Column, Factors, Number};
+use super::modal::{Column, Factors, Modal, Number};
 use super::row::{Input, MAX_STATES, Row};
 use super::sensitivity::{Crossing, Jump, Leg, Origin};
 use super::steady::Orbit;
 use nalgebra::{Complex, DMatrix};
+use std::sync::Arc;
 
 /// From when the time of a deviation counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +41,7 @@ pub(crate) struct LinearLeg {
     /// Begin in s after that of the orbit.
     pub begin_s: f64,
     pub duration_s: f64,
+    pub modal: Arc<Modal>,
     /// Matrix of the linear part, and the transition over the stretch.
     generator: DMatrix<f64>,
     transition: DMatrix<f64>,
@@ -62,6 +64,7 @@ impl LinearLeg {
         LinearLeg {
             begin_s,
             duration_s: leg.duration_s,
+            modal: Arc::clone(&mode.modal),
             generator,
             transition: mode.modal.transition(leg.duration_s),
             load: [per(Input::Load), per(Input::LoadSlew)],

@@ -11,6 +11,7 @@ pub mod modal;
 pub mod mode;
 pub mod network;
 pub mod program;
+pub mod response;
 pub mod row;
 pub mod run_book;
 pub mod run_state;

@@ -9,6 +9,7 @@ pub mod plan;
 pub mod screen;
 pub mod sweep;
 pub(crate) mod words;
+pub mod worst_load;
 
 use crate::condition::contract::Found;
 use crate::condition::curves::Curve;

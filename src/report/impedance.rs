@@ -95,7 +95,7 @@ fn push_changes(out: &mut String, record: &ImpedanceRecord, width: usize) {
         }
         let at = format_si(change.frequency_hz, "Hz", 3);
         let text = match change.share {
-            share if share == 0.0 => format!("{}: the same as the original's at every frequency.", part.part),
+            0.0 => format!("{}: the same as the original's at every frequency.", part.part),
             share => format!("{}: largest change {:+.1} % of the original's, at {at}.", part.part, 100.0 * share),
         };
         push_wrapped(out, &text, width, "", "  ");

@@ -20,6 +20,7 @@ pub mod screen;
 mod soak;
 pub mod sweep;
 pub mod text;
+pub mod worst_load;
 mod wrap;
 
 use crate::visible::visible_path;

@@ -13,3 +13,4 @@ mod settings;
 mod sweep;
 mod tables;
 mod waveforms;
+mod worst_load;

@@ -1,5 +1,7 @@
 //! The simulation: engine, measures, stability, losses, and the independent integration beside it. One module a topic.
 
+#[path = "../support/simplex.rs"]
+mod simplex;
 #[path = "../support/stepper.rs"]
 mod stepper;
 #[path = "../support/mod.rs"]
@@ -33,3 +35,4 @@ mod stability_loop;
 mod steady;
 mod synthesis;
 mod validation;
+mod worst_load;
