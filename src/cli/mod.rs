@@ -7,15 +7,18 @@ mod check;
 mod compare;
 mod diff;
 mod given;
+mod impedance;
 mod measured;
 mod merge;
 mod new;
 mod output;
+mod place;
 mod screen;
 mod specify;
 mod sweep;
 mod verify;
 mod waveforms;
+mod worst_load;
 
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
@@ -60,6 +63,10 @@ enum Command {
     Sweep(sweep::Sweep),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
+    /// Say what a small sine of the load does to the output at each frequency, and who exceeds the target impedance where.
+    Impedance(impedance::Impedance),
+    /// Find the load within a swing, a slew and a dwell that moves the output most: a linear bound, and the worst found in full simulation.
+    WorstLoad(worst_load::WorstLoad),
     /// Set what was measured on the bench beside what is predicted for the bench's own condition.
     Measured(measured::Measured),
     /// Say which data of board and part the captures of the original tell, and which they do not.
@@ -103,6 +110,8 @@ pub fn main() -> ExitCode {
         Command::Specify(request) => request.run(),
         Command::Sweep(request) => request.run(),
         Command::Waveforms(request) => request.run(),
+        Command::Impedance(request) => request.run(),
+        Command::WorstLoad(request) => request.run(),
         Command::Measured(request) => request.run(),
         Command::Calibrate(request) => request.run(),
         Command::Completions { shell } => completions(*shell),

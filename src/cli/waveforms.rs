@@ -13,7 +13,7 @@ use crate::model::corner::{CORNERS, Corner};
 use crate::record;
 use crate::record::words::say;
 use crate::report::claim::Claim;
-use crate::report::csv::remark;
+use crate::report::csv::{field, remark};
 use crate::units::{self, Dimension};
 use crate::visible::{visible, visible_path};
 use clap::Args;
@@ -69,8 +69,13 @@ pub(super) fn is_word_of(word: &str, name: &str) -> bool {
 }
 
 /// Words by which corners go on the command line: the begin of their names.
-fn corner_words() -> PossibleValuesParser {
+pub(super) fn corner_words() -> PossibleValuesParser {
     PossibleValuesParser::new(CORNERS.iter().map(corner_word).collect::<Vec<_>>())
+}
+
+/// The corner of a word.
+pub(super) fn corner_of(word: &str) -> Corner {
+    CORNERS.into_iter().find(|corner| corner_word(corner) == word).unwrap_or(CORNERS[0])
 }
 
 fn corner_word(corner: &Corner) -> String {
@@ -86,15 +91,15 @@ fn time(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Time)
 }
 
-fn voltage(text: &str) -> Result<f64, String> {
+pub(super) fn voltage(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Voltage)
 }
 
-fn current(text: &str) -> Result<f64, String> {
+pub(super) fn current(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Current)
 }
 
-fn quantity(text: &str, dimension: Dimension) -> Result<f64, String> {
+pub(super) fn quantity(text: &str, dimension: Dimension) -> Result<f64, String> {
     units::parse(text, dimension).map_err(|refusal| format!("expected {}: {}", refusal.expected, refusal.hint))
 }
 
@@ -189,11 +194,11 @@ impl Waveforms {
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
         let load = self.named.as_ref().map(|name| number_of(&case, name)).transpose()?;
         let condition = self.condition(&case, load)?;
-        let (input_v, load_a) = (self.input_v(&case)?, self.load_a(&case, condition)?);
+        let (input_v, load_a) = (checked_input(&case, self.input)?, self.load_a(&case, condition)?);
         let parts = self.parts(&case)?;
         let ready = |part: &usize| {
             let part = &case.parts[*part];
-            let stand = Stand::new(&case, part, self.corner(), input_v);
+            let stand = Stand::new(&case, part, corner_of(&self.corner), input_v);
             Ok::<_, Error>(Ready::of(&part.name, self.set_up(&stand, condition, (load_a, load))?))
         };
         let runs = parts.iter().map(ready).collect::<Result<Vec<_>, Error>>()?;
@@ -275,10 +280,6 @@ impl Waveforms {
         wanted.copied().ok_or_else(|| Error::Output(format!("error: --condition {}: unknown", self.condition)))
     }
 
-    fn corner(&self) -> Corner {
-        CORNERS.into_iter().find(|corner| corner_word(corner) == self.corner).unwrap_or(CORNERS[0])
-    }
-
     fn set_up(
         &self,
         stand: &Stand<'_>,
@@ -324,39 +325,45 @@ impl Waveforms {
         checked((from_s, to_s), self.every.unwrap_or(usual_s), period_s)
     }
 
-    fn input_v(&self, case: &Case) -> Result<f64, Error> {
-        let input_v = self.input.unwrap_or(case.board.nominal_input_v);
-        if input_v > case.board.output_v && (INPUT_V.0..=INPUT_V.1).contains(&input_v) {
-            return Ok(input_v);
-        }
-        Err(Error::Output(format!(
-            "error: --input {}: expected more than the output voltage of {}, from {} to {}",
-            say(input_v, "V"),
-            say(case.board.output_v, "V"),
-            say(INPUT_V.0, "V"),
-            say(INPUT_V.1, "V")
-        )))
-    }
-
     /// Load current of the steady state. What a case may not ask for is refused here too.
     fn load_a(&self, case: &Case, condition: &dyn Condition) -> Result<Option<f64>, Error> {
         let Some(load_a) = self.load else { return Ok(None) };
-        let wrong =
-            |expected: String| Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
-        let lowest_a = case.board.control.protection.lowest_peak_a();
-        match lowest_a {
-            _ if !condition.takes_load() => {
-                wrong("no load current but with --condition steady: the others take theirs from board.toml".into())
-            }
-            _ if !(0.0..=MOST_LOAD_A).contains(&load_a) => {
-                wrong(format!("a current from 0 A to {}", say(MOST_LOAD_A, "A")))
-            }
-            Some(lowest_a) if load_a >= lowest_a => wrong(format!(
-                "less than the lowest current-limit threshold of {}: the board could not deliver it",
-                say(lowest_a, "A")
-            )),
-            _ => Ok(Some(load_a)),
+        if !condition.takes_load() {
+            let expected = "no load current but with --condition steady: the others take theirs from board.toml";
+            return Err(Error::Output(format!("error: --load {}: expected {expected}", say(load_a, "A"))));
         }
+        checked_load(case, "--load", load_a).map(Some)
+    }
+}
+
+/// An input voltage in V, or the nominal one. What a case may not ask for is refused here too.
+pub(super) fn checked_input(case: &Case, input_v: Option<f64>) -> Result<f64, Error> {
+    let input_v = input_v.unwrap_or(case.board.nominal_input_v);
+    if input_v > case.board.output_v && (INPUT_V.0..=INPUT_V.1).contains(&input_v) {
+        return Ok(input_v);
+    }
+    Err(Error::Output(format!(
+        "error: --input {}: expected more than the output voltage of {}, from {} to {}",
+        say(input_v, "V"),
+        say(case.board.output_v, "V"),
+        say(INPUT_V.0, "V"),
+        say(INPUT_V.1, "V")
+    )))
+}
+
+/// A load current in A that an option asks for; one that a case may not ask for is refused.
+pub(super) fn checked_load(case: &Case, option: &str, load_a: f64) -> Result<f64, Error> {
+    let wrong =
+        |expected: String| Err(Error::Output(format!("error: {option} {}: expected {expected}", say(load_a, "A"))));
+    match case.board.control.protection.lowest_peak_a() {
+        _ if !(0.0..=MOST_LOAD_A).contains(&load_a) => {
+            wrong(format!("a current from 0 A to {}", say(MOST_LOAD_A, "A")))
+        }
+        Some(lowest_a) if load_a >= lowest_a => wrong(format!(
+            "less than the lowest current-limit threshold of {}: the board could not deliver it",
+            say(lowest_a, "A")
+        )),
+        _ => Ok(load_a),
     }
 }
 
@@ -391,11 +398,6 @@ fn line(samples: &[Sample]) -> String {
         text.push_str(&format!(",{value:.9e}"));
     }
     text
-}
-
-/// A field of a table, in quotes where it needs them (RFC 4180).
-fn field(text: &str) -> String {
-    if text.contains(['"', ',', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_string() }
 }
 
 /// The number of a load step or profile that an option names.

@@ -6,10 +6,12 @@ mod corners;
 pub mod deciding;
 mod effort;
 mod ends;
+pub mod impedance;
 pub mod screen;
 pub mod specify;
 pub mod sweep;
 pub mod tipping;
+pub mod worst_load;
 
 use crate::condition::contract::{Condition, Found, Setup, Wish};
 use crate::condition::derating;

@@ -141,6 +141,12 @@ impl Machine {
         DMatrix::from_fn(network.states, network.states, |i, j| network.derivative[i].x[j])
     }
 
+    /// A mode that a run went through.
+    pub fn mode(&mut self, key: ModeKey) -> &Mode {
+        let index = self.prepare(key);
+        &self.modes[index]
+    }
+
     /// The modal form of a mode that a run went through.
     pub fn modal(&mut self, key: ModeKey) -> &Modal {
         let index = self.prepare(key);

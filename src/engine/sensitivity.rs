@@ -4,7 +4,7 @@
 //! from `f` to `g` the state then picks up `(f - g) dt`. Equations: docs/physics.md, "period map".
 
 use super::modal::Flow;
-use super::mode::Mode;
+use super::mode::{Mode, Output};
 use super::network::ModeKey;
 use super::row::{Row, StateVector};
 use super::run_state::Opener;
@@ -21,6 +21,56 @@ pub struct Leg {
     pub duration_s: f64,
     /// d(state at its begin) / d(first state, threshold).
     pub matrix: DMatrix<f64>,
+    /// What happens at its begin where that instant moves.
+    pub jump: Option<Jump>,
+    /// Number of the crossing that ends it, see [`Sensitivity::crossings`].
+    pub crossing: Option<usize>,
+}
+
+/// By what an instant moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// It does not.
+    Fixed,
+    /// As the crossing of that number does, see [`Sensitivity::crossings`].
+    Crossing(usize),
+    /// As the instant does from which the run began: without a clock the request for a turn-on.
+    Begin,
+}
+
+/// What a shift of an instant does.
+#[derive(Clone, Debug)]
+pub struct Jump {
+    /// By what the instant moves.
+    pub by: Origin,
+    /// Right side before it less that after it.
+    pub rates: Vec<f64>,
+    /// Output voltage in V before it less that after it.
+    pub output_v: f64,
+}
+
+/// Something watched that crossed its threshold, and moves with what it reads.
+#[derive(Clone, Copy, Debug)]
+pub struct Crossing {
+    /// What is watched.
+    pub row: Row,
+    /// Rate at which it rises, in its unit per s.
+    pub speed: f64,
+    /// Whether it is the modulator's comparator.
+    pub is_trip: bool,
+}
+
+/// Shift of an instant: d(instant) / d(first state, threshold), and what it goes back to.
+#[derive(Clone, Debug)]
+struct Shift {
+    row: RowDVector<f64>,
+    by: Origin,
+}
+
+impl Shift {
+    fn none(width: usize) -> Shift {
+        Shift { row: RowDVector::zeros(width), by: Origin::Fixed }
+    }
 }
 
 /// What the comparator saw when it tripped.
@@ -45,18 +95,20 @@ pub struct Sensitivity {
     pub matrix: DMatrix<f64>,
     /// Every stretch passed.
     pub legs: Vec<Leg>,
+    /// Every crossing that ended a stretch.
+    pub crossings: Vec<Crossing>,
     /// Every trip of the modulator's comparator.
     pub trips: Vec<Trip>,
     /// Index of the control voltage among the states.
     control_state: Option<usize>,
-    /// d(present instant) / d(first state, threshold).
-    now: RowDVector<f64>,
+    /// Shift of the present instant.
+    now: Shift,
     /// The same for the running timer, and for the turn-offs under way by the modulator and by the current limit.
-    timer: RowDVector<f64>,
-    modulator_off: RowDVector<f64>,
-    limit_off: RowDVector<f64>,
-    /// Right side before the last instant, while that after it is not yet known.
-    before: Option<Vec<f64>>,
+    timer: Shift,
+    modulator_off: Shift,
+    limit_off: Shift,
+    /// Right side and output voltage before the last instant, while those after it are not yet known.
+    before: Option<(Vec<f64>, f64)>,
 }
 
 /// The crossing that ended a stretch.
@@ -73,14 +125,15 @@ pub(super) struct Crossed<'a> {
 impl Sensitivity {
     /// Identity for a network of that many states; `control_state` is the index of the control voltage, where there is one.
     pub fn identity(states: usize, control_state: Option<usize>) -> Sensitivity {
-        let zero = RowDVector::zeros(states + 1);
+        let zero = Shift::none(states + 1);
         Sensitivity {
             matrix: DMatrix::identity(states, states + 1),
             legs: vec![],
+            crossings: vec![],
             trips: vec![],
             control_state,
             now: zero.clone(),
-            timer: zero.clone(),
+            timer: Shift { by: Origin::Begin, ..zero.clone() },
             modulator_off: zero.clone(),
             limit_off: zero,
             before: None,
@@ -90,6 +143,10 @@ impl Sensitivity {
     fn right_side(mode: &Mode, x: &StateVector, flow: &Flow, t_s: f64) -> Vec<f64> {
         let inputs = flow.settled.inputs_at(t_s);
         mode.network.derivative.iter().map(|row| row.at(x, &inputs)).collect()
+    }
+
+    fn output_v(mode: &Mode, x: &StateVector, flow: &Flow, t_s: f64) -> f64 {
+        mode.output(Output::Voltage).row.at(x, &flow.settled.inputs_at(t_s))
     }
 
     /// Passes a stretch that begins at a phase and lasts some time; `crossed` is what ended it, if a crossing did.
@@ -102,37 +159,46 @@ impl Sensitivity {
         crossed: Option<Crossed<'_>>,
     ) {
         if duration_s > 0.0 {
-            if let Some(before) = self.before.take() {
+            let jump = self.before.take().map(|(before, output_v)| {
                 let after = Sensitivity::right_side(mode, &flow.start, flow, 0.0);
-                self.jump(&before, &after);
-            }
-            self.legs.push(Leg { key: mode.key, phase_s, duration_s, matrix: self.matrix.clone() });
+                let rates = before.iter().zip(after).map(|(f, g)| f - g).collect();
+                let output_v = output_v - Sensitivity::output_v(mode, &flow.start, flow, 0.0);
+                Jump { by: self.now.by, rates, output_v }
+            });
+            jump.iter().for_each(|jump| self.jump(&jump.rates));
+            let jump = jump.filter(|jump| jump.by != Origin::Fixed);
+            let matrix = self.matrix.clone();
+            self.legs.push(Leg { key: mode.key, phase_s, duration_s, matrix, jump, crossing: None });
             self.matrix = mode.modal.transition(duration_s) * &self.matrix;
             let rate = Sensitivity::right_side(mode, end, flow, duration_s);
             self.now = match crossed {
                 Some(crossed) => self.shift_of(&crossed, (phase_s + duration_s, flow), &rate),
-                None => RowDVector::zeros(self.now.len()),
+                None => self.fixed(),
             };
-            self.before = Some(rate);
+            self.before = Some((rate, Sensitivity::output_v(mode, end, flow, duration_s)));
         }
     }
 
-    fn jump(&mut self, before: &[f64], after: &[f64]) {
-        for (i, (f, g)) in before.iter().zip(after).enumerate() {
-            for j in 0..self.now.len() {
-                self.matrix[(i, j)] += (f - g) * self.now[j];
+    fn fixed(&self) -> Shift {
+        Shift::none(self.now.row.len())
+    }
+
+    fn jump(&mut self, rates: &[f64]) {
+        for (i, rate) in rates.iter().enumerate() {
+            for j in 0..self.now.row.len() {
+                self.matrix[(i, j)] += rate * self.now.row[j];
             }
         }
     }
 
     /// Shift of the present instant, at which something crossed; a trip of the comparator is noted.
-    fn shift_of(&mut self, crossed: &Crossed<'_>, (now_s, flow): (f64, &Flow), rate: &[f64]) -> RowDVector<f64> {
+    fn shift_of(&mut self, crossed: &Crossed<'_>, (now_s, flow): (f64, &Flow), rate: &[f64]) -> Shift {
         let (n, row) = (rate.len(), crossed.row);
         let normal = RowDVector::from_fn(n, |_, i| row.x[i]);
         let inputs: f64 = row.u.iter().zip(flow.settled.input_slopes).map(|(a, b)| a * b).sum();
         let speed: f64 = rate.iter().enumerate().map(|(i, f)| row.x[i] * f).sum::<f64>() + crossed.per_phase + inputs;
         if speed == 0.0 {
-            return RowDVector::zeros(n + 1);
+            return self.fixed();
         }
         let mut signal = normal * &self.matrix;
         if crossed.is_trip {
@@ -146,7 +212,10 @@ impl Sensitivity {
             }
             signal[n] += 1.0;
         }
-        signal * (-1.0 / speed)
+        let number = self.crossings.len();
+        self.crossings.push(Crossing { row: *row, speed, is_trip: crossed.is_trip });
+        self.legs.iter_mut().last().into_iter().for_each(|leg| leg.crossing = Some(number));
+        Shift { row: signal * (-1.0 / speed), by: Origin::Crossing(number) }
     }
 
     /// A timer expired: the instant moves as its start did.
@@ -156,18 +225,24 @@ impl Sensitivity {
 
     /// A clock edge, which never moves. Where it begins a cycle a timer starts; timers that run on over it keep their own shift.
     pub(super) fn clock_edge(&mut self, begins_cycle: bool) {
-        self.now.fill(0.0);
+        self.now = self.fixed();
         if begins_cycle {
             self.start_timer(true);
         }
     }
 
+    /// The crossing by which the present instant moves, with the right side before it; none where it does not move.
+    pub fn last(&self) -> Option<(Crossing, &[f64])> {
+        let Origin::Crossing(number) = self.now.by else { return None };
+        Some((*self.crossings.get(number)?, self.before.as_ref()?.0.as_slice()))
+    }
+
     /// The map up to the present instant where that moves with the states, as the turn-on does without a clock.
     pub fn to_instant(&self) -> DMatrix<f64> {
         let mut matrix = self.matrix.clone();
-        for (i, rate) in self.before.iter().flatten().enumerate() {
-            for j in 0..self.now.len() {
-                matrix[(i, j)] += rate * self.now[j];
+        for (i, rate) in self.before.iter().flat_map(|(rates, _)| rates).enumerate() {
+            for j in 0..self.now.row.len() {
+                matrix[(i, j)] += rate * self.now.row[j];
             }
         }
         matrix
@@ -175,12 +250,12 @@ impl Sensitivity {
 
     /// A timer starts now; it `follows` the present instant, or ends at a fixed time after the clock edge.
     pub(super) fn start_timer(&mut self, follows: bool) {
-        self.timer = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+        self.timer = if follows { self.now.clone() } else { self.fixed() };
     }
 
     /// A turn-off is under way; it `follows` the present instant, or is due at a fixed time after the turn-on.
     pub(super) fn start_turn_off(&mut self, opener: Opener, follows: bool) {
-        let shift = if follows { self.now.clone() } else { RowDVector::zeros(self.now.len()) };
+        let shift = if follows { self.now.clone() } else { self.fixed() };
         match opener {
             Opener::Modulator => self.modulator_off = shift,
             Opener::Limit => self.limit_off = shift,

@@ -8,6 +8,7 @@ pub mod curves;
 pub mod difference;
 mod digits;
 mod facts;
+pub mod impedance;
 pub mod layout;
 pub mod machine;
 pub mod plan;
@@ -18,6 +19,7 @@ pub mod specification;
 pub mod sweep;
 pub mod verify;
 pub(crate) mod words;
+pub mod worst_load;
 
 use crate::condition::contract::Found;
 use crate::condition::curves::Curve;

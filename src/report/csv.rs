@@ -25,6 +25,11 @@ pub fn remark(set: &str) -> String {
     format!("# set {set}")
 }
 
+/// A field of a table, in quotes where it needs them (RFC 4180).
+pub fn field(text: &str) -> String {
+    if text.contains(['"', ',', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_string() }
+}
+
 /// The lines before the header of every table: what was set; none where nothing was.
 pub(super) fn remarks(record: &Record) -> String {
     record.case.set.iter().map(|set| format!("{}\r\n", remark(set))).collect()

@@ -10,6 +10,7 @@ pub mod csv;
 pub mod difference;
 pub mod folder;
 pub mod html;
+pub mod impedance;
 pub mod journal;
 pub mod json;
 pub mod measured;
@@ -22,6 +23,7 @@ pub mod specification;
 pub mod sweep;
 pub mod text;
 pub mod verify;
+pub mod worst_load;
 mod wrap;
 
 use crate::visible::visible_path;

@@ -7,6 +7,7 @@
 mod bars;
 mod deciding;
 mod events;
+pub(super) mod impedance;
 mod loads;
 mod loop_gain;
 mod margins;

@@ -35,7 +35,8 @@ for (const svg of document.querySelectorAll("figure svg")) {
     const at = digits(panel.decades ? 10 ** along : along) + " " + panel.units[0];
     const parts = data.lines.map(([, part]) => {
       const found = curves.filter(curve => curve.part === part && within(panel, curve.points[1])).flatMap(curve => heights(curve.points, x));
-      const values = found.map(height => y0 + (y1 - y0) * (bottom - height) / (bottom - top));
+      const upward = found.map(height => y0 + (y1 - y0) * (bottom - height) / (bottom - top));
+      const values = upward.map(value => panel.upright ? 10 ** value : value);
       if (!values.length) return "";
       const [low, high] = [Math.min(...values), Math.max(...values)].map(digits);
       return part + " " + (low === high ? low : low + " to " + high) + " " + panel.units[1];

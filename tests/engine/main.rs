@@ -1,5 +1,7 @@
 //! The simulation: engine, measures, stability, losses, and the independent integration beside it. One module a topic.
 
+#[path = "../support/simplex.rs"]
+mod simplex;
 #[path = "../support/stepper.rs"]
 mod stepper;
 #[path = "../support/mod.rs"]
@@ -11,6 +13,7 @@ mod cross_check_control;
 mod cross_check_protection;
 mod current_mode;
 mod dropout;
+mod impedance;
 mod independent_derivation;
 mod laws;
 mod leaps;
@@ -32,3 +35,4 @@ mod stability_loop;
 mod steady;
 mod synthesis;
 mod validation;
+mod worst_load;

@@ -38,6 +38,8 @@ fn all() -> Log {
         current_mode::operating_point,
         stability::exact_loop_gain,
         stability::averaged_loop_gain,
+        stability::exact_impedance,
+        stability::textbook_impedance,
         stability::published_voltage_mode,
         stability::published_point_of_load,
         stability::published_current_mode,

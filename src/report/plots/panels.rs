@@ -66,7 +66,10 @@ impl Axis {
         let exponents = self.low.floor() as i32..=self.high.ceil() as i32;
         let lines = exponents.flat_map(|n| (1..10).map(move |m| (f64::from(n) + f64::from(m).log10(), (n, m))));
         let inside = lines.filter(|(at, _)| *at >= self.low - 1e-9 && *at <= self.high + 1e-9);
-        inside.map(|(at, (n, m))| (at, if m == 1 { decade_label(n) } else { String::new() })).collect()
+        // Fewer decades than this leave room for more labels.
+        let narrow = self.high - self.low < NARROW;
+        let is_told = |m: i32| m == 1 || (narrow && (m == 2 || m == 5));
+        inside.map(|(at, (n, m))| (at, if is_told(m) { decade_label(n, m) } else { String::new() })).collect()
     }
 
     /// Without room at the ends.
@@ -87,10 +90,13 @@ impl Axis {
     }
 }
 
-/// A power of ten with a prefix, as "10 k".
-fn decade_label(exponent: i32) -> String {
+/// Decades below which an axis labels twice and five times a power of ten as well.
+const NARROW: f64 = 2.2;
+
+/// A multiple of a power of ten with a prefix, as "10 k".
+fn decade_label(exponent: i32, times: i32) -> String {
     let group = (exponent.div_euclid(3) + 2).clamp(0, DECADE_PREFIXES.len() as i32 - 1);
-    let digits = 10_f64.powi(exponent - 3 * (group - 2));
+    let digits = f64::from(times) * 10_f64.powi(exponent - 3 * (group - 2));
     format!("{digits} {}", DECADE_PREFIXES[group as usize]).trim_end().to_string()
 }
 
@@ -272,7 +278,7 @@ fn read_out(rows: &[Vec<Panel>], legend: &[Legend], (head, panel_height): (i32, 
         let Place { left, right, top, bottom } = place;
         let ends = [panel.x.low, panel.x.high, panel.y.low, panel.y.high].map(rounded);
         json!({ "frame": [left, right, top, bottom], "ends": ends, "units": [panel.x.scale.unit, panel.y.scale.unit],
-            "name": panel.y.label, "decades": panel.x.decades })
+            "name": panel.y.label, "decades": panel.x.decades, "upright": panel.y.decades })
     };
     let numbered = |(i, row): (usize, &Vec<Panel>)| {
         let count = row.len();

@@ -10,6 +10,7 @@ use crate::support::demo::{self, DemoBoard};
 use crate::support::*;
 use nalgebra::Complex;
 use presolder::board::{Board, Compensator, LoadKind, LowSide, Modulator, Ramp};
+use presolder::engine::linear::{Frame, LinearOrbit};
 use presolder::engine::machine::Machine;
 use presolder::engine::network::Circuit;
 use presolder::measure::steady;
@@ -135,15 +136,61 @@ impl InFrequency<'_> {
         (all / rise, own / (rise + all - own))
     }
 
-    /// Averaged model, in current mode with the modulator's gain after the shape of the mean current.
-    pub fn averaged(&self, frequency_hz: f64) -> Complex<f64> {
+    /// Output impedance with the duty held: winding and inductor parallel to bank and load.
+    fn held_ohm(&self, s: Complex<f64>) -> Complex<f64> {
+        self.output_ohm(s) * (s * self.inductance_h + self.series_ohm) * self.current_s(s)
+    }
+
+    /// Rise of the comparator's signal per ampere of the load with the duty held.
+    fn seen(&self, s: Complex<f64>) -> Complex<f64> {
+        let (gain, sense, ..) = self.comparator();
+        self.output_ohm(s) * self.current_s(s) * sense - gain * self.compensator(s) * self.held_ohm(s)
+    }
+
+    /// Output impedance (loop opened at the control voltage, loop closed), exact for this class of boards: a shift of a turn-off is
+    /// an impulse at the switch node, whose component at the load's own frequency counts, and all of whose images come back.
+    pub fn impedance(&self, frequency_hz: f64) -> [Complex<f64>; 2] {
         let (gain, sense, ramp, delay_s) = self.comparator();
+        let (omega, source_v) = (TAU * frequency_hz, self.source_v());
+        let (control, current) = (|s| self.control(s), |s| self.current_s(s));
+        let mut rise = Complex::new(ramp + gain * self.slope(control, delay_s), 0.0);
+        if sense != 0.0 {
+            rise += self.slope(current, delay_s) + source_v * self.images(current, omega, delay_s);
+        }
+        let all = gain * source_v * self.images(control, omega, delay_s);
+        let s = Complex::new(0.0, omega);
+        let output = self.output_ohm(s) * self.current_s(s) * (-s * delay_s).exp() * source_v / self.period_s();
+        let opened = sense * self.output_ohm(s) * self.current_s(s);
+        [self.held_ohm(s) + output * opened / rise, self.held_ohm(s) + output * self.seen(s) / (rise + all)]
+    }
+
+    /// The same by the averaged model.
+    pub fn averaged_impedance(&self, frequency_hz: f64) -> [Complex<f64>; 2] {
+        let (gain, sense, ..) = self.comparator();
         let s = Complex::new(0.0, TAU * frequency_hz);
+        let duty = self.averaged_duty(s);
+        let through = self.output_ohm(s) * self.current_s(s) * duty;
+        let current = sense * duty * self.current_s(s) + 1.0;
+        let opened = sense * self.output_ohm(s) * self.current_s(s);
+        let closed = current + gain * duty * self.control(s);
+        [self.held_ohm(s) + through * opened / current, self.held_ohm(s) + through * self.seen(s) / closed]
+    }
+
+    /// Voltage at the switch node per unit of the comparator's signal, in the mean.
+    fn averaged_duty(&self, s: Complex<f64>) -> Complex<f64> {
+        let (_, sense, ramp, delay_s) = self.comparator();
         // Voltages that raise and lower the current, in the mean.
         let down = self.board.output_v + self.load_a * self.series_ohm;
         let up = self.source_v() - down;
         let per_period = (ramp + sense * 0.5 * (up - down) / self.inductance_h) * self.period_s();
-        let duty = self.source_v() * (-s * delay_s).exp() / per_period;
+        self.source_v() * (-s * delay_s).exp() / per_period
+    }
+
+    /// Averaged model, in current mode with the modulator's gain after the shape of the mean current.
+    pub fn averaged(&self, frequency_hz: f64) -> Complex<f64> {
+        let (gain, sense, ..) = self.comparator();
+        let s = Complex::new(0.0, TAU * frequency_hz);
+        let duty = self.averaged_duty(s);
         gain * duty * self.control(s) / (sense * duty * self.current_s(s) + 1.0)
     }
 }
@@ -242,6 +289,73 @@ pub fn averaged_loop_gain(log: &mut Log) {
                     let shown = control.analyser(frequency_hz).unwrap();
                     gain(log, &words, shown, frequency.averaged(frequency_hz), tolerance);
                 }
+            }
+        }
+    }
+}
+
+/// Output impedance of a board at nominal input with a linear inductor at some frequencies: (opened, closed).
+fn impedances_of(
+    board: &Board,
+    (inductance_h, dcr_ohm): (f64, f64),
+    load_a: f64,
+    frequencies_hz: &[f64],
+) -> Vec<[Complex<f64>; 2]> {
+    let flux = FluxTable::linear(inductance_h).unwrap();
+    let mut machine = Machine::new(Circuit::new(board, flux, dcr_ohm, board.nominal_input_v, load_a)).unwrap();
+    let orbit = steady::measure(&mut machine, load_a).unwrap().orbit;
+    let closed = LinearOrbit::around(&mut machine, &orbit).unwrap().expect("it repeats");
+    let both = [closed.opened(), closed].map(|orbit| (orbit.map(Frame::Absolute), orbit));
+    let at = |hz: &f64| both.each_ref().map(|(map, orbit)| orbit.impedance_ohm(map, *hz).expect("a solution"));
+    frequencies_hz.iter().map(at).collect()
+}
+
+pub fn exact_impedance(log: &mut Log) {
+    /// As of the loop gain; the impedance is in places a small rest of large terms.
+    const EXACT: [f64; 2] = [3e-8, 3e-5];
+    log.case(
+        "Output impedance of the demo boards as one linear network (equal switches, no dead time)",
+        "bank, winding and inductor in parallel, less what a train of impulses at the turn-off makes of it, with all images, in closed form from the values of the parts",
+        Status::Derived,
+    );
+    for (demo, tolerance) in [demo::ticket_kiosk(), demo::valve_controller()].into_iter().zip(EXACT) {
+        let (demo, series_ohm) = one_network(demo, 1.0);
+        let (_, frequency) = both(&demo, series_ohm, demo.steady_a);
+        let frequencies_hz = [0.9e3, 9.7e3, 43e3, 97e3, 0.47 * demo.board.frequency_hz];
+        let part = (demo.inductance[0].1, demo.dcr_ohm);
+        let ours = impedances_of(&demo.board, part, demo.steady_a, &frequencies_hz);
+        for (hz, ours) in frequencies_hz.into_iter().zip(ours) {
+            let reference = frequency.impedance(hz);
+            for (k, words) in ["loop opened", "loop closed"].into_iter().enumerate() {
+                let words = format!("{}, {hz} Hz, {words}", demo.name);
+                gain(log, &words, ours[k], reference[k], tolerance);
+            }
+        }
+    }
+}
+
+pub fn textbook_impedance(log: &mut Log) {
+    /// Below a tenth of the clock the ripple at the comparator and the images count for this much.
+    const BELOW_A_TENTH: f64 = 0.03;
+    log.case(
+        "Output impedance of textbook regulators, below a tenth of the clock",
+        "Erickson, Maksimovic, as above, sect. 9.2 (voltage mode, 5 kHz loop: Z over 1 + T) and sect. 18.6.2 (current mode, 40 kHz loop) with the averaged model of ch. 18; the book gives the method and the circuit, the values are computed by it",
+        Status::Memory,
+    );
+    let lead = Board { load_kind: LoadKind::Resistance, ..lead_regulator(500.0) };
+    let boards =
+        [("voltage mode", lead, (50e-6, 0.0), 5.0), ("current mode", current_mode_regulator(), (35e-6, 0.05), 0.8)];
+    for (name, board, part, load_a) in boards {
+        let run = steady(&board, linear(part.0), part.1, board.nominal_input_v, load_a);
+        let on_s = run.duty() / board.frequency_hz;
+        let frequency = InFrequency { board: &board, inductance_h: part.0, series_ohm: part.1, load_a, on_s };
+        let shares = [0.003, 0.01, 0.03, 0.09];
+        let frequencies_hz = shares.map(|share| share * board.frequency_hz);
+        for (hz, ours) in frequencies_hz.into_iter().zip(impedances_of(&board, part, load_a, &frequencies_hz)) {
+            let reference = frequency.averaged_impedance(hz);
+            for (k, words) in ["loop opened", "loop closed"].into_iter().enumerate() {
+                let words = format!("{name}, {hz} Hz, {words}, magnitude");
+                log.near(words, ours[k].norm(), reference[k].norm(), BELOW_A_TENTH);
             }
         }
     }
