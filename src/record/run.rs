@@ -3,6 +3,7 @@
 use super::curves::Curves;
 use super::digits;
 use super::layout::{Record, RunRecord};
+use super::machine::instruction_set;
 use crate::condition::CONDITIONS;
 use crate::corridor::{Depth, calibrated};
 use crate::error::Error;
@@ -47,23 +48,6 @@ pub fn compare(
 }
 
 /// Instruction set and system, on which the last digits depend.
-pub fn machine() -> String {
-    let extensions = extensions().into_iter().filter(|(_, is_there)| *is_there).map(|(name, _)| name);
-    let set = std::iter::once(std::env::consts::ARCH).chain(extensions).collect::<Vec<_>>().join("+");
-    format!("{set} {}", std::env::consts::OS)
-}
-
-/// Extensions that libraries of arithmetic look for while they run.
-#[cfg(target_arch = "x86_64")]
-fn extensions() -> Vec<(&'static str, bool)> {
-    vec![
-        ("avx2", std::arch::is_x86_feature_detected!("avx2")),
-        ("fma", std::arch::is_x86_feature_detected!("fma")),
-        ("avx512f", std::arch::is_x86_feature_detected!("avx512f")),
-    ]
-}
-
-#[cfg(not(target_arch = "x86_64"))]
-fn extensions() -> Vec<(&'static str, bool)> {
-    vec![]
+fn machine() -> String {
+    format!("{}, {}", instruction_set(), std::env::consts::OS)
 }

@@ -115,6 +115,11 @@ fn law_what_was_learned_stands_in_the_case_with_its_own_doubt() {
     let (bench, _) = with(&learned);
     let mut case = case::read(&bench.folder).expect("the case");
     let read = calibration::read(&bench.folder, &mut case).expect("it is of this board");
+    // The reading in board.toml tells how it cools.
+    let with_reading = calibrated::take(&mut case.clone(), &read.data);
+    assert_eq!((with_reading.moved.len(), with_reading.left.len()), (2, 2), "{with_reading:?}");
+    assert!(with_reading.left[0].1.contains("readings in board.toml"), "{with_reading:?}");
+    case.readings.clear();
     let taken = calibrated::take(&mut case, &read.data);
     assert_eq!((taken.moved.len(), taken.left.len()), (3, 1), "{taken:?}");
     assert!(taken.left[0].1.contains("the part that was fitted"), "{taken:?}");
