@@ -1,5 +1,6 @@
 //! `presolder new`: a case that runs as it is written, for every control.
 
+use presolder::record::layout::{Record, State};
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -44,9 +45,9 @@ fn law_the_fitted_part_of_a_skeleton_misses_nothing() {
     for control in CONTROLS.iter().filter(|control| **control != "fixed-duty") {
         run(keep.path(), &["new", control, "--control", control]);
         let output = run(keep.path(), &["compare", control, "--quick", "--json"]);
-        let record: serde_json::Value = serde_json::from_slice(&output.stdout).expect("a record");
-        let checks = record["original"]["checks"].as_array().expect("checks").iter();
-        let missed: Vec<_> = checks.filter(|check| check["state"] == "missed").map(|check| &check["key"]).collect();
+        let record: Record = serde_json::from_slice(&output.stdout).expect("a record");
+        let missed = record.original.checks.iter().filter(|check| check.state == State::Missed);
+        let missed: Vec<&String> = missed.map(|check| &check.key).collect();
         assert!(missed.is_empty(), "{control}: {missed:?}");
     }
 }
