@@ -2,7 +2,7 @@
 
 use crate::case::{self, Case};
 use crate::error::Error;
-use crate::visible::visible_path;
+use crate::visible::{visible, visible_path};
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -43,6 +43,19 @@ impl Given {
         Ok(case)
     }
 
+    /// Reads the case with more set in place of its values; what is set here counts, whatever was given for the same key.
+    pub fn read_with(&self, more: &[String]) -> Result<Case, Error> {
+        let mut case = case::read_with(&self.case, &self.set_with(more))?;
+        case.cancel = super::CANCEL.clone();
+        Ok(case)
+    }
+
+    fn set_with(&self, more: &[String]) -> Vec<String> {
+        let key = |set: &str| set.split('=').next().unwrap_or_default().trim().to_string();
+        let is_new = |set: &&String| more.iter().all(|other| key(other) != key(set));
+        self.set.iter().filter(is_new).chain(more).cloned().collect()
+    }
+
     /// The folder of the case.
     pub fn folder(&self) -> PathBuf {
         case::folder_of(&self.case)
@@ -50,8 +63,14 @@ impl Given {
 
     /// The same arguments for another command, as a shell takes them.
     pub fn again(&self) -> String {
-        let set = self.set.iter().map(|set| format!(" --set {}", quoted(set)));
-        visible_path(&self.case) + &set.collect::<String>()
+        self.again_with(&[], None)
+    }
+
+    /// The same with more that is set, and perhaps one part alone.
+    pub fn again_with(&self, more: &[String], part: Option<&str>) -> String {
+        let only = part.map_or_else(String::new, |part| format!(" --only {}", quoted(&visible(part))));
+        let set = self.set_with(more).into_iter().map(|set| format!(" --set {}", quoted(&set)));
+        visible_path(&self.case) + &only + &set.collect::<String>()
     }
 }
 

@@ -13,9 +13,11 @@ mod merge;
 mod new;
 mod output;
 mod place;
+mod remedies;
 mod screen;
 mod specify;
 mod sweep;
+mod transients;
 mod verify;
 mod waveforms;
 mod worst_load;
@@ -53,6 +55,8 @@ enum Command {
     Diff(diff::Diff),
     /// Run a result again from the copies of its inputs, and say whether anything differs.
     Verify(verify::Verify),
+    /// Look for the least change of the board with which a part passes that does not pass now.
+    Remedies(remedies::Remedies),
     /// Look at every part of a purchasing list on the board of a case, and say which are worth soldering.
     Screen(screen::Screen),
     /// Say what a part must have to pass on the board of a case: a specification for purchasing.
@@ -61,6 +65,8 @@ enum Command {
     Merge(merge::Merge),
     /// Run every combination of tolerances, or random draws of them, and say what share of units meets each limit.
     Sweep(sweep::Sweep),
+    /// Map load steps of every size, slew and repetition, each part beside the original.
+    Transients(transients::Transients),
     /// Write the waveforms of one part in one condition as CSV.
     Waveforms(waveforms::Waveforms),
     /// Say what a small sine of the load does to the output at each frequency, and who exceeds the target impedance where.
@@ -105,10 +111,12 @@ pub fn main() -> ExitCode {
         Command::Check(request) => request.run(),
         Command::Diff(request) => request.run(),
         Command::Verify(request) => request.run(),
+        Command::Remedies(request) => request.run(),
         Command::Screen(request) => request.run(),
         Command::Merge(request) => request.run(),
         Command::Specify(request) => request.run(),
         Command::Sweep(request) => request.run(),
+        Command::Transients(request) => request.run(),
         Command::Waveforms(request) => request.run(),
         Command::Impedance(request) => request.run(),
         Command::WorstLoad(request) => request.run(),

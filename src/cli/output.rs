@@ -115,6 +115,26 @@ pub fn progress_with_time(done: usize, total: usize) {
     }
 }
 
+/// As [`progress`], of changes that are tried: how many there will be is not known.
+pub fn progress_of_changes(tried: usize) {
+    let mut out = std::io::stderr().lock();
+    if out.is_terminal() {
+        let _ = write!(out, "\rtried {tried} changes \x1b[K");
+        let _ = out.flush();
+    } else if is_due() {
+        let _ = writeln!(out, "tried {tried} changes");
+    }
+}
+
+/// Clears a line of progress that has no end of its own.
+pub fn end_progress() {
+    let mut out = std::io::stderr().lock();
+    if out.is_terminal() {
+        let _ = write!(out, "\r\x1b[K");
+        let _ = out.flush();
+    }
+}
+
 /// When the first part was done.
 static BEGAN: OnceLock<Instant> = OnceLock::new();
 

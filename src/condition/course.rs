@@ -8,6 +8,7 @@ use super::curves::Curve;
 use super::derating;
 use super::figures::{Failure, Figures, Note, Place};
 use super::load_step::LEAD_CYCLES;
+use super::ready::Ready;
 use super::stand::{Stand, Warm, note_beyond};
 use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
@@ -81,37 +82,35 @@ struct Seen {
 
 /// Runs a course from the steady state at its first current, and measures it: the worst of all begins within the period.
 pub(super) fn simulate(stand: &Stand<'_>, place: Place, course: &Course) -> Result<Found, Failure> {
-    let (low_a, high_a) = course.profile.levels_a();
-    let Warm { mut machine, steady: high, winding_degc, curve, .. } = stand.warm(high_a)?;
-    let low = stand.steady(&mut machine, low_a)?;
-    let first = match course.profile.first_a() {
-        first_a if first_a == low_a => low.orbit.x,
-        first_a => stand.steady(&mut machine, first_a)?.orbit.x,
-    };
-    let means_v = (low.mean_output_v(), high.mean_output_v());
-    // Nothing reads the instrument from here on.
-    let mut machine = machine.without_instrument()?;
-    let period_s = machine.period_s();
-    let mut found = Found::of(Figures::at(place, Some(winding_degc)));
+    let mut ready = Ready::of(stand, course.profile.levels_a())?;
+    run_all(stand, &mut ready, place, course)
+}
+
+/// The same on a stand that is ready for its levels.
+pub(super) fn run_all(stand: &Stand<'_>, ready: &mut Ready, place: Place, course: &Course) -> Result<Found, Failure> {
+    let mut found = Found::of(Figures::at(place, Some(ready.winding_degc)));
+    let first = ready.state(stand, course.profile.first_a())?;
     let mut runs = vec![];
     let phases = stand.case.board.procedure.step_phases;
     for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
+        let Ready { machine, means_v, .. } = &mut *ready;
+        let period_s = machine.period_s();
         let begin = (LEAD_CYCLES, fraction * period_s);
         let cycles = later(begin, course.duration_s(), period_s).0 + 1;
         let corners = course.corners(begin, period_s);
         let wanted = fraction == 0.0 || stand.is_watched();
-        let mut thinned = stand.thinned(wanted, &machine, cycles, (begin, &corners), INTERVALS);
-        let seen = run(&mut machine, course, begin, first, &mut thinned)?;
+        let mut thinned = stand.thinned(wanted, machine, cycles, (begin, &corners), INTERVALS);
+        let seen = run(machine, course, begin, first, &mut thinned)?;
         found.books.push(seen.book);
         found.peak_a = found.peak_a.max(seen.current.high);
         let named = stand.case.board.named(place.load).map_or_else(String::new, |named| named.name.clone());
-        let curve = stand.event_curve(place.condition, thinned, means_v);
+        let curve = stand.event_curve(place.condition, thinned, *means_v);
         found.curves.extend(curve.map(|curve| Curve::of_load(curve, &named)));
         runs.push(seen);
     }
-    measure(&runs, (means_v, stand.case.board.output_v), &mut found.figures);
+    measure(&runs, (ready.means_v, stand.case.board.output_v), &mut found.figures);
     derating::of_peak(stand, found.peak_a, &mut found.figures);
-    note_beyond(&curve, found.peak_a, &mut found.figures);
+    note_beyond(&ready.curve, found.peak_a, &mut found.figures);
     Ok(found)
 }
 

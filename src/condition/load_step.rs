@@ -7,6 +7,7 @@ use super::course::{self, Course};
 use super::curves::Curve;
 use super::derating;
 use super::figures::{Failure, Figures, Note, Place, Value};
+use super::ready::Ready;
 use super::stand::{Stand, Warm};
 use crate::engine::book::Closing;
 use crate::engine::error::EngineError;
@@ -47,33 +48,7 @@ impl Condition for LoadStepAndRelease {
 
     fn simulate(&self, stand: &Stand<'_>, place: Place) -> Result<Found, Failure> {
         let Some(step) = &stand.case.board.step(place.load) else { return Ok(Found::of(Figures::at(place, None))) };
-        if step.every_s.is_some() {
-            return course::simulate(stand, place, &Course::of_step(stand, step));
-        }
-        let Warm { mut machine, steady: high, winding_degc, .. } = stand.warm(step.to_a)?;
-        let low = stand.steady(&mut machine, step.from_a)?;
-        let means_v = (low.mean_output_v(), high.mean_output_v());
-        // Nothing reads the instrument from here on.
-        let mut machine = machine.without_instrument()?;
-        let mut found = Found::of(Figures::at(place, Some(winding_degc)));
-        let mut runs = vec![];
-        let phases = stand.case.board.procedure.step_phases;
-        for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
-            let timing = Timing::new(step, machine.period_s(), fraction);
-            let wanted = fraction == 0.0 || stand.is_watched();
-            let edges = (timing.step, &[timing.step, timing.release][..]);
-            let mut thinned = stand.thinned(wanted, &machine, timing.cycles, edges, INTERVALS);
-            let found_run = run(&mut machine, step, fraction, &low.orbit, means_v, stand.half_band_v(), &mut thinned)?;
-            found.books.push(found_run.book);
-            found.peak_a = found.peak_a.max(found_run.peak_a());
-            let name = stand.case.board.named(place.load).map_or("", |named| &named.name);
-            let curve = stand.event_curve(self.name(), thinned, means_v);
-            found.curves.extend(curve.map(|curve| Curve::of_load(curve, name)));
-            runs.push(found_run);
-        }
-        measure(&runs, stand.case.board.output_v, &mut found.figures);
-        derating::of_peak(stand, runs.iter().map(StepResult::peak_a).fold(0.0, f64::max), &mut found.figures);
-        Ok(found)
+        one_step(stand, &mut Ready::of(stand, (step.from_a, step.to_a))?, place, step)
     }
 
     fn set_up(&self, stand: &Stand<'_>, wish: &Wish) -> Result<Option<Setup>, Failure> {
@@ -97,6 +72,36 @@ impl Condition for LoadStepAndRelease {
     fn can_be_read(&self, _: &str) -> bool {
         true
     }
+}
+
+/// A step on a stand that is ready for its levels: what the condition shows.
+///
+/// # Errors
+/// Whatever stops a run; an energy book that does not close.
+pub(crate) fn one_step(stand: &Stand<'_>, ready: &mut Ready, place: Place, step: &LoadStep) -> Result<Found, Failure> {
+    if step.every_s.is_some() {
+        return course::run_all(stand, ready, place, &Course::of_step(stand, step));
+    }
+    let mut found = Found::of(Figures::at(place, Some(ready.winding_degc)));
+    let mut runs = vec![];
+    let phases = stand.case.board.procedure.step_phases;
+    for fraction in (0..phases).map(|phase| phase as f64 / phases as f64) {
+        let Ready { machine, low, means_v, .. } = &mut *ready;
+        let timing = Timing::new(step, machine.period_s(), fraction);
+        let wanted = fraction == 0.0 || stand.is_watched();
+        let edges = (timing.step, &[timing.step, timing.release][..]);
+        let mut thinned = stand.thinned(wanted, machine, timing.cycles, edges, INTERVALS);
+        let found_run = run(machine, step, fraction, &low.1, *means_v, stand.half_band_v(), &mut thinned)?;
+        found.books.push(found_run.book);
+        found.peak_a = found.peak_a.max(found_run.peak_a());
+        let name = stand.case.board.named(place.load).map_or("", |named| &named.name);
+        let curve = stand.event_curve(place.condition, thinned, *means_v);
+        found.curves.extend(curve.map(|curve| Curve::of_load(curve, name)));
+        runs.push(found_run);
+    }
+    measure(&runs, stand.case.board.output_v, &mut found.figures);
+    derating::of_peak(stand, runs.iter().map(StepResult::peak_a).fold(0.0, f64::max), &mut found.figures);
+    Ok(found)
 }
 
 /// The worst of the runs.

@@ -13,6 +13,7 @@ pub mod line_step;
 pub mod load_profile;
 pub mod load_step;
 pub mod overload;
+pub(crate) mod ready;
 mod sheet;
 pub mod short;
 pub mod stand;

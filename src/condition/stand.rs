@@ -43,6 +43,7 @@ pub struct Stand<'a> {
     pub input_v: f64,
     unit: Placed,
     watched: bool,
+    without_curves: bool,
     full_load_degc: Cell<Option<f64>>,
     known: RefCell<Known>,
 }
@@ -79,6 +80,7 @@ impl<'a> Stand<'a> {
             input_v,
             unit,
             watched: false,
+            without_curves: false,
             full_load_degc: Cell::new(None),
             known: RefCell::new(known),
         }
@@ -125,6 +127,13 @@ impl<'a> Stand<'a> {
         self
     }
 
+    /// The same without any curve.
+    #[must_use]
+    pub fn without_curves(mut self) -> Stand<'a> {
+        self.without_curves = true;
+        self
+    }
+
     /// Whether every curve is wanted.
     pub(crate) fn is_watched(&self) -> bool {
         self.watched
@@ -132,7 +141,7 @@ impl<'a> Stand<'a> {
 
     /// Whether curves are wanted: of the nominal corner at the nominal input, and where somebody watches.
     pub(crate) fn is_shown(&self) -> bool {
-        self.watched || (self.corner.is_nominal() && self.is_nominal_input())
+        self.watched || (self.corner.is_nominal() && self.is_nominal_input() && !self.without_curves)
     }
 
     /// Whether the input is the nominal one.

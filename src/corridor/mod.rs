@@ -7,6 +7,8 @@ pub mod deciding;
 mod effort;
 mod ends;
 pub mod impedance;
+pub mod maps;
+pub mod remedies;
 pub mod screen;
 pub mod specify;
 pub mod sweep;

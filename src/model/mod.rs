@@ -11,3 +11,4 @@ pub mod family;
 pub mod load;
 pub mod parts;
 pub mod procedure;
+pub mod series;

@@ -3,9 +3,10 @@
 use super::claim::Claim;
 pub use super::contents::is_changed;
 use super::contents::{self, CONTENTS, exists, retire};
-use super::{ReportError, boards, captures, csv, html, json, plots, screen};
+use super::{ReportError, boards, captures, csv, html, json, maps, plots, screen};
 use crate::record::boards::BoardsRecord;
 use crate::record::layout::{Curves, Record};
+use crate::record::maps::MapsRecord;
 use crate::record::screen::ScreenRecord;
 use crate::sha256;
 use crate::visible::visible_lines;
@@ -17,6 +18,8 @@ pub const RECORD: &str = "record.json";
 /// The record of a screening.
 pub const SCREEN: &str = "screen.json";
 const BOARDS: &str = "boards.json";
+/// The record of maps of load steps.
+const MAPS: &str = "transients.json";
 /// Name of the page.
 pub const REPORT: &str = "report.html";
 const QUANTITIES: &str = "quantities.csv";
@@ -98,6 +101,21 @@ impl Reservation {
     /// As [`Reservation::write`].
     pub fn write_screen(self, record: &ScreenRecord) -> Result<Written, ReportError> {
         self.write_texts(screen_files(record, "")?)
+    }
+
+    /// The same of maps of load steps.
+    ///
+    /// # Errors
+    /// As [`Reservation::write`].
+    pub fn write_maps(self, record: &MapsRecord) -> Result<Written, ReportError> {
+        let mut files = vec![
+            (MAPS.to_string(), maps::json(record)?),
+            ("transients.html".into(), visible_lines(&maps::page(record)).into_owned()),
+        ];
+        for map in &record.maps {
+            files.push((format!("{}.csv", map.name), maps::csv(record, map)?));
+        }
+        self.write_texts(files)
     }
 
     /// The same of screenings on several boards, each in a folder of its own.
@@ -242,7 +260,7 @@ fn holds_record(folder: &Path) -> bool {
         let value: serde_json::Value = serde_json::from_str(&text).ok()?;
         Some(value["presolder_version"].is_string())
     };
-    [RECORD, SCREEN, BOARDS].into_iter().any(|name| holds(name) == Some(true))
+    [RECORD, SCREEN, BOARDS, MAPS].into_iter().any(|name| holds(name) == Some(true))
 }
 
 #[cfg(test)]

@@ -15,6 +15,7 @@ mod cross_events;
 mod frozen_numbers;
 mod law_of_missing_data;
 mod loads;
+mod maps;
 mod must_not_pass;
 mod outcomes;
 mod random_boards;
