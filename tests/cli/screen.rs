@@ -222,7 +222,7 @@ fn law_a_list_comes_to_what_comparisons_come_to_and_staging_hides_nothing() {
     let rows = screened["rows"].as_array().expect("rows");
     assert_eq!(rows.len(), LIST_OF.0, "{}", screened["left_out"]);
     let at = |stage: &str| rows.iter().filter(|row| row["stage"] == stage).count();
-    assert!(at("trial") > 5 && at("full") > 5, "{} {}", at("trial"), at("full"));
+    assert!(at("paper") > 0 && at("trial") > 0 && at("full") > 0, "{rows:?}");
     let few: Vec<&str> = list.lines().take(1 + LIST_OF.1).collect();
     fs::write(room.path("few.csv"), few.join("\n")).expect("a file");
     let everything = room.record("2", &["few.csv", "--everything"]);

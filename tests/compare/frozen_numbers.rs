@@ -8,8 +8,8 @@ use presolder::case;
 use presolder::corridor::Depth;
 use presolder::engine::steady::WATCHED_PERIODS;
 use presolder::record;
-use presolder::record::layout::{Curves, Record};
-use serde_json::Value;
+use presolder::record::layout::{ConditionRecord, Curves, PartRecord, QuantityRow, Record, ValueRecord};
+use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::fmt::{Display, Formatter, Write};
 use std::path::{Path, PathBuf};
@@ -106,7 +106,7 @@ fn items(value: &Value) -> &[Value] {
 type Numbers = Vec<(Key, String)>;
 
 fn numbers(record: &Record, curves: &Curves) -> Numbers {
-    let tree = serde_json::to_value(record).expect("a record is plain data");
+    let tree = plain(record);
     let mut numbers = results(&tree);
     numbers.extend(losses(curves));
     numbers.extend(rows(&tree));
@@ -114,6 +114,33 @@ fn numbers(record: &Record, curves: &Curves) -> Numbers {
     let runs = Key { condition: "energy book".into(), quantity: "runs".into(), ..Key::default() };
     numbers.push((runs, word(&tree["energy_book"]["runs"])));
     numbers
+}
+
+/// What is kept of a record, as lists in place of the columns in which it is published.
+fn plain(record: &Record) -> Value {
+    let value = |value: &ValueRecord| json!({"quantity": value.quantity, "value": value.value});
+    let result = |result: &ConditionRecord| {
+        json!({
+            "condition": result.condition,
+            "corner": result.corner,
+            "input_v": result.input_v,
+            "load_a": result.load_a,
+            "winding_degc": result.winding_degc,
+            "values": result.values.iter().map(value).collect::<Vec<_>>(),
+        })
+    };
+    let part =
+        |part: &PartRecord| json!({"name": part.name, "results": part.results.iter().map(result).collect::<Vec<_>>()});
+    let row = |row: &QuantityRow| {
+        let cells: Vec<Value> = row.cells.iter().map(|cell| json!(cell)).collect();
+        json!({"quantity": row.quantity, "limit": row.limit, "cells": cells})
+    };
+    json!({
+        "parts": record.parts.iter().map(part).collect::<Vec<_>>(),
+        "quantities": record.quantities.iter().map(row).collect::<Vec<_>>(),
+        "verdicts": record.verdicts,
+        "energy_book": record.energy_book,
+    })
 }
 
 fn results(tree: &Value) -> Numbers {
