@@ -86,8 +86,8 @@ fn law_more_inductance_is_made_up_for_on_a_board_of_peak_current_control() {
 }
 
 #[test]
-fn law_more_inductance_is_made_up_for_on_a_board_of_voltage_mode_control() {
-    is_saved(&of_skeleton("voltage-mode"), "Substitute-10");
+fn law_more_inductance_is_made_up_for_on_a_board_of_constant_on_time_control() {
+    is_saved(&of_skeleton("constant-on-time"), "Substitute-10");
 }
 
 /// Alternation at the lowest input: the slope of the controller is too small for the part's inductance, and no component sets it.
