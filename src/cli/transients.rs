@@ -260,8 +260,11 @@ fn run(maps: &Maps, worst: Option<&Worst>, journal: Option<Journal>) -> Result<M
     Ok(record::maps::record(maps, worst, cells, own, swings))
 }
 
-/// The lines of a journal, by map, part and number.
-fn known(journal: &Journal) -> Result<HashMap<(usize, usize, usize), Vec<Cell>>, ReportError> {
+/// Lines of maps that are done, by map, part and number.
+type Known = HashMap<(usize, usize, usize), Vec<Cell>>;
+
+/// The lines of a journal.
+fn known(journal: &Journal) -> Result<Known, ReportError> {
     let read = |(number, line): (usize, &String)| -> Result<_, ReportError> {
         let line: LineOf = serde_json::from_str(line)
             .map_err(|_| journal.refused(&format!("has a line that is none of a map: line {}", number + 2)))?;

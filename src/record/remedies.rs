@@ -75,13 +75,14 @@ fn shown(knob: &Knob, value: f64) -> String {
     }
 }
 
+/// A component with its new value.
+pub type Changed<'k> = (&'k Knob, f64);
+
+/// Makes the comparison of a part with what is set, as a command line.
+pub type Command<'c> = dyn Fn(&str, &[Changed<'_>]) -> String + 'c;
+
 /// Everything together. `command` makes the comparison of a part with what is set.
-pub fn record(
-    case: &Case,
-    knobs: &[Knob],
-    found: &[Found],
-    command: &dyn Fn(&str, &[(&Knob, f64)]) -> String,
-) -> RemediesRecord {
+pub fn record(case: &Case, knobs: &[Knob], found: &[Found], command: &Command<'_>) -> RemediesRecord {
     RemediesRecord {
         presolder_version: env!("CARGO_PKG_VERSION").into(),
         case: super::identity(case),
@@ -90,7 +91,7 @@ pub fn record(
     }
 }
 
-fn part(knobs: &[Knob], found: &Found, command: &dyn Fn(&str, &[(&Knob, f64)]) -> String) -> PartOf {
+fn part(knobs: &[Knob], found: &Found, command: &Command<'_>) -> PartOf {
     let (case, verdict) = (&found.before.case, &found.before.verdicts[1]);
     let name = case.parts[1].name.clone();
     let remedies: Vec<RemedyOf> =
@@ -117,7 +118,7 @@ fn from_to(changes: &[(&Knob, f64)]) -> Vec<String> {
         .collect()
 }
 
-fn remedy(knobs: &[Knob], found: &Found, remedy: &Remedy, command: &dyn Fn(&[(&Knob, f64)]) -> String) -> RemedyOf {
+fn remedy(knobs: &[Knob], found: &Found, remedy: &Remedy, command: &dyn Fn(&[Changed<'_>]) -> String) -> RemedyOf {
     let changes = of_changes(knobs, &remedy.changes);
     let (before, after) = (&found.before.verdicts[1], &remedy.comparison.verdicts[1]);
     RemedyOf {

@@ -238,7 +238,7 @@ impl Plot<'_> {
             return (shade, value.is_bound().then_some('>'));
         }
         match change(value, original) {
-            Some(by) if by == 0.0 => (Some(usize::MAX), None),
+            Some(0.0) => (Some(usize::MAX), None),
             Some(by) => (Some(((0.5 + 0.5 * by / most) * 2.0 * SIDES as f64) as usize), None),
             None if blank(original).is_some() => (None, Some('x')),
             None => (None, Some('>')),
