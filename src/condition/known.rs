@@ -2,12 +2,13 @@
 
 use crate::engine::machine::Machine;
 use crate::engine::row::StateVector;
+use crate::engine::steady::Near;
 use crate::loss::thermal::Start;
 
 /// Steady states and temperatures near which those of a stand are looked for first.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
-    states: Vec<(Key, StateVector)>,
+    states: Vec<(Key, Near)>,
     windings: Vec<(f64, Start)>,
     /// Loads in A at which no other stable waveform was found.
     alone: Vec<f64>,
@@ -48,13 +49,13 @@ impl Known {
         Known { alone: vec![], light_a: None, ..self.clone() }
     }
 
-    /// The state at a clock edge of the last steady state of such a machine.
-    pub(super) fn state(&self, machine: &Machine, load_a: f64) -> Option<&StateVector> {
+    /// The last steady state of such a machine.
+    pub(super) fn state(&self, machine: &Machine, load_a: f64) -> Option<&Near> {
         get(&self.states, &Key::of(machine, load_a))
     }
 
-    pub(super) fn note_state(&mut self, machine: &Machine, load_a: f64, x: StateVector) {
-        put(&mut self.states, Key::of(machine, load_a), x);
+    pub(super) fn note_state(&mut self, machine: &Machine, load_a: f64, state: Near) {
+        put(&mut self.states, Key::of(machine, load_a), state);
     }
 
     /// Where the search for the winding temperature at a load begins.

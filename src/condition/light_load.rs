@@ -10,6 +10,7 @@ use crate::engine::error::EngineError;
 use crate::engine::machine::{Begin, Effort, Machine, Observer, Output, Stretch};
 use crate::engine::network::Path;
 use crate::engine::program::Program;
+use crate::engine::steady::Near;
 use crate::measure::extremes::{Extremes, Range};
 use crate::model::procedure::Procedure;
 
@@ -222,7 +223,7 @@ pub fn continuous_down_to(machine: &mut Machine, from_a: f64, to_a: f64) -> Resu
     let mut near = None;
     let mut is_continuous = |load_a: f64| -> Result<bool, EngineError> {
         let orbit = machine.steady_near(load_a, near.as_ref())?;
-        near = Some(orbit.x);
+        near = Some(Near::of(&orbit));
         let mut extremes = Extremes::of(&[Output::Inductor]);
         machine.trace_orbit(&orbit, &mut extremes)?;
         Ok(extremes.range(Output::Inductor).low > 0.0)

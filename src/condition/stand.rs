@@ -7,7 +7,7 @@ use crate::engine::error::EngineError;
 use crate::engine::machine::Machine;
 use crate::engine::network::{Circuit, LimitLevel};
 use crate::engine::program::Instant;
-use crate::engine::steady::Orbit;
+use crate::engine::steady::{Near, Orbit};
 use crate::loss::budget::{Budget, budget};
 use crate::loss::thermal::{self, Start};
 use crate::loss::{LossError, copper};
@@ -108,9 +108,7 @@ impl<'a> Stand<'a> {
     pub(crate) fn steady(&self, machine: &mut Machine, load_a: f64) -> Result<SteadyResult, EngineError> {
         let near = self.known.borrow().state(machine, load_a).copied();
         let steady = steady::measure_near(machine, load_a, near.as_ref())?;
-        if steady.orbit.periods == 1 {
-            self.known.borrow_mut().note_state(machine, load_a, steady.orbit.x);
-        }
+        self.known.borrow_mut().note_state(machine, load_a, Near::of(&steady.orbit));
         Ok(steady)
     }
 

@@ -4,6 +4,8 @@
 //! them are run together at the ends that hurt it, and at the opposite ones, in the place that decides and those that come next. The rule:
 //! docs/method.md, "absent data".
 
+mod borrowed;
+
 use super::cooling::KEY;
 use super::effort::Step;
 use super::{Job, Look, Orbits, conclusions, found, left_out, side_by_side, stands};
@@ -252,36 +254,15 @@ fn acts_on(doubt: &Doubt, check: &Check) -> bool {
 }
 
 /// Every doubtful datum alone: each part's own, and for the original the board's. A substitute is taken to feel those as the original
-/// does, except in the conditions where one of its checks is close or the original does no better: there it is run itself.
+/// does; where one of its checks is close or the original does no better, that is checked.
 fn alone(look: &Look<'_>, parts: &mut [PartFigures], all: &[Part], first: usize) -> Result<(), Failure> {
     alone_where(look, parts, all, &|part, doubt, _| part >= first && (part == 0 || !is_borrowed(doubt)))?;
-    let (of_original, others) = parts.split_at_mut(1);
-    let of_board = of_original[0].spreads.iter().filter(|moved| moved.datum.rule.place != Owned::Part);
-    let of_board: Vec<Moved> = of_board.cloned().collect();
-    others.iter_mut().for_each(|part| part.spreads.extend(of_board.iter().cloned()));
-    let verdicts = judge::verdicts(look.case, parts);
-    let close = |part: usize, condition: &str| {
-        let findings = verdicts[part].findings.iter().filter(|finding| finding.place.condition == condition);
-        let mut close = findings.filter(|finding| {
-            let both = finding.state != State::Met && finding.original_state != State::Met;
-            finding.limit.is_some() && (finding.margin_in_u.abs() < CLOSE_IN_U || both)
-        });
-        close.next().is_some()
+    let again = borrowed::borrow(look, parts, all)?;
+    let is_again = |part: usize, doubt: &Doubt, place: &Place| {
+        let number = |number: usize| all[part].data[number].is_same_as(&datum(doubt));
+        again.iter().any(|(known, numbered, there)| *known == part && there == place && number(*numbered))
     };
-    let of_original = &parts[0].ends;
-    // Where the original has no number, nothing can be borrowed.
-    let lost: Vec<(Datum, &'static str)> = of_original
-        .iter()
-        .filter(|found| matches!(found.data[..], [(datum, _)] if !all[0].has_ends(&datum)))
-        .flat_map(|found| found.results.iter().map(|results| (found.data[0].0, results.place.condition)))
-        .collect();
-    let is_lost = |doubt: &Doubt, place: &Place| {
-        lost.iter().any(|(lost, condition)| lost.is_same_as(&datum(doubt)) && *condition == place.condition)
-    };
-    let wanted = |part: usize, doubt: &Doubt, place: &Place| {
-        part > 0 && is_borrowed(doubt) && (close(part, place.condition) || is_lost(doubt, place))
-    };
-    alone_where(look, parts, all, &wanted)?;
+    alone_where(look, parts, all, &is_again)?;
     either_way(look, parts, all, first)
 }
 

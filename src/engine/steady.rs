@@ -19,6 +19,8 @@ use nalgebra::{Complex, DMatrix, DVector, Schur};
 const SETTLING_CYCLES: u64 = 200;
 /// Cycles run before an orbit of several periods is looked for.
 const LONG_SETTLING_CYCLES: u64 = 2500;
+/// Cycles run from a waveform that is near and whose cycles are not all alike.
+const NEAR_CYCLES: u64 = 400;
 /// Relative change over an orbit's periods above which a settled run is not on the way to it.
 const ON_THE_WAY: f64 = 1e-2;
 /// Share of the output aimed at below which a limited board has lost it.
@@ -54,6 +56,22 @@ pub struct Orbit {
     pub multipliers: Vec<Complex<f64>>,
     /// Programmed load current in A.
     pub program_a: f64,
+}
+
+/// A state at a clock edge of a steady waveform of a machine that is like this one.
+#[derive(Clone, Copy, Debug)]
+pub struct Near {
+    /// The state.
+    pub x: StateVector,
+    /// Whether its cycles were not all alike.
+    pub is_pattern: bool,
+}
+
+impl Near {
+    /// Of an orbit.
+    pub fn of(orbit: &Orbit) -> Near {
+        Near { x: orbit.x, is_pattern: orbit.periods > 1 }
+    }
 }
 
 impl Orbit {
@@ -215,6 +233,11 @@ impl Machine {
             _ => {}
         }
         let settled = self.settle(settled, program_a, LONG_SETTLING_CYCLES)?;
+        self.pattern(settled, load_a)
+    }
+
+    /// What a settled run does whose cycles are not all alike.
+    fn pattern(&mut self, settled: StateVector, load_a: f64) -> Result<Orbit, EngineError> {
         if self.is_lost(&settled) {
             return Err(LOST_OUTPUT);
         }
@@ -231,19 +254,29 @@ impl Machine {
             repeats,
             residual,
             multipliers: if repeats { multipliers(&mapped.matrix) } else { vec![] },
-            program_a,
+            program_a: self.circuit.program_a(load_a),
         })
     }
 
-    /// As [`Machine::steady`]; where Newton's method comes to a stable state of one period from a state that is near, without settling
-    /// first.
+    /// As [`Machine::steady`], from a state of a waveform that is near: where Newton's method comes from it to a stable state of one period,
+    /// without settling first; where its cycles were not all alike either, with a short settling in place of the long one.
     ///
     /// # Errors
     /// As [`Machine::steady`].
-    pub fn steady_near(&mut self, load_a: f64, near: Option<&StateVector>) -> Result<Orbit, EngineError> {
-        match near.map(|near| self.orbit_beside(load_a, near)).transpose()?.flatten() {
-            Some(orbit) => Ok(orbit),
+    pub fn steady_near(&mut self, load_a: f64, near: Option<&Near>) -> Result<Orbit, EngineError> {
+        match near {
             None => self.steady(load_a),
+            Some(near) if near.is_pattern => {
+                let settled = self.settle(near.x, self.circuit.program_a(load_a), NEAR_CYCLES)?;
+                match self.orbit_beside(load_a, &settled)? {
+                    Some(orbit) => Ok(orbit),
+                    None => self.pattern(settled, load_a),
+                }
+            }
+            Some(near) => match self.orbit_beside(load_a, &near.x)? {
+                Some(orbit) => Ok(orbit),
+                None => self.steady(load_a),
+            },
         }
     }
 

@@ -13,9 +13,10 @@ use crate::model::case::Case;
 use crate::model::parts::{Inductor, SaturationBasis};
 use crate::quantity::{self, Limit, QUANTITIES, Quantity, Side};
 use finding::{Asked, Bench, Finding, badness, base_of, counterpart};
+use rayon::prelude::*;
 use requirement::{BEFORE_ALTERNATION, REQUIREMENTS, Requirement, Yardstick};
 pub use sight::COVERAGE;
-use sight::{Sight, sight, sights};
+use sight::{Sight, Sights, sight};
 pub use state::{Against, Outcome, State};
 
 /// Most changes that are listed for acceptance.
@@ -64,28 +65,55 @@ impl Verdict {
 
 /// The verdicts on all parts, the original's own state first.
 pub fn verdicts(case: &Case, parts: &[PartFigures]) -> Vec<Verdict> {
-    (0..parts.len()).map(|part| verdict(case, parts, part)).collect()
+    let all: Vec<Sights<'_>> = parts.iter().map(|part| Sights::new(case, part)).collect();
+    (0..parts.len())
+        .into_par_iter()
+        .map(|part| judged(&Pair { case, part, mine: &all[part], originals: &all[0] }))
+        .collect()
 }
 
 /// The verdict on one part; the original stands first.
 pub fn verdict(case: &Case, parts: &[PartFigures], part: usize) -> Verdict {
-    let (mut findings, not_asked) = findings(case, parts, part);
+    let all: Vec<Sights<'_>> = parts.iter().map(|part| Sights::new(case, part)).collect();
+    judged(&Pair { case, part, mine: &all[part], originals: &all[0] })
+}
+
+/// A part of a case beside the original: what is judged.
+#[derive(Clone, Copy)]
+struct Pair<'a, 'b> {
+    case: &'a Case,
+    /// Number of the part.
+    part: usize,
+    mine: &'b Sights<'a>,
+    originals: &'b Sights<'a>,
+}
+
+impl<'a, 'b> Pair<'a, 'b> {
+    /// Every value of a quantity: of the part, of the original.
+    fn of(&self, quantity: &Quantity) -> (&'b [Sight<'a>], &'b [Sight<'a>]) {
+        (self.mine.of(quantity), self.originals.of(quantity))
+    }
+}
+
+fn judged(pair: &Pair<'_, '_>) -> Verdict {
+    let &Pair { case, part, .. } = pair;
+    let (mut findings, not_asked) = findings(pair);
     findings.sort_by(Finding::by_urgency);
     // What is not looked at never passes.
     let least = if case.only_conditions.is_some() { Outcome::Undecided } else { Outcome::Pass };
     let outcome = findings.iter().map(|finding| finding.outcome).fold(least, Outcome::max);
-    let changes = if part == 0 { vec![] } else { changes(case, parts, part, &findings) };
-    let seen = if part == 0 { vec![] } else { seen(case, parts, part) };
+    let changes = if part == 0 { vec![] } else { changes(pair, &findings) };
+    let seen = if part == 0 { vec![] } else { seen(pair) };
     Verdict { part, outcome, findings, not_asked, changes, seen }
 }
 
 /// The deciding finding of each requirement and quantity, and what is not asked.
-fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, Vec<&'static Requirement>) {
+fn findings(pair: &Pair<'_, '_>) -> (Vec<Finding>, Vec<&'static Requirement>) {
     let mut decided = vec![];
     let mut not_asked = vec![];
     for requirement in REQUIREMENTS {
         let all = requirement.quantities.iter().filter_map(|id| quantity::find(id)).map(|quantity| {
-            let all = of_requirement(case, parts, part, requirement, quantity);
+            let all = of_requirement(pair, requirement, quantity);
             let is_whole = !all.iter().any(is_not_asked);
             let asked = all.into_iter().filter(|finding| !is_not_asked(finding)).collect();
             (worst_of_each(requirement, asked), is_whole)
@@ -103,10 +131,10 @@ fn findings(case: &Case, parts: &[PartFigures], part: usize) -> (Vec<Finding>, V
         }
         if requirement.as_one { decided.extend(worst(found)) } else { decided.extend(found) }
     }
-    if part > 0 {
+    if pair.part > 0 {
         let stated = QUANTITIES.iter().filter_map(|quantity| {
-            let agreed = (quantity.agreed)(&case.limits.changes).filter(|agreed| agreed.stated)?;
-            worst(of_change(case, parts, part, agreed, quantity))
+            let agreed = (quantity.agreed)(&pair.case.limits.changes).filter(|agreed| agreed.stated)?;
+            worst(of_change(pair, agreed, quantity))
         });
         decided.extend(stated);
     }
@@ -136,24 +164,19 @@ fn worst(findings: Vec<Finding>) -> Option<Finding> {
     findings.into_iter().min_by(Finding::by_urgency)
 }
 
-fn of_requirement(
-    case: &Case,
-    parts: &[PartFigures],
-    part: usize,
-    requirement: &'static Requirement,
-    quantity: &'static Quantity,
-) -> Vec<Finding> {
-    let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+fn of_requirement(pair: &Pair<'_, '_>, requirement: &'static Requirement, quantity: &'static Quantity) -> Vec<Finding> {
+    let &Pair { case, part, .. } = pair;
+    let (mine, originals) = pair.of(quantity);
     let bench = Bench { case, is_original: part == 0 };
     let stand_in = match (requirement.yardstick)(case, &case.parts[part]) {
-        Some(Yardstick::Original(state)) => most_of_original(case, parts, requirement).map(|most| (state, most)),
+        Some(Yardstick::Original(state)) => most_of_original(pair.originals, requirement).map(|most| (state, most)),
         _ => None,
     };
     let one = |sight: &Sight<'_>| {
         let place = &sight.figures.place;
         let yardstick = requirement.at_load(case, &case.parts[part], place.load)?;
         let own = requirement.at_load(case, &case.parts[0], place.load).unwrap_or(yardstick);
-        let original = counterpart(quantity, place, &originals);
+        let original = counterpart(quantity, place, originals);
         Some(match stand_in {
             Some((state, most)) => {
                 finding::of_stand_in(&bench, (requirement, state), quantity, (sight, original), &most)
@@ -163,7 +186,7 @@ fn of_requirement(
     };
     let mut found: Vec<Finding> = mine.iter().filter_map(one).collect();
     if quantity.id == "periods" {
-        found.extend(close_to_alternation(&bench, parts, part, &mine));
+        found.extend(close_to_alternation(&bench, pair, mine));
     }
     found.into_iter().map(|finding| as_far_as_known(case, part, finding)).collect()
 }
@@ -186,16 +209,15 @@ fn as_far_as_known(case: &Case, part: usize, finding: Finding) -> Finding {
 
 /// Cycles are alike as the data are shown; where what is printed leaves open whether the inductance is enough for the slope compensation,
 /// that is what decides. An event has no uncertainty of its own, only what comes before it has.
-fn close_to_alternation(bench: &Bench<'_>, parts: &[PartFigures], part: usize, periods: &[Sight<'_>]) -> Vec<Finding> {
+fn close_to_alternation(bench: &Bench<'_>, pair: &Pair<'_, '_>, periods: &[Sight<'_>]) -> Vec<Finding> {
     let Some(room) = quantity::find("slope_margin") else { return vec![] };
     let requirement = &BEFORE_ALTERNATION;
-    let Some(yardstick) = (requirement.yardstick)(bench.case, &bench.case.parts[part]) else { return vec![] };
-    let originals = sights(bench.case, &parts[0], room);
+    let Some(yardstick) = (requirement.yardstick)(bench.case, &bench.case.parts[pair.part]) else { return vec![] };
     let alike = periods.iter().filter(|sight| sight.value.exact() == Some(1.0));
     let of = |periods: &Sight<'_>| {
         let figures = periods.figures;
-        let sight = sight(&parts[part], room, figures, figures.value(room.id)?);
-        let original = counterpart(room, &figures.place, &originals);
+        let sight = sight(pair.mine.part, room, figures, figures.value(room.id)?);
+        let original = counterpart(room, &figures.place, pair.originals.of(room));
         let finding = finding::of_requirement(bench, (requirement, yardstick, yardstick), room, &sight, original);
         (finding.state != State::Met).then_some(finding)
     };
@@ -203,26 +225,20 @@ fn close_to_alternation(bench: &Bench<'_>, parts: &[PartFigures], part: usize, p
 }
 
 /// The most that the original shows of what a requirement looks at, as a limit.
-fn most_of_original(case: &Case, parts: &[PartFigures], requirement: &Requirement) -> Option<Limit> {
+fn most_of_original(originals: &Sights<'_>, requirement: &Requirement) -> Option<Limit> {
     let quantities = requirement.quantities.iter().filter_map(|id| quantity::find(id));
-    let numbers =
-        quantities.flat_map(|quantity| sights(case, &parts[0], quantity)).filter_map(|sight| sight.value.number());
+    let numbers = quantities.flat_map(|quantity| originals.of(quantity)).filter_map(|sight| sight.value.number());
     let value = numbers.reduce(f64::max)?;
     Some(Limit { value, side: Side::AtMost, stated: false })
 }
 
-fn of_change(
-    case: &Case,
-    parts: &[PartFigures],
-    part: usize,
-    agreed: crate::model::case::Agreed,
-    quantity: &'static Quantity,
-) -> Vec<Finding> {
-    let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+fn of_change(pair: &Pair<'_, '_>, agreed: crate::model::case::Agreed, quantity: &'static Quantity) -> Vec<Finding> {
+    let &Pair { case, part, .. } = pair;
+    let (mine, originals) = pair.of(quantity);
     let bench = Bench { case, is_original: false };
     let one = |sight: &Sight<'_>| {
         let limit = limit_on(case, part, quantity, sight.figures.place.load);
-        let original = counterpart(quantity, &sight.figures.place, &originals)?;
+        let original = counterpart(quantity, &sight.figures.place, originals)?;
         finding::of_change(&bench, agreed, quantity, (sight, original), limit.as_ref())
     };
     mine.iter().filter_map(one).map(|finding| as_far_as_known(case, part, finding)).collect()
@@ -239,36 +255,31 @@ pub fn limit_on(case: &Case, part: usize, quantity: &Quantity, load: usize) -> O
 }
 
 /// Changes that are larger than usual and than their uncertainty, in quantities that use more than half of their limit or have none.
-fn changes(case: &Case, parts: &[PartFigures], part: usize, findings: &[Finding]) -> Vec<AcceptedChange> {
+fn changes(pair: &Pair<'_, '_>, findings: &[Finding]) -> Vec<AcceptedChange> {
     let mut all: Vec<AcceptedChange> = QUANTITIES
         .iter()
         .filter_map(|quantity| {
-            let usual = (quantity.agreed)(&case.limits.changes).filter(|agreed| !agreed.stated)?;
+            let usual = (quantity.agreed)(&pair.case.limits.changes).filter(|agreed| !agreed.stated)?;
             let decides = |finding: &&Finding| finding.quantity == quantity && finding.outcome > Outcome::NoWorse;
             if findings.iter().any(|finding| decides(&finding)) {
                 return None;
             }
-            largest_change(case, parts, part, quantity, usual.change)
+            largest_change(pair, quantity, usual.change)
         })
         .collect();
-    all.extend(below_customary(case, parts, part));
+    all.extend(below_customary(pair));
     all.sort_by(|a, b| b.in_usual.total_cmp(&a.in_usual));
     all.truncate(MOST_CHANGES);
     all
 }
 
-fn largest_change(
-    case: &Case,
-    parts: &[PartFigures],
-    part: usize,
-    quantity: &'static Quantity,
-    usual: f64,
-) -> Option<AcceptedChange> {
-    let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+fn largest_change(pair: &Pair<'_, '_>, quantity: &'static Quantity, usual: f64) -> Option<AcceptedChange> {
+    let &Pair { case, part, .. } = pair;
+    let (mine, originals) = pair.of(quantity);
     let ambient_degc = case.board.ambient_degc;
     let of = |sight: &Sight<'_>| {
         let limit = limit_on(case, part, quantity, sight.figures.place.load);
-        let original = same_place(&sight.figures.place, &originals)?;
+        let original = same_place(&sight.figures.place, originals)?;
         let (value, base) = (sight.value.exact()?, original.value.exact()?);
         let size = base_of(quantity, base, limit.as_ref());
         let worse = match quantity.side {
@@ -290,12 +301,13 @@ fn largest_change(
 }
 
 /// Where a part has less than the trade keeps to and the original has more of it: of each quantity the least.
-fn below_customary(case: &Case, parts: &[PartFigures], part: usize) -> Vec<AcceptedChange> {
+fn below_customary(pair: &Pair<'_, '_>) -> Vec<AcceptedChange> {
+    let &Pair { case, part, .. } = pair;
     let of = |quantity: &'static Quantity| {
         let least = requirement::customary(case, &case.parts[part], quantity.id)?.value;
-        let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+        let (mine, originals) = pair.of(quantity);
         let below = |sight: &Sight<'_>| {
-            let original = same_place(&sight.figures.place, &originals)?.value.exact()?;
+            let original = same_place(&sight.figures.place, originals)?.value.exact()?;
             let value = sight.value.exact().filter(|value| *value < least)?;
             let doubt = quantity.uncertainty_of_difference(value, case.board.ambient_degc);
             let in_usual = (original - value) / (case.limits.changes.inductance.change * original);
@@ -322,15 +334,16 @@ fn uses_much(value: f64, limit: &Limit) -> bool {
 }
 
 /// Quantities in which the bench would see that the part was changed, best first.
-fn seen(case: &Case, parts: &[PartFigures], part: usize) -> Vec<(&'static Quantity, Place, f64)> {
+fn seen(pair: &Pair<'_, '_>) -> Vec<(&'static Quantity, Place, f64)> {
     let best = |quantity: &'static Quantity| {
-        let (mine, originals) = (sights(case, &parts[part], quantity), sights(case, &parts[0], quantity));
+        let (mine, originals) = pair.of(quantity);
         // A corner of tolerances is not in anybody's hands.
         let of = |sight: &Sight<'_>| {
             let nominal = Some(sight).filter(|sight| sight.figures.place.corner.is_nominal());
-            let original = same_place(&nominal?.figures.place, &originals)?;
+            let original = same_place(&nominal?.figures.place, originals)?;
             let (value, base) = (sight.value.exact()?, original.value.exact()?);
-            let resolution = quantity.bench_resolution(&case.bench, base).filter(|resolution| *resolution > 0.0)?;
+            let resolution =
+                quantity.bench_resolution(&pair.case.bench, base).filter(|resolution| *resolution > 0.0)?;
             let times = ((value - base) / resolution).abs();
             (times >= COVERAGE).then_some((quantity, sight.figures.place, times))
         };
@@ -371,21 +384,18 @@ pub struct Cell {
 
 /// All rows of the comparison.
 pub fn rows(case: &Case, parts: &[PartFigures], verdicts: &[Verdict]) -> Vec<Row> {
+    let all: Vec<Sights<'_>> = parts.iter().map(|part| Sights::new(case, part)).collect();
+    let pair = |part: usize| Pair { case, part, mine: &all[part], originals: &all[0] };
     let compared = QUANTITIES.iter().filter(|quantity| quantity.compared);
     let row = |quantity: &'static Quantity| Row {
         quantity,
-        cells: (0..parts.len()).map(|part| cell(case, parts, part, quantity, &verdicts[part])).collect(),
+        cells: (0..parts.len()).map(|part| cell(&pair(part), quantity, &verdicts[part])).collect(),
     };
     compared.map(row).filter(|row| row.cells.iter().any(Option::is_some)).collect()
 }
 
-fn cell(
-    case: &Case,
-    parts: &[PartFigures],
-    part: usize,
-    quantity: &'static Quantity,
-    verdict: &Verdict,
-) -> Option<Cell> {
+fn cell(pair: &Pair<'_, '_>, quantity: &'static Quantity, verdict: &Verdict) -> Option<Cell> {
+    let part = pair.part;
     // A limit tells more than that something happens at all.
     let of = |with_limit: bool| {
         verdict.findings.iter().find(move |finding| {
@@ -406,15 +416,14 @@ fn cell(
             state: Some(finding.state),
         });
     }
-    let mine = sights(case, &parts[part], quantity);
+    let (mine, originals) = pair.of(quantity);
     let looked_at = mine.iter().filter(|sight| *sight.value != Value::NotComputed(Why::NotAsked));
     let worst = looked_at.reduce(|a, b| if is_worse(quantity, b.value, a.value) { b } else { a })?;
-    let originals = sights(case, &parts[0], quantity);
-    let original = counterpart(quantity, &worst.figures.place, &originals).filter(|_| part > 0);
+    let original = counterpart(quantity, &worst.figures.place, originals).filter(|_| part > 0);
     Some(Cell {
         place: worst.figures.place,
         value: worst.value.clone(),
-        uncertainty: worst.uncertainty(quantity, case.board.ambient_degc, None),
+        uncertainty: worst.uncertainty(quantity, pair.case.board.ambient_degc, None),
         ends: None,
         original: original.map(|original| original.value.clone()),
         limit: None,

@@ -5,7 +5,8 @@ use super::state::{State, all_of};
 use crate::condition::figures::{Datum, Figures, Moved, PartFigures, Place, Shift, Value};
 use crate::model::case::Case;
 use crate::model::corner::{End, NOMINAL};
-use crate::quantity::{Limit, Quantity, Scope, Side};
+use crate::quantity::{Limit, QUANTITIES, Quantity, Scope, Side};
+use std::sync::OnceLock;
 
 /// Coverage factor of expanded uncertainties (JCGM 100, 6.2).
 pub const COVERAGE: f64 = 2.0;
@@ -58,6 +59,27 @@ fn counts(case: &Case, quantity: &Quantity, place: &Place) -> bool {
     }
 }
 
+/// Every value of a part in its scope, quantity by quantity: each is made when it is first asked for, once for all who ask.
+pub struct Sights<'a> {
+    case: &'a Case,
+    /// What the part shows.
+    pub part: &'a PartFigures,
+    of: Vec<OnceLock<Vec<Sight<'a>>>>,
+}
+
+impl<'a> Sights<'a> {
+    /// Of a part.
+    pub fn new(case: &'a Case, part: &'a PartFigures) -> Sights<'a> {
+        Sights { case, part, of: QUANTITIES.iter().map(|_| OnceLock::new()).collect() }
+    }
+
+    /// Of a quantity of the table.
+    pub fn of(&self, quantity: &Quantity) -> &[Sight<'a>] {
+        let number = QUANTITIES.iter().position(|known| known == quantity);
+        number.map_or(&[], |number| self.of[number].get_or_init(|| sights(self.case, self.part, quantity)))
+    }
+}
+
 /// Every value of a quantity in its scope.
 pub fn sights<'a>(case: &Case, part: &'a PartFigures, quantity: &Quantity) -> Vec<Sight<'a>> {
     let in_scope = part.results.iter().filter(|figures| counts(case, quantity, &figures.place));
@@ -65,7 +87,7 @@ pub fn sights<'a>(case: &Case, part: &'a PartFigures, quantity: &Quantity) -> Ve
 }
 
 /// The value of a quantity in some figures of a part, with all that is not known of it.
-pub(super) fn sight<'a>(
+pub(crate) fn sight<'a>(
     part: &'a PartFigures,
     quantity: &Quantity,
     figures: &'a Figures,

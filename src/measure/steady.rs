@@ -7,8 +7,7 @@ use super::extremes::{Extremes, Range};
 use crate::engine::book::Book;
 use crate::engine::error::EngineError;
 use crate::engine::machine::{Effort, Machine, Output};
-use crate::engine::row::StateVector;
-use crate::engine::steady::Orbit;
+use crate::engine::steady::{Near, Orbit};
 
 /// Share of the period without current above which conduction counts as discontinuous.
 const IDLE_SHARE: f64 = 1e-6;
@@ -87,15 +86,11 @@ pub fn measure(machine: &mut Machine, load_a: f64) -> Result<SteadyResult, Engin
     measure_near(machine, load_a, None)
 }
 
-/// As [`measure`], looked for first from a state at a clock edge that is near.
+/// As [`measure`], looked for from a waveform that is near.
 ///
 /// # Errors
 /// As [`measure`].
-pub fn measure_near(
-    machine: &mut Machine,
-    load_a: f64,
-    near: Option<&StateVector>,
-) -> Result<SteadyResult, EngineError> {
+pub fn measure_near(machine: &mut Machine, load_a: f64, near: Option<&Near>) -> Result<SteadyResult, EngineError> {
     let orbit = machine.steady_near(load_a, near)?;
     measure_orbit(machine, orbit)
 }
