@@ -467,7 +467,7 @@ pub static QUANTITIES: &[Quantity] = &[
     },
     Quantity {
         id: "periods",
-        label: "Subharmonic order (1 = every cycle alike)",
+        label: "Steady waveform (cycles to a repeat)",
         definition: "Switching periods after which the steady waveform repeats.",
         ..BASE
     },

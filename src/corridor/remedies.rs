@@ -15,6 +15,7 @@ use crate::judge::sight::{margin, without_number};
 use crate::judge::state::State;
 use crate::judge::{self, Outcome, Verdict};
 use crate::model::case::Case;
+use crate::quantity::Quantity;
 pub use knobs::{Kind, Knob, knobs};
 use rayon::prelude::*;
 use std::collections::VecDeque;
@@ -67,8 +68,17 @@ pub struct Found {
     pub tried: usize,
     /// Of those compared in full, how many failed there.
     pub refused: usize,
-    /// The change that came closest, with the share of the limit that was left of what decides; negative past it.
-    pub closest: Option<(Changes, f64)>,
+    /// The change that came closest, with what was left of what decides.
+    pub closest: Option<(Changes, Room)>,
+}
+
+/// What is left of a limit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Room {
+    /// Share of the limit beyond the uncertainty; negative past it, infinite where there is no number that could come near one.
+    pub share: f64,
+    /// Whose limit; none where nothing was looked at.
+    pub of: Option<&'static Quantity>,
 }
 
 /// Why no change of the board is looked for.
@@ -175,15 +185,15 @@ impl<'a> Search<'a> {
             found.tried += next.len();
             let known = trial.checks.len();
             for (changes, room) in next.into_iter().zip(rooms) {
-                if found.closest.as_ref().is_none_or(|(_, known)| room > *known) {
+                if found.closest.as_ref().is_none_or(|(_, known)| room.share > known.share) {
                     found.closest = Some((changes.clone(), room));
                 }
                 let is_enough = found.remedies.len() == MOST || full.len() == MOST_FULL;
-                if room < 0.0 || is_enough || is_done(&changes, &found.remedies, &full) {
+                if room.share < 0.0 || is_enough || is_done(&changes, &found.remedies, &full) {
                     continue;
                 }
                 // It was tried before the latest of what is looked at was known.
-                if trial.checks.len() > known && self.room(trial, &changes)? < 0.0 {
+                if trial.checks.len() > known && self.room(trial, &changes)?.share < 0.0 {
                     continue;
                 }
                 full.push(set_of(&changes));
@@ -201,14 +211,14 @@ impl<'a> Search<'a> {
     }
 
     /// What is left of the limits with some changes, side by side.
-    fn rooms(&self, trial: &Trial, all: &[Changes], tried: usize) -> Result<Vec<f64>, Failure> {
+    fn rooms(&self, trial: &Trial, all: &[Changes], tried: usize) -> Result<Vec<Room>, Failure> {
         let count = AtomicUsize::new(tried);
         let one = |changes: &Changes| {
             let room = self.room(trial, changes);
             (self.progress)(count.fetch_add(1, Ordering::Relaxed) + 1);
             room
         };
-        let rooms: Vec<Result<f64, Failure>> = all.par_iter().map(one).collect();
+        let rooms: Vec<Result<Room, Failure>> = all.par_iter().map(one).collect();
         rooms.into_iter().collect()
     }
 
@@ -217,17 +227,19 @@ impl<'a> Search<'a> {
         (self.pose)(&set)
     }
 
-    /// Share of the limit that is left, beyond the uncertainty, of the worst of what decides and what must not be lost; the first that is
-    /// missed ends it.
-    fn room(&self, trial: &Trial, changes: &Changes) -> Result<f64, Failure> {
-        let Some(changed) = self.posed(changes) else { return Ok(f64::NEG_INFINITY) };
+    /// What is left to the worst of what decides and what must not be lost; the first that is missed ends it.
+    fn room(&self, trial: &Trial, changes: &Changes) -> Result<Room, Failure> {
+        let Some(changed) = self.posed(changes) else { return Ok(Room { share: f64::NEG_INFINITY, of: None }) };
         // What readings tell of the board's cooling stays.
         let case = Case { board: changed.board, ..trial.case.clone() };
         let doubts = Part::doubts_of(&case, 1);
-        let mut least = f64::INFINITY;
+        let mut least = Room { share: f64::INFINITY, of: None };
         for finding in &trial.checks {
-            least = least.min(room_of(&case, &doubts, finding)?);
-            if least < 0.0 {
+            let share = room_of(&case, &doubts, finding)?;
+            if share < least.share {
+                least = Room { share, of: Some(finding.quantity) };
+            }
+            if share < 0.0 {
                 break;
             }
         }

@@ -2,7 +2,7 @@
 
 use super::layout::{CaseIdentity, Outcome};
 use super::words::{self, lower, say, say_value};
-use crate::corridor::remedies::{Changes, Found, Hopeless, Kind, Knob, Remedy};
+use crate::corridor::remedies::{Changes, Found, Hopeless, Kind, Knob, Remedy, Room};
 use crate::judge::Verdict;
 use crate::judge::finding::Finding;
 use crate::judge::sight::margin;
@@ -10,6 +10,8 @@ use crate::model::case::Case;
 use crate::units::{self, Dimension};
 use serde::Serialize;
 
+/// Share of a limit below which no figure tells by how much it is missed.
+const LEAST_SAID: f64 = 1e-3;
 /// Share of a limit that a check must lose for it to be told as a cost.
 const A_COST: f64 = 0.02;
 /// Costs of a remedy that are told.
@@ -180,9 +182,11 @@ fn none(knobs: &[Knob], found: &Found) -> String {
         None => {}
     }
     let closest = match &found.closest {
-        Some((changes, room)) if room.is_finite() && *room < 0.0 => {
+        Some((changes, Room { share, of: Some(quantity) })) if share.is_finite() && *share < 0.0 => {
             let changes = from_to(&of_changes(knobs, changes)).join(", ");
-            format!(" The closest, {changes}, misses by {:.1} % of a limit, uncertainty included.", -100.0 * room)
+            let by = if *share > -LEAST_SAID { "less than 0.1".into() } else { format!("{:.1}", -100.0 * share) };
+            let label = lower(quantity.label);
+            format!(" The closest, {changes}, misses the limit of the {label} by {by} % of it, uncertainty included.")
         }
         _ => String::new(),
     };

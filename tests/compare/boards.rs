@@ -77,8 +77,8 @@ fn frozen_river_gauge() {
         &[2.4],
         &[
             ("Bulrush-15", Undecided, "Load-step undershoot 198"),
-            ("Teasel-10", Fail, "Subharmonic order (1 = every cycle alike) does not repeat"),
-            ("Mallow-6R8", Fail, "Subharmonic order (1 = every cycle alike) does not repeat"),
+            ("Teasel-10", Fail, "Steady waveform (cycles to a repeat) does not repeat"),
+            ("Mallow-6R8", Fail, "Current-limited cycles"),
         ],
     );
 }

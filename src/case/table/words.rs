@@ -26,7 +26,7 @@ use Word::*;
 /// Words of a header in lower case, without units, conditions and qualifiers. The keys of the case format are understood beside them.
 #[rustfmt::skip] // one meaning a row, as a table
 const HEADERS: &[(Word, &[&str])] = &[
-    (Key("name"), &["part number", "part no", "part nr", "partnumber", "part num", "partno", "pn", "p n", "mpn", "manufacturer part number", "manufacturer part no", "mfr part number", "mfr part no", "mfg part number", "manufacturer pn", "order code", "ordering code", "order number", "order no", "artikelnummer", "artikel nr", "bestellnummer", "bestell nr", "teilenummer", "teile nr"]),
+    (Key("name"), &["part number", "part no", "part nr", "partnumber", "part num", "partno", "pn", "p n", "mpn", "manufacturer part number", "manufacturer part no", "mfr part number", "mfr part no", "mfg part number", "manufacturer pn", "order code", "ordering code", "order number", "order no", "artikelnummer", "artikel nr", "art nr", "art no", "sachnummer", "sach nr", "bestellnummer", "bestell nr", "teilenummer", "teile nr"]),
     (PerhapsName, &["part", "type", "model", "article", "part name", "product", "inductor", "artikel", "bezeichnung", "bauteil"]),
     (Key("core"), &["core material", "material", "core type", "core family", "werkstoff", "kern", "kernmaterial", "kernwerkstoff"]),
     (Key("inductance"), &["l", "l0", "ln", "induktivität", "nenninduktivität", "initial inductance", "inductance value", "inductance l", "l inductance", "inductance l0"]),
