@@ -115,7 +115,7 @@ fn law_every_command_that_takes_a_calibration_uses_it_and_says_so() {
         for said in ["for the board that was captured (serial 0007), no other", "output.capacitors[0].esr"] {
             assert!(told.contains(said) && !plain.contains("serial 0007"), "{command:?}, {said}: {calibrated}");
         }
-        let numbers = |text: &str| text.lines().filter(|line| !line.starts_with('#')).last().map(str::to_string);
+        let numbers = |text: &str| text.lines().rfind(|line| !line.starts_with('#')).map(str::to_string);
         assert_ne!(numbers(&plain), numbers(&calibrated), "{command:?}: other numbers");
     }
     let record = fs::read_to_string(room.path().join("result-transients-1/transients.json")).expect("the record");
