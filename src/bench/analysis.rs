@@ -1,8 +1,9 @@
 //! What one capture comes to: its figures beside the predicted ones, what must be said of it, and waveforms over each other.
 
 use super::channel::Channel;
-use super::predict::{Figure, Prior};
+use super::predict::{Asked, Figure, Prediction, Prior, Run, predict};
 use super::score::{Known, of_limits, root};
+use crate::condition::figures::Failure;
 use crate::judge::sight::COVERAGE;
 use crate::quantity;
 use crate::units::format_si;
@@ -33,6 +34,19 @@ pub struct Compared {
 }
 
 impl Compared {
+    /// What a channel measured beside its prediction.
+    pub fn of(channel: &Channel, predicted: &Figure, measured: f64, noise: f64, model: f64) -> Compared {
+        Compared {
+            id: predicted.id,
+            predicted: Figure { model, ..predicted.clone() },
+            measured,
+            noise,
+            gain: of_limits(channel.error),
+            probe: Some(channel.key),
+            bounded: channel.clipped > 0.0 && predicted.id != "output_mean",
+        }
+    }
+
     /// The measured value with its expanded uncertainty.
     pub fn measured(&self) -> Known {
         Known::new(self.measured, &[self.noise, self.gain * self.measured])
@@ -87,6 +101,8 @@ pub struct Analysis {
     pub load: String,
     /// Figures.
     pub figures: Vec<Compared>,
+    /// Points of folded waveforms.
+    pub points: Vec<Compared>,
     /// What must be said.
     pub notes: Vec<String>,
     /// Waveforms.
@@ -96,6 +112,17 @@ pub struct Analysis {
 }
 
 impl Analysis {
+    /// Predicts, and keeps what is known of the data and what stood in the way.
+    ///
+    /// # Errors
+    /// A simulation that fails.
+    pub fn predict(&mut self, asked: &Asked<'_>, run: &Run<'_>) -> Result<Prediction, Failure> {
+        let (prediction, left_out) = predict(asked, run)?;
+        self.notes.extend(left_out.iter().map(|name| format!("not in the uncertainty, it cannot be run: {name}")));
+        self.priors.clone_from(&prediction.priors);
+        Ok(prediction)
+    }
+
     /// Says how a channel's height stands to what is predicted, where that looks like a wrong scale.
     pub fn check_scale(&mut self, channel: &Channel, measured: f64, predicted: f64) {
         if let Some(factor) = wrong_factor(measured / predicted) {
@@ -133,9 +160,4 @@ fn plain(factor: f64) -> String {
 /// A value with its unit in three digits.
 pub fn say(value: f64, unit: &str) -> String {
     format_si(value, unit, 3)
-}
-
-/// Standard uncertainty of a channel's gain.
-pub fn gain_of(channel: &Channel) -> f64 {
-    of_limits(channel.error)
 }

@@ -1,20 +1,24 @@
-//! What captures of the original tell of the board's data: regularised least squares, linear about the data as they are shown.
+//! What captures of the original tell of the board's data: regularised least squares, linear about where the data stand, and repeated where
+//! they come to stand until they stay there (Gauss and Newton).
 //!
-//! Prior: each datum with its standard uncertainty. Data: the figures of the captures, with noise, the model's own share, and the gain of each
-//! probe as one more unknown. In units of the prior's standard uncertainties the derivatives are the effects by which the prediction's uncertainty is
-//! found, so that nothing has to be run again. A prior that is rectangular counts as a normal one of the same standard uncertainty.
+//! Prior: each datum with its standard uncertainty. Data: figures and points of folded waveforms, with noise, the model's own share, and the
+//! gain of each probe as one more unknown. In units of the prior's standard uncertainties the derivatives are the effects by which the
+//! prediction's uncertainty is found. A prior that is rectangular counts as a normal one of the same standard uncertainty.
 
-use super::predict::Prior;
+use super::predict::{POINT, Prior, Shifts};
 use nalgebra::{DMatrix, DVector};
 
 /// A datum counts as learned where its posterior is at least that much narrower than its prior.
 const NARROWER: f64 = 0.8;
 /// The misfit may be as large as a chi-square variable is once in 4000, a normal one beyond so many standard deviations.
 const MISFIT: f64 = 3.5;
+/// Repetitions at most, and the share of its posterior uncertainty within which a datum stays.
+pub const ROUNDS: usize = 5;
+const STAYS: f64 = 0.1;
 /// Figures that are not used: they jump, or follow from others.
 const NOT_USED: [&str; 2] = ["recovery", "window"];
 
-/// One figure of a capture.
+/// One figure of a capture, or one point of a folded waveform.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {
     /// Number of the capture or setting it belongs to.
@@ -23,8 +27,10 @@ pub struct Row {
     pub id: &'static str,
     /// Predicted value.
     pub predicted: f64,
-    /// Measured minus predicted.
+    /// Measured minus what is predicted with each datum in the middle of what it may be.
     pub difference: f64,
+    /// Whether it is learned from; else it is only told how well the others predict it.
+    pub teaches: bool,
     /// Standard uncertainty of noise and of the model's own share.
     pub own: f64,
     /// Probe that saw it, and the standard uncertainty of its gain as a fraction.
@@ -55,6 +61,32 @@ impl Learned {
     /// Whether enough is known of it to be called learned.
     pub fn is_learned(&self) -> bool {
         self.left <= NARROWER
+    }
+
+    /// Where it is now, as far as it may move.
+    fn place(&self) -> f64 {
+        self.shift.clamp(self.prior.limits.0, self.prior.limits.1)
+    }
+
+    /// How far that is from where it was looked at last, among some shifts.
+    fn moved(&self, shifts: &Shifts) -> f64 {
+        self.place() - self.prior.stands(shifts)
+    }
+
+    /// Whether it has stayed there.
+    fn stays(&self, shifts: &Shifts) -> bool {
+        self.moved(shifts).abs() <= STAYS * self.left
+    }
+
+    /// In a place where it may be; what it would have moved beyond, or is still moving, makes it the more doubtful.
+    fn at_rest(mut self, shifts: &Shifts) -> Learned {
+        let (low, high) = self.prior.limits;
+        if low < high {
+            let moving = if self.stays(shifts) { 0.0 } else { self.moved(shifts) };
+            self.left = self.left.hypot(self.shift - self.place()).hypot(moving);
+            self.shift = self.place();
+        }
+        self
     }
 }
 
@@ -90,6 +122,22 @@ impl Calibration {
     /// Whether the figures agree with each other and with the model, so that something may be learned from them.
     pub fn is_sound(&self) -> bool {
         is_sound(self.misfit)
+    }
+
+    /// Where the data stand now.
+    pub fn shifts(&self) -> Vec<(String, f64)> {
+        self.data.iter().map(|datum| (datum.prior.name.clone(), datum.shift)).collect()
+    }
+
+    /// Whether all of them have stayed where they were looked at.
+    pub fn stays(&self, shifts: &Shifts) -> bool {
+        self.data.iter().all(|datum| datum.stays(shifts))
+    }
+
+    /// The same with every datum in a place where it may be, and the more doubtful where it has not stayed.
+    #[must_use]
+    pub fn at_rest(self, shifts: &Shifts) -> Calibration {
+        Calibration { data: self.data.into_iter().map(|datum| datum.at_rest(shifts)).collect(), ..self }
     }
 }
 
@@ -170,7 +218,7 @@ fn at_odds(rows: &[Row]) -> Vec<usize> {
     let mut sources: Vec<usize> = rows.iter().map(|row| row.source).collect();
     sources.dedup();
     let is_at_odds = |source: &usize| {
-        let own: Vec<Row> = rows.iter().filter(|row| row.source == *source).cloned().collect();
+        let own: Vec<Row> = rows.iter().filter(|row| row.teaches && row.source == *source).cloned().collect();
         let unknowns = Unknowns::of(&own);
         let shifts = posterior(&unknowns, &own).map(|(shifts, _)| shifts);
         own.len() > 1 && shifts.is_some_and(|shifts| !is_sound(misfit(&unknowns, &own, &shifts)))
@@ -184,11 +232,12 @@ pub fn learn(priors: &[Prior], rows: &[Row]) -> Option<Calibration> {
     let at_odds = at_odds(rows);
     let used: Vec<Row> = rows.iter().filter(|row| !at_odds.contains(&row.source)).cloned().collect();
     // Where that leaves nothing, the misfit of all of them says so.
-    let rows = if used.is_empty() { rows } else { &used };
+    let all = if used.is_empty() { rows } else { &used };
+    let rows = &teaching(all);
     if rows.is_empty() {
         return None;
     }
-    let unknowns = Unknowns::of(rows);
+    let unknowns = Unknowns::of(all);
     let (shifts, covariance) = posterior(&unknowns, rows)?;
     let mut data: Vec<Learned> = unknowns
         .names
@@ -209,12 +258,16 @@ pub fn learn(priors: &[Prior], rows: &[Row]) -> Option<Calibration> {
         data,
         gains: unknowns.probes.iter().enumerate().map(gain).collect(),
         misfit: misfit(&unknowns, rows, &shifts),
-        left_out: left_out(&unknowns, rows),
+        left_out: left_out(&unknowns, all),
         at_odds,
     })
 }
 
-/// Each source predicted from all others.
+fn teaching(rows: &[Row]) -> Vec<Row> {
+    rows.iter().filter(|row| row.teaches).cloned().collect()
+}
+
+/// The figures of each source predicted from all others.
 fn left_out(unknowns: &Unknowns, rows: &[Row]) -> Vec<LeftOut> {
     let mut sources: Vec<usize> = rows.iter().map(|row| row.source).collect();
     sources.dedup();
@@ -223,8 +276,9 @@ fn left_out(unknowns: &Unknowns, rows: &[Row]) -> Vec<LeftOut> {
     }
     let mut all = vec![];
     for source in sources {
-        let (own, others): (Vec<Row>, Vec<Row>) = rows.iter().cloned().partition(|row| row.source == source);
-        let Some((shifts, covariance)) = posterior(unknowns, &others) else { continue };
+        let (mut own, others): (Vec<Row>, Vec<Row>) = rows.iter().cloned().partition(|row| row.source == source);
+        own.retain(|row| row.id != POINT);
+        let Some((shifts, covariance)) = posterior(unknowns, &teaching(&others)) else { continue };
         let derivatives = unknowns.derivatives(&own);
         let fits = &derivatives * &shifts;
         let after = &derivatives * covariance * derivatives.transpose();

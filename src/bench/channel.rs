@@ -2,6 +2,7 @@
 
 use super::instrument::Instrument;
 use super::noise;
+use super::run::Seen;
 use super::trace::{Trace, range};
 use crate::model::capture::{Capture, Probe};
 
@@ -48,6 +49,16 @@ impl Channel {
     /// Whether its mean means something.
     pub fn has_mean(&self) -> bool {
         self.instrument.high_pass_hz.is_none()
+    }
+
+    /// What it makes of a simulation, without noise.
+    pub fn shows(&self, seen: &Seen) -> Trace {
+        match self.key {
+            // The bandwidth of the output is in the simulation.
+            "output" => self.instrument.unlimited().without_noise(&seen.output),
+            "inductor" => self.instrument.without_noise(&seen.inductor),
+            _ => self.instrument.without_noise(&seen.load),
+        }
     }
 
     /// Peak to peak of its samples.

@@ -29,6 +29,11 @@ const AS_GOOD: f64 = 1.1;
 const EXCEEDS: f64 = 1.5;
 const OF_HEIGHT: f64 = 0.01;
 
+/// Points of a period by which waveforms are compared.
+pub const POINTS: usize = 12;
+/// Begins of a waveform that are tried for each point.
+const BEGINS: usize = 16;
+
 /// What repeats.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Folded {
@@ -63,15 +68,15 @@ pub fn fold(trace: &Trace, near_hz: f64, noise: f64) -> Option<Folded> {
     let period_s = 1.0 / hz;
     let most = ((periods / LEAST_REPEATS) as usize).clamp(1, MOST_PERIODS);
     let bins = (trace.values.len() / (most * PER_BIN)).clamp(BINS.0, BINS.1);
-    let all: Vec<(usize, Vec<f64>, f64)> = (1..=most)
-        .filter_map(|count| {
-            let wave = folded(trace, count as f64 * period_s, count * bins)?;
-            let left = left(trace, count as f64 * period_s, &wave);
-            Some((count, wave, left))
-        })
-        .collect();
+    let over = |count: usize| {
+        let wave = folded(trace, count as f64 * period_s, count * bins)?;
+        let left = left(trace, count as f64 * period_s, &wave);
+        Some((count, wave, left))
+    };
     let floor = noise.max(OF_HEIGHT * (raw.1 - raw.0));
-    let (count, wave, left) = chosen(all, floor)?;
+    let first = over(1)?;
+    let (count, wave, left) =
+        if first.2 <= EXCEEDS * floor { first } else { fewest(first, (2..=most).filter_map(over).collect()) };
     let (low, high) = range(&wave)?;
     let repeats = periods / count as f64;
     let samples = trace.values.len() as f64 / (count * bins) as f64;
@@ -89,12 +94,14 @@ pub fn fold(trace: &Trace, near_hz: f64, noise: f64) -> Option<Folded> {
     })
 }
 
-/// The fewest periods that leave about as little as any, where that is clearly less than one period leaves.
-fn chosen(all: Vec<(usize, Vec<f64>, f64)>, floor: f64) -> Option<(usize, Vec<f64>, f64)> {
-    let first = all.first()?.2;
-    let least = all.iter().map(|fold| fold.2).fold(f64::INFINITY, f64::min);
-    let is_one = first <= EXCEEDS * floor || least > BETTER * first;
-    all.into_iter().find(|fold| is_one || fold.2 <= AS_GOOD * least)
+/// Periods that are folded together, their mean, and what is left beside it.
+type Fold = (usize, Vec<f64>, f64);
+
+/// One period, or the fewest that leave about as little as any where that is clearly less.
+fn fewest(one: Fold, more: Vec<Fold>) -> Fold {
+    let least = more.iter().map(|fold| fold.2).fold(one.2, f64::min);
+    let several = more.into_iter().find(|fold| fold.2 <= AS_GOOD * least);
+    several.filter(|_| least <= BETTER * one.2).unwrap_or(one)
 }
 
 /// Frequency in Hz of the repetition: the greatest power in the first harmonics, looked for in ever longer pieces.
@@ -149,13 +156,55 @@ pub(super) fn peak([before, here, behind]: [f64; 3]) -> f64 {
     if bend < 0.0 { (0.5 * (before - behind) / bend).clamp(-1.0, 1.0) } else { 0.0 }
 }
 
+/// Points of the mean waveform over one switching period, each the mean over its share, from some share of the period on; their mean is
+/// taken off. Of a waveform that takes several periods they are the mean of these.
+pub fn points(fold: &Folded, from: f64) -> Vec<f64> {
+    let bins = fold.wave.len() / fold.periods;
+    let of = |bin: usize| (0..fold.periods).map(|period| fold.wave[period * bins + bin]).sum::<f64>();
+    points_of(&(0..bins).map(|bin| of(bin) / fold.periods as f64).collect::<Vec<_>>(), from)
+}
+
+/// The same of a waveform over one period.
+pub fn points_of(wave: &[f64], from: f64) -> Vec<f64> {
+    let middle = mean(wave).unwrap_or(0.0);
+    // The integral up to a place, in bins.
+    let mut sums = vec![0.0];
+    wave.iter().for_each(|value| sums.push(sums[sums.len() - 1] + value - middle));
+    let until = |place: f64| {
+        let bins = wave.len();
+        let at = place.rem_euclid(1.0) * bins as f64;
+        let whole = (at as usize).min(bins - 1);
+        sums[whole] + (at - whole as f64) * (wave[whole] - middle)
+    };
+    let edge = |point: usize| until(from + point as f64 / POINTS as f64);
+    (0..POINTS).map(|point| (edge(point + 1) - edge(point)) * POINTS as f64 / wave.len() as f64).collect()
+}
+
+/// The points from where they are most like others.
+pub fn points_like(fold: &Folded, others: &[f64]) -> Vec<f64> {
+    let count = (BEGINS * POINTS) as i64;
+    let off = |begin: f64| {
+        let points = points(fold, begin / count as f64);
+        points.iter().zip(others).map(|(a, b)| (a - b).powi(2)).sum::<f64>()
+    };
+    let best = (0..count).map(|begin| begin as f64).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(0.0);
+    let finer = peak([-1.0, 0.0, 1.0].map(|by| -off(best + by)));
+    points(fold, (best + finer) / count as f64)
+}
+
+/// The samples that are there, each with the share of the period at which it is.
+fn turned(trace: &Trace, period_s: f64) -> impl Iterator<Item = (f64, f64)> {
+    trace.values.iter().enumerate().filter(|(_, value)| value.is_finite()).map(move |(sample, value)| {
+        let turns = trace.step_s * sample as f64 / period_s;
+        (turns - turns.floor(), *value)
+    })
+}
+
 /// Mean in each of some bins of a period; a bin without samples takes the line between its neighbours. `None` where most are empty.
 fn folded(trace: &Trace, period_s: f64, bins: usize) -> Option<Vec<f64>> {
     let mut sums = vec![(0.0, 0u32); bins];
-    for (sample, value) in trace.values.iter().enumerate().filter(|(_, value)| value.is_finite()) {
-        let turns = (trace.step_s * sample as f64) / period_s;
-        let bin = ((turns - turns.floor()) * bins as f64) as usize;
-        let place = &mut sums[bin.min(bins - 1)];
+    for (turn, value) in turned(trace, period_s) {
+        let place = &mut sums[((turn * bins as f64) as usize).min(bins - 1)];
         *place = (place.0 + value, place.1 + 1);
     }
     if 2 * sums.iter().filter(|bin| bin.1 > 0).count() < bins {
@@ -178,9 +227,8 @@ fn folded(trace: &Trace, period_s: f64, bins: usize) -> Option<Vec<f64>> {
 fn left(trace: &Trace, period_s: f64, wave: &[f64]) -> f64 {
     let bins = wave.len();
     let (mut sum, mut count) = (0.0, 0usize);
-    for (sample, value) in trace.values.iter().enumerate().filter(|(_, value)| value.is_finite()) {
-        let turns = trace.step_s * sample as f64 / period_s;
-        let place = (turns - turns.floor()) * bins as f64 + bins as f64 - 0.5;
+    for (turn, value) in turned(trace, period_s) {
+        let place = turn * bins as f64 + bins as f64 - 0.5;
         let share = place - place.floor();
         let first = place as usize % bins;
         let expected = (1.0 - share) * wave[first] + share * wave[(first + 1) % bins];

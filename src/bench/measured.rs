@@ -1,10 +1,10 @@
 //! All captures and readings of a case: each beside its prediction, then each substitute beside the original.
 
 use super::analysis::{Analysis, Compared};
-use super::calibrate::{self, Calibration, Row};
+use super::calibrate::{self, Calibration, ROUNDS, Row};
 use super::channel::{Channels, Column};
 use super::layout::{Change, FigureRecord, Item, Measured, Standing};
-use super::predict::Prior;
+use super::predict::{Prior, Shifts};
 use super::reading;
 use super::score::Known;
 use super::{steady, transient};
@@ -20,6 +20,8 @@ const TOLD: usize = 3;
 const ALIKE: f64 = 0.02;
 /// Fewest figures, share of them that are outside, and median of E_n, from which nothing fits: what the load alone sets fits any board.
 const NOTHING_FITS: (usize, f64, f64) = (3, 0.75, 3.0);
+/// Heights of folded waveforms.
+const HEIGHTS: [&str; 3] = ["ripple_20mhz", "ripple_raw", "inductor_ripple"];
 /// Label, unit of what the table of quantities does not have.
 const MEAN: (&str, &str) = ("Mean output", "V");
 
@@ -50,6 +52,13 @@ struct Analysed<'a> {
     analysis: Analysis,
 }
 
+impl Analysed<'_> {
+    /// Its file, or where its readings are stated.
+    fn name(&self) -> String {
+        if self.file.is_empty() { self.setting.place.clone() } else { self.file.clone() }
+    }
+}
+
 /// Measures and predicts everything. `progress` is told how many of how many are done.
 ///
 /// # Errors
@@ -61,7 +70,7 @@ pub fn measure(
     progress: &dyn Fn(usize, usize),
 ) -> Result<Measured, Trouble> {
     let case = &learned(case)?;
-    let all = analyse(case, captures, taken, progress)?;
+    let all = analyse(case, captures, &read(taken), &[], progress)?;
     let changes = changes(case, &all);
     let items: Vec<Item> = all.into_iter().map(|one| item(case, one)).collect();
     let remarks = remarks(&items);
@@ -93,8 +102,30 @@ pub fn calibrate(
         meters: captures.meters.iter().filter(|metered| metered.setting.part == 0).cloned().collect(),
         ..Captures::default()
     };
-    let taken = taken.into_iter().filter(|one| one.capture.setting.part == 0).collect();
-    let all = analyse(case, &of_original, taken, progress)?;
+    let taken = read(taken.into_iter().filter(|one| one.capture.setting.part == 0).collect());
+    let (mut shifts, mut names, mut found) = (vec![], vec![], None);
+    for _ in 0..ROUNDS {
+        let all = match analyse(case, &of_original, &taken, &shifts, progress) {
+            Ok(all) => all,
+            // Where the data have come to stand nothing runs: what was learned holds, and is the more doubtful by how far it moved.
+            Err(Trouble::Simulation(failure, _)) if found.is_some() && !failure.is_interruption() => break,
+            Err(trouble) => return Err(trouble),
+        };
+        names = all.iter().map(Analysed::name).collect();
+        let (priors, rows) = rows(&all, &shifts);
+        let Some(learned) = calibrate::learn(&priors, &rows) else { break };
+        let (next, stays) = (learned.shifts(), learned.stays(&shifts));
+        found = Some(learned.at_rest(&shifts));
+        shifts = next;
+        if stays {
+            break;
+        }
+    }
+    Ok((found, names))
+}
+
+/// What is known of the data, and everything that was measured.
+fn rows(all: &[Analysed<'_>], shifts: &Shifts) -> (Vec<Prior>, Vec<Row>) {
     let mut priors: Vec<Prior> = vec![];
     let mut rows = vec![];
     for (source, one) in all.iter().enumerate() {
@@ -103,25 +134,31 @@ pub fn calibrate(
                 priors.push(prior.clone());
             }
         }
+        let row = |figure: &Compared, teaches| row(source, figure, teaches, &one.analysis.priors, shifts);
         let used = one.analysis.figures.iter().filter(|figure| Row::is_used(figure.id) && !figure.bounded);
-        rows.extend(used.map(|figure| row(source, figure)));
+        // The height of a waveform whose points are known says nothing more.
+        let follows = |figure: &Compared| {
+            HEIGHTS.contains(&figure.id) && one.analysis.points.iter().any(|point| point.probe == figure.probe)
+        };
+        rows.extend(used.map(|figure| row(figure, !follows(figure))));
+        rows.extend(one.analysis.points.iter().map(|point| row(point, true)));
     }
-    let names = all.iter().map(|one| match one.file.as_str() {
-        "" => one.setting.place.clone(),
-        file => file.to_string(),
-    });
-    Ok((calibrate::learn(&priors, &rows), names.collect()))
+    (priors, rows)
 }
 
-fn row(source: usize, figure: &Compared) -> Row {
+fn row(source: usize, figure: &Compared, teaches: bool, priors: &[Prior], shifts: &Shifts) -> Row {
+    let effects = &figure.predicted.effects;
+    let stands = |name: &str| priors.iter().find(|prior| prior.name == name).map_or(0.0, |prior| prior.stands(shifts));
+    let moved: f64 = effects.iter().map(|effect| effect.change * stands(&effect.name)).sum();
     Row {
         source,
         id: figure.id,
         predicted: figure.predicted.value,
-        difference: figure.measured - figure.predicted.value,
+        difference: figure.measured - figure.predicted.value + moved,
+        teaches,
         own: figure.noise.hypot(figure.predicted.model),
         probe: figure.probe.map(|probe| (probe, figure.gain)),
-        effects: figure.predicted.effects.iter().map(|effect| (effect.name.clone(), effect.change)).collect(),
+        effects: effects.iter().map(|effect| (effect.name.clone(), effect.change)).collect(),
     }
 }
 
@@ -130,33 +167,52 @@ fn learned(case: &Case) -> Result<Case, Trouble> {
     corridor::learned(case).map_err(|failure| Trouble::Simulation(failure, first.into()))
 }
 
-/// Each capture, and what was read in each setting.
+/// A capture with its channels.
+struct Channelled<'a> {
+    capture: &'a Capture,
+    understood: Vec<String>,
+    channels: Channels,
+}
+
+fn read(taken: Vec<Taken<'_>>) -> Vec<Channelled<'_>> {
+    let taken = taken.into_iter();
+    taken
+        .map(|Taken { capture, columns, understood }| {
+            let channels = Channels::new(capture, columns);
+            Channelled { capture, understood, channels }
+        })
+        .collect()
+}
+
+/// Each capture, and what was read in each setting, with the data at some shifts.
 fn analyse<'a>(
     case: &Case,
     captures: &'a Captures,
-    taken: Vec<Taken<'a>>,
+    taken: &[Channelled<'a>],
+    shifts: &Shifts,
     progress: &dyn Fn(usize, usize),
 ) -> Result<Vec<Analysed<'a>>, Trouble> {
     let settings = reading::settings(captures);
     let total = taken.len() + settings.len();
     let (mut all, mut wrong) = (vec![], vec![]);
-    for one in taken {
-        let setting = &one.capture.setting;
-        let channels = Channels::new(one.capture, one.columns);
+    for Channelled { capture, understood, channels } in taken {
+        let setting = &capture.setting;
         let result = match setting.condition {
-            "load step" => transient::analyse(case, one.capture, &channels),
-            _ => steady::analyse(case, one.capture, &channels),
+            "load step" => transient::analyse(case, capture, channels, shifts),
+            _ => steady::analyse(case, capture, channels, shifts),
         };
         match result.map_err(|failure| failed(case, setting, failure))? {
             Ok(analysis) => {
-                all.push(Analysed { setting, file: one.capture.file.clone(), understood: one.understood, analysis });
+                let understood = understood.clone();
+                all.push(Analysed { setting, file: capture.file.clone(), understood, analysis });
             }
-            Err(words) => wrong.push((setting.place.clone(), format!("{}: {words}", one.capture.file))),
+            Err(words) => wrong.push((setting.place.clone(), format!("{}: {words}", capture.file))),
         }
         progress(all.len() + wrong.len(), total);
     }
     for (setting, reads) in settings {
-        let result = reading::analyse(case, setting, &reads).map_err(|failure| failed(case, setting, failure))?;
+        let result =
+            reading::analyse(case, setting, &reads, shifts).map_err(|failure| failed(case, setting, failure))?;
         match result {
             Ok(analysis) => all.push(Analysed { setting, file: String::new(), understood: vec![], analysis }),
             Err(words) => wrong.push((setting.place.clone(), words)),

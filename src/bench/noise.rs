@@ -1,6 +1,6 @@
 //! Noise of a capture: how much there is, and as much again for a simulation.
 
-use super::trace::Trace;
+use super::trace::{Trace, mean};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
@@ -15,10 +15,15 @@ const MOST: usize = 200_000;
 /// Share of an even distribution's width that is its standard deviation, 1 / sqrt(12).
 pub const OF_LEVEL: f64 = 0.288_675_134_594_812_9;
 
+/// Samples from one to the next that a bandwidth in Hz leaves independent.
+pub fn apart(bandwidth_hz: Option<f64>, step_s: f64) -> usize {
+    bandwidth_hz.map_or(1.0, |hz| (0.5 / (hz * step_s)).ceil()).max(1.0) as usize
+}
+
 /// Standard deviation of the noise of a trace, from second differences of samples so far apart that a bandwidth in Hz makes them independent:
 /// a straight signal has none, and its edges are among the tenth that is left out. Not below what steps of `level` make alone.
 pub fn floor(trace: &Trace, bandwidth_hz: Option<f64>, level: f64) -> f64 {
-    let apart = bandwidth_hz.map_or(1.0, |hz| (0.5 / (hz * trace.step_s)).ceil()).max(1.0) as usize;
+    let apart = apart(bandwidth_hz, trace.step_s);
     let values = &trace.values;
     let count = values.len().saturating_sub(2 * apart);
     let every = count.div_ceil(MOST).max(1);
@@ -50,4 +55,33 @@ pub fn draw(count: usize, step_s: f64, deviation: f64, bandwidth_hz: Option<f64>
         value = kept * value + fresh * normal();
     }
     all
+}
+
+/// Values by the identifier of each.
+pub type Values = Vec<(&'static str, f64)>;
+
+/// What noise does to a figure: it adds so much to it in the mean, and scatters it by a standard deviation.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Does {
+    /// In the mean.
+    pub adds: f64,
+    /// Standard deviation.
+    pub scatter: f64,
+}
+
+/// What noise does to each of some values, from draws of them.
+pub fn does(clean: Values, draws: u64, draw: impl Fn(u64) -> Values) -> Vec<(&'static str, Does)> {
+    let drawn: Values = (1..=draws).flat_map(draw).collect();
+    let of = |(id, clean): (&'static str, f64)| {
+        let all: Vec<f64> = drawn.iter().filter(|(other, _)| *other == id).map(|(_, value)| *value).collect();
+        let middle = mean(&all)?;
+        let squares: f64 = all.iter().map(|value| (value - middle).powi(2)).sum();
+        Some((id, Does { adds: middle - clean, scatter: (squares / (all.len().max(2) - 1) as f64).sqrt() }))
+    };
+    clean.into_iter().filter_map(of).collect()
+}
+
+/// Of one of them; nothing where it is not there.
+pub fn done(all: &[(&'static str, Does)], id: &str) -> Does {
+    all.iter().find(|(other, _)| *other == id).map_or(Does::default(), |(_, does)| *does)
 }

@@ -7,6 +7,7 @@ use super::score::Known;
 use crate::condition::figures::Failure;
 use crate::corridor;
 use crate::judge::sight::{COVERAGE, expanded};
+use crate::model::between::between;
 use crate::model::case::{Case, Origin};
 use crate::model::corner::{Corner, End, NOMINAL, Parameter, placed};
 use crate::model::doubt::{Acts, Doubt, Nature, Owner};
@@ -14,6 +15,8 @@ use crate::model::parts::CapacitorBranch;
 use crate::units::Dimension;
 use rayon::prelude::*;
 
+/// Identifier of a point of a folded waveform.
+pub const POINT: &str = "point";
 /// Half width of a rectangular spread in standard deviations.
 const HALF_WIDTH: f64 = 1.732_050_807_568_877_2;
 /// Tolerances of the part and of the reference: key of the datum that would be measured, and whether it is the part's own.
@@ -25,27 +28,34 @@ const TOLERANCES: [(Parameter, &str, bool); 5] = [
     (Parameter::Frequency, "stage.frequency", false),
 ];
 
-/// One way of moving one datum.
+/// How far a datum that stands elsewhere than it is shown is moved from there, in standard uncertainties.
+const STEP: f64 = 0.5;
+/// A value above zero is not looked for below that share of what is shown.
+const LEAST: f64 = 0.1;
+
+/// By what a datum is moved.
 #[derive(Clone, Debug)]
-enum Way {
-    Value(Box<Doubt>, f64),
-    Corner(Parameter, End),
-    /// Factor on the capacitance of a branch of the output bank.
-    Capacitance(usize, f64),
+enum Lever {
+    Value(Box<Doubt>),
+    Tolerance(Parameter),
+    /// Capacitance of a branch of the output bank.
+    Capacitance(usize),
 }
 
 /// A datum that is moved.
 #[derive(Clone, Debug)]
 struct Moved {
-    name: String,
-    of_part: bool,
-    /// Each with its direction, 1 for upwards.
-    ways: Vec<(Way, f64)>,
-    /// Standard deviations that a way is away.
+    lever: Lever,
+    /// Where it is looked at, in standard uncertainties from the middle.
+    ways: Vec<f64>,
+    /// Standard uncertainties by which each of them is away.
     distance: f64,
     rectangular: bool,
     prior: Prior,
 }
+
+/// Where data stand, by their names, in standard uncertainties from the middle of what they may be.
+pub type Shifts = [(String, f64)];
 
 /// What is known of a datum before anything is measured.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,6 +76,22 @@ pub struct Prior {
     pub standard: f64,
     /// Unit.
     pub unit: Dimension,
+    /// Least and greatest place at which it is looked at, in standard uncertainties from the middle.
+    pub limits: (f64, f64),
+}
+
+impl Prior {
+    /// Where it stands among some shifts, in standard uncertainties from the middle: as it is shown where none of them names it.
+    pub fn stands(&self, shifts: &Shifts) -> f64 {
+        let shifted = shifts.iter().find(|(name, _)| *name == self.name).map(|(_, shift)| *shift);
+        shifted
+            .map_or(stands(self.shown, self.middle, self.standard), |shift| shift.clamp(self.limits.0, self.limits.1))
+    }
+}
+
+/// Where a value stands, in standard uncertainties from the middle.
+fn stands(value: f64, middle: f64, standard: f64) -> f64 {
+    if standard > 0.0 { (value - middle) / standard } else { 0.0 }
 }
 
 /// What a datum does to a figure.
@@ -129,6 +155,8 @@ impl Figure {
 pub struct Outcome {
     /// Identifiers and values.
     pub figures: Vec<(&'static str, f64)>,
+    /// Points of folded waveforms.
+    pub points: Vec<f64>,
     /// Waveforms.
     pub curves: Vec<Vec<f64>>,
 }
@@ -138,6 +166,8 @@ pub struct Outcome {
 pub struct Prediction {
     /// Figures.
     pub figures: Vec<Figure>,
+    /// Points of folded waveforms.
+    pub points: Vec<Figure>,
     /// Waveforms as the data are shown.
     pub curves: Vec<Vec<f64>>,
     /// Half width of the band around each of them, expanded.
@@ -149,40 +179,75 @@ pub struct Prediction {
 /// Which data a run feels.
 pub type Feels = fn(Acts) -> bool;
 
-/// Predicts: `run` is given a case and a corner of tolerances. A datum with which it cannot run is left out and named.
+/// What a prediction is of.
+#[derive(Clone, Copy)]
+pub struct Asked<'a> {
+    /// The case as the bench has it.
+    pub case: &'a Case,
+    /// Number of the part.
+    pub part: usize,
+    /// Which data the runs feel.
+    pub feels: Feels,
+    /// Where data stand that do not stand as they are shown.
+    pub shifts: &'a Shifts,
+}
+
+/// A case and the corner in which a part of it is the unit that is meant.
+pub type Unit = (Case, Corner);
+
+/// A simulation of a unit.
+pub type Run<'a> = dyn Fn(&Unit) -> Result<Outcome, Failure> + Sync + 'a;
+
+impl Asked<'_> {
+    /// What is known of every datum that the runs feel.
+    pub fn priors(&self) -> Vec<Prior> {
+        moved(self).into_iter().map(|moved| moved.prior).collect()
+    }
+
+    /// The unit whose data stand at the shifts.
+    pub fn unit(&self) -> Unit {
+        self.unit_of(&moved(self), None)
+    }
+
+    /// The same with one datum, by its number, elsewhere.
+    fn unit_of(&self, all: &[Moved], moved: Option<(usize, f64)>) -> Unit {
+        let mut unit = (self.case.clone(), NOMINAL);
+        for (number, one) in all.iter().enumerate() {
+            match moved.filter(|(of, _)| *of == number) {
+                Some((_, shift)) => one.put(&mut unit, self.part, shift),
+                None if self.is_shifted(one) => one.put(&mut unit, self.part, one.prior.stands(self.shifts)),
+                None => {}
+            }
+        }
+        unit
+    }
+
+    fn is_shifted(&self, moved: &Moved) -> bool {
+        self.shifts.iter().any(|(name, _)| *name == moved.prior.name)
+    }
+}
+
+/// Predicts what runs show. A datum with which none can run is left out and named.
 ///
 /// # Errors
-/// What stops the run as the data are shown, or an interruption.
-pub fn predict(
-    case: &Case,
-    part: usize,
-    feels: Feels,
-    run: &(dyn Fn(&Case, Corner) -> Result<Outcome, Failure> + Sync),
-) -> Result<(Prediction, Vec<String>), Failure> {
-    let shown = run(case, NOMINAL)?;
-    let moved = moved(case, part, feels);
-    let jobs: Vec<(usize, &(Way, f64))> =
-        moved.iter().enumerate().flat_map(|(number, moved)| moved.ways.iter().map(move |way| (number, way))).collect();
-    let results: Vec<(usize, f64, Result<Outcome, Failure>)> =
-        jobs.par_iter().map(|(number, (way, sign))| (*number, *sign, way.run(case, part, run))).collect();
-    let mut prediction = Prediction {
-        figures: shown
-            .figures
-            .iter()
-            .map(|(id, value)| Figure { id, value: *value, model: 0.0, effects: vec![] })
-            .collect(),
-        bands: shown.curves.iter().map(|curve| vec![0.0; curve.len()]).collect(),
-        curves: shown.curves.clone(),
-        priors: moved.iter().map(|moved| moved.prior.clone()).collect(),
-    };
+/// What stops the run as the data stand, or an interruption.
+pub fn predict(asked: &Asked<'_>, run: &Run<'_>) -> Result<(Prediction, Vec<String>), Failure> {
+    let moved = moved(asked);
+    let shown = run(&asked.unit_of(&moved, None))?;
+    let jobs: Vec<(usize, f64)> =
+        moved.iter().enumerate().flat_map(|(number, moved)| moved.ways.iter().map(move |way| (number, *way))).collect();
+    let results: Vec<((usize, f64), Result<Outcome, Failure>)> =
+        jobs.par_iter().map(|job| (*job, run(&asked.unit_of(&moved, Some(*job))))).collect();
+    let mut prediction = Prediction::of(&shown, &moved);
     let mut left_out = vec![];
     for (number, moved) in moved.iter().enumerate() {
+        let stands = moved.prior.stands(asked.shifts);
         let mut outcomes = vec![];
-        for (_, sign, result) in results.iter().filter(|(of, ..)| *of == number) {
+        for ((_, way), result) in results.iter().filter(|((of, _), _)| *of == number) {
             match result {
-                Ok(outcome) => outcomes.push((outcome, *sign)),
+                Ok(outcome) => outcomes.push((outcome, (way - stands).signum() * moved.distance)),
                 Err(failure) if failure.is_interruption() => return Err(failure.clone()),
-                Err(_) => left_out.push(moved.name.clone()),
+                Err(_) => left_out.push(moved.prior.name.clone()),
             }
         }
         prediction.add(moved, &shown, &outcomes);
@@ -192,21 +257,43 @@ pub fn predict(
 }
 
 impl Prediction {
+    /// As the data stand.
+    fn of(shown: &Outcome, moved: &[Moved]) -> Prediction {
+        let figure = |id, value| Figure { id, value, model: 0.0, effects: vec![] };
+        Prediction {
+            figures: shown.figures.iter().map(|(id, value)| figure(id, *value)).collect(),
+            points: shown.points.iter().map(|value| figure(POINT, *value)).collect(),
+            bands: shown.curves.iter().map(|curve| vec![0.0; curve.len()]).collect(),
+            curves: shown.curves.clone(),
+            priors: moved.iter().map(|moved| moved.prior.clone()).collect(),
+        }
+    }
+
+    /// What a datum does, from runs with it elsewhere: each with the standard uncertainties by which it is away.
     fn add(&mut self, moved: &Moved, shown: &Outcome, outcomes: &[(&Outcome, f64)]) {
-        let half_width = moved.rectangular.then_some(HALF_WIDTH);
-        for (number, figure) in self.figures.iter_mut().enumerate() {
-            let changes = outcomes.iter().filter_map(|(outcome, sign)| {
-                let value = outcome.figures.iter().find(|(id, _)| *id == figure.id)?.1;
-                Some(sign * (value - shown.figures[number].1) / moved.distance)
+        let largest =
+            |changes: &mut dyn Iterator<Item = f64>| changes.reduce(|a, b| if b.abs() > a.abs() { b } else { a });
+        let effect = |change| Effect {
+            name: moved.prior.name.clone(),
+            of_part: moved.prior.of_part,
+            change,
+            half_width: moved.rectangular.then_some(HALF_WIDTH),
+        };
+        for (figure, (id, value)) in self.figures.iter_mut().zip(&shown.figures) {
+            let mut changes = outcomes.iter().filter_map(|(outcome, by)| {
+                Some((outcome.figures.iter().find(|(other, _)| other == id)?.1 - value) / by)
             });
-            let largest = changes.reduce(|a, b| if b.abs() > a.abs() { b } else { a });
-            let effect = |change| Effect { name: moved.name.clone(), of_part: moved.of_part, change, half_width };
-            figure.effects.extend(largest.map(effect));
+            figure.effects.extend(largest(&mut changes).map(effect));
+        }
+        for (number, (point, value)) in self.points.iter_mut().zip(&shown.points).enumerate() {
+            let mut changes =
+                outcomes.iter().filter_map(|(outcome, by)| Some((outcome.points.get(number)? - value) / by));
+            point.effects.extend(largest(&mut changes).map(effect));
         }
         for (number, band) in self.bands.iter_mut().enumerate() {
             for (at, square) in band.iter_mut().enumerate() {
-                let changes = outcomes.iter().filter_map(|(outcome, _)| {
-                    Some((outcome.curves.get(number)?.get(at)? - shown.curves[number][at]) / moved.distance)
+                let changes = outcomes.iter().filter_map(|(outcome, by)| {
+                    Some((outcome.curves.get(number)?.get(at)? - shown.curves[number][at]) / by)
                 });
                 *square += changes.map(|change| change * change).fold(0.0, f64::max);
             }
@@ -214,29 +301,42 @@ impl Prediction {
     }
 }
 
-impl Way {
-    fn run(
-        &self,
-        case: &Case,
-        part: usize,
-        run: &(dyn Fn(&Case, Corner) -> Result<Outcome, Failure> + Sync),
-    ) -> Result<Outcome, Failure> {
-        let mut there = case.clone();
-        let mut corner = NOMINAL;
-        match self {
-            Way::Value(doubt, value) => {
-                let Case { board, parts, .. } = &mut there;
-                doubt.set(board, &mut parts[part], *value);
+impl Moved {
+    /// Puts it into a unit, so many standard uncertainties from the middle.
+    fn put(&self, (case, corner): &mut Unit, part: usize, shift: f64) {
+        let Prior { middle, standard, .. } = self.prior;
+        let value = middle + standard * shift;
+        match &self.lever {
+            Lever::Value(doubt) => {
+                // Rounding does not carry it past an end.
+                let value = if let Nature::Ends { low, high } = doubt.nature { value.clamp(low, high) } else { value };
+                doubt.set(&mut case.board, &mut case.parts[part], value);
             }
-            Way::Corner(parameter, end) => corner = corner.with(*parameter, Some(*end)),
-            Way::Capacitance(branch, factor) => there.board.output_bank[*branch].capacitance_f *= factor,
+            Lever::Tolerance(parameter) => {
+                let position = 0.5 * (1.0 + shift / HALF_WIDTH);
+                let (unit, own) = between(case, part, &[(*parameter, position)]);
+                *case = unit;
+                *corner = corner.with(*parameter, own.end_of(*parameter));
+            }
+            Lever::Capacitance(branch) => case.board.output_bank[*branch].capacitance_f *= value,
         }
-        run(&there, corner)
+    }
+
+    /// Looked at from where it stands, not as it is shown.
+    fn from(mut self, shifts: &Shifts) -> Moved {
+        let (low, high) = self.prior.limits;
+        if low < high && shifts.iter().any(|(name, _)| *name == self.prior.name) {
+            let stands = self.prior.stands(shifts);
+            (self.ways, self.distance) =
+                (vec![if stands + STEP <= high { stands + STEP } else { stands - STEP }], STEP);
+        }
+        self
     }
 }
 
 /// Everything that is doubtful and that a run feels.
-fn moved(case: &Case, part: usize, feels: Feels) -> Vec<Moved> {
+fn moved(asked: &Asked<'_>) -> Vec<Moved> {
+    let Asked { case, part, feels, shifts } = *asked;
     let doubts = corridor::doubts(case, part).into_iter().filter(|doubt| feels(doubt.rule.acts));
     let mut all: Vec<Moved> = doubts.map(of_doubt).collect();
     tell_apart(&mut all);
@@ -247,11 +347,12 @@ fn moved(case: &Case, part: usize, feels: Feels) -> Vec<Moved> {
             && parameter.is_on(&case.board, &case.parts[part])
             && !is_measured(case, whose, key)
         {
-            all.push(of_tolerance(case, part, parameter, of_part));
+            let name = format!("{} tolerance", parameter.key());
+            all.push(of_tolerance(Lever::Tolerance(parameter), name, of_part, half_width(case, part, parameter)));
         }
     }
     all.extend(case.board.output_bank.iter().enumerate().filter_map(|(number, branch)| of_bank(case, number, branch)));
-    all
+    all.into_iter().map(|moved| moved.from(shifts)).collect()
 }
 
 /// Gives data that have one key names of their own.
@@ -259,8 +360,7 @@ fn tell_apart(all: &mut [Moved]) {
     let keys: Vec<String> = all.iter().map(|moved| moved.prior.key.clone()).collect();
     let is_twice = |moved: &Moved| keys.iter().filter(|key| **key == moved.prior.key).count() > 1;
     for moved in all.iter_mut().filter(|moved| is_twice(moved)) {
-        moved.name = format!("{}: {}", moved.prior.key, moved.prior.label);
-        moved.prior.name.clone_from(&moved.name);
+        moved.prior.name = format!("{}: {}", moved.prior.key, moved.prior.label);
     }
 }
 
@@ -290,38 +390,51 @@ fn half_width(case: &Case, part: usize, parameter: Parameter) -> f64 {
     }
 }
 
-fn of_tolerance(case: &Case, part: usize, parameter: Parameter, of_part: bool) -> Moved {
-    let name = format!("{} tolerance", parameter.key());
-    let ways = vec![(Way::Corner(parameter, End::Least), -1.0), (Way::Corner(parameter, End::Most), 1.0)];
-    let prior = factor(name.clone(), of_part, half_width(case, part, parameter));
-    Moved { name, of_part, ways, distance: HALF_WIDTH, rectangular: true, prior }
-}
-
 /// A factor that is 1 as the data are shown.
-fn factor(name: String, of_part: bool, half_width: f64) -> Prior {
-    let (key, label, standard) = (name.clone(), String::new(), half_width / HALF_WIDTH);
-    Prior { name, key, label, of_part, shown: 1.0, middle: 1.0, standard, unit: Dimension::Number }
+fn of_tolerance(lever: Lever, name: String, of_part: bool, half_width: f64) -> Moved {
+    let prior = Prior {
+        key: name.clone(),
+        name,
+        label: String::new(),
+        of_part,
+        shown: 1.0,
+        middle: 1.0,
+        standard: half_width / HALF_WIDTH,
+        unit: Dimension::Number,
+        limits: (-HALF_WIDTH, HALF_WIDTH),
+    };
+    Moved { lever, ways: vec![-HALF_WIDTH, HALF_WIDTH], distance: HALF_WIDTH, rectangular: true, prior }
 }
 
 fn of_doubt(doubt: Doubt) -> Moved {
-    let of = |value: f64| Way::Value(Box::new(doubt.clone()), value);
-    let (ways, distance, rectangular, middle, standard) = match doubt.nature {
-        Nature::Ends { low, high } => (
-            vec![(of(low), -1.0), (of(high), 1.0)],
-            HALF_WIDTH,
-            true,
-            0.5 * (low + high),
-            0.5 * (high - low) / HALF_WIDTH,
-        ),
-        Nature::Spread { standard, rectangular } => {
-            (vec![(of(doubt.shown + standard), 1.0)], 1.0, rectangular, doubt.shown, standard)
-        }
+    let (middle, standard, rectangular) = match doubt.nature {
+        Nature::Ends { low, high } => (0.5 * (low + high), 0.5 * (high - low) / HALF_WIDTH, true),
+        Nature::Spread { standard, rectangular } => (doubt.shown, standard, rectangular),
     };
-    let (name, of_part) = (doubt.key.clone(), doubt.owner == Owner::Part);
-    let unit = if doubt.rule.is_factor { Dimension::Number } else { doubt.rule.unit };
-    let (key, label) = (name.clone(), doubt.rule.label.to_string());
-    let prior = Prior { name: name.clone(), key, label, of_part, shown: doubt.shown, middle, standard, unit };
-    Moved { name, of_part, ways, distance, rectangular, prior }
+    let stands = stands(doubt.shown, middle, standard);
+    let limits = match doubt.nature {
+        // Nothing stands between having a feature and not having it.
+        _ if doubt.rule.is_feature => (stands, stands),
+        _ if rectangular => (-HALF_WIDTH, HALF_WIDTH),
+        _ if doubt.shown > 0.0 => ((LEAST - 1.0) * doubt.shown / standard, f64::INFINITY),
+        _ => (f64::NEG_INFINITY, f64::INFINITY),
+    };
+    let (ways, distance) = match doubt.nature {
+        Nature::Ends { .. } => (vec![-HALF_WIDTH, HALF_WIDTH], HALF_WIDTH),
+        Nature::Spread { .. } => (vec![1.0], 1.0),
+    };
+    let prior = Prior {
+        name: doubt.key.clone(),
+        key: doubt.key.clone(),
+        label: doubt.rule.label.to_string(),
+        of_part: doubt.owner == Owner::Part,
+        shown: doubt.shown,
+        middle,
+        standard,
+        unit: if doubt.rule.is_factor { Dimension::Number } else { doubt.rule.unit },
+        limits,
+    };
+    Moved { lever: Lever::Value(Box::new(doubt)), ways, distance, rectangular, prior }
 }
 
 /// The tolerance of a branch's capacitance as it is new: a board on a bench has not aged.
@@ -330,9 +443,6 @@ fn of_bank(case: &Case, number: usize, branch: &CapacitorBranch) -> Option<Moved
     if branch.tolerance == 0.0 || is_measured(case, None, &key) {
         return None;
     }
-    let way = |by: f64| (Way::Capacitance(number, 1.0 + by * branch.tolerance), by);
-    let ways = vec![way(-1.0), way(1.0)];
     let name = format!("output.capacitors[{number}].tolerance");
-    let prior = factor(name.clone(), false, branch.tolerance);
-    Some(Moved { name, of_part: false, ways, distance: HALF_WIDTH, rectangular: true, prior })
+    Some(of_tolerance(Lever::Capacitance(number), name, false, branch.tolerance))
 }

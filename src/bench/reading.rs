@@ -1,15 +1,13 @@
 //! Numbers that were read, and power meters, beside what the simulation gives for the same condition.
 
 use super::analysis::{Analysis, Compared, model_share, say};
-use super::predict::{Outcome, predict};
+use super::predict::{Asked, Feels, Outcome, Shifts, Unit};
 use super::run::OnBench;
 use super::score::{Meters, of_limits};
 use crate::condition;
 use crate::condition::figures::Failure;
-use crate::condition::stand::Stand;
 use crate::model::capture::{Captures, Metered, Reading, Setting};
 use crate::model::case::Case;
-use crate::model::corner::Corner;
 use crate::model::doubt::Acts;
 
 /// What was read in one setting: identifier, value, standard uncertainty.
@@ -49,7 +47,12 @@ fn efficiency(metered: &Metered) -> (f64, f64) {
 ///
 /// # Errors
 /// A simulation that fails.
-pub fn analyse(case: &Case, setting: &Setting, reads: &[Read]) -> Result<Result<Analysis, String>, Failure> {
+pub fn analyse(
+    case: &Case,
+    setting: &Setting,
+    reads: &[Read],
+    shifts: &Shifts,
+) -> Result<Result<Analysis, String>, Failure> {
     let at = OnBench {
         part: setting.part,
         input_v: setting.input_v,
@@ -62,22 +65,20 @@ pub fn analyse(case: &Case, setting: &Setting, reads: &[Read]) -> Result<Result<
         ("load step", Some(step)) => step.to_a,
         _ => setting.load_a.unwrap_or(case.board.full_load_a()),
     };
-    let run = |case: &Case, corner: Corner| -> Result<Outcome, Failure> {
-        let stand = Stand::new(case, &case.parts[at.part], corner, at.input_v);
+    let run = |unit: &Unit| -> Result<Outcome, Failure> {
+        let stand = at.stand(unit);
         let place = stand.place(setting.condition, load_a);
         let Some(condition) = condition::find(setting.condition) else { return Ok(Outcome::default()) };
         let found = condition.simulate(&stand, place)?;
         let figures = reads.iter().filter_map(|(id, _, _)| Some((*id, found.figures.number(id)?)));
-        Ok(Outcome { figures: figures.collect(), curves: vec![] })
+        Ok(Outcome { figures: figures.collect(), ..Outcome::default() })
     };
-    let feels: fn(Acts) -> bool = match setting.condition {
+    let feels: Feels = match setting.condition {
         "steady" => |acts| matches!(acts, Acts::Waveform | Acts::Loss | Acts::Supply),
         _ => |acts| matches!(acts, Acts::Waveform | Acts::Loop),
     };
-    let (prediction, left_out) = predict(&at.case(case), at.part, feels, &run)?;
     let mut analysis = Analysis { load: say(load_a, "A"), ..Analysis::default() };
-    analysis.notes.extend(left_out.iter().map(|name| format!("not in the uncertainty, it cannot be run: {name}")));
-    analysis.priors.clone_from(&prediction.priors);
+    let prediction = analysis.predict(&Asked { case: &at.case(case), part: at.part, feels, shifts }, &run)?;
     for (id, measured, uncertainty) in reads {
         let Some(figure) = prediction.figures.iter().find(|figure| figure.id == *id) else {
             return Ok(Err(format!("the simulation gives no {id} there")));

@@ -1,5 +1,7 @@
 //! Simulated waveforms for a bench's condition, on the grid of a capture.
 
+use super::channel::Channels;
+use super::predict::Unit;
 use super::trace::Trace;
 use crate::condition::figures::Failure;
 use crate::condition::load_step::Timing;
@@ -8,8 +10,8 @@ use crate::engine::machine::{Begin, Machine};
 use crate::engine::program::Program;
 use crate::measure::curves::{Grid, Sample};
 use crate::model::board::{LoadStep, Modulator};
+use crate::model::capture::Capture;
 use crate::model::case::Case;
-use crate::model::corner::Corner;
 
 /// A low-pass forgets its begin to 1e-13 in so many of its time constants.
 const FORGOTTEN: f64 = 30.0;
@@ -34,6 +36,18 @@ pub struct OnBench {
 }
 
 impl OnBench {
+    /// As a capture states and shows it.
+    pub fn of(capture: &Capture, channels: &Channels, frequency_hz: Option<f64>) -> OnBench {
+        OnBench {
+            part: capture.setting.part,
+            input_v: capture.setting.input_v,
+            ambient_degc: capture.setting.ambient_degc,
+            loop_h: capture.loop_h,
+            frequency_hz,
+            bandwidth_hz: channels.output.as_ref().and_then(|output| output.instrument.bandwidth_hz),
+        }
+    }
+
     /// The case as it is there.
     pub fn case(&self, case: &Case) -> Case {
         let mut there = case.clone();
@@ -51,6 +65,11 @@ impl OnBench {
         let curves = there.parts[self.part].saturation.iter_mut();
         curves.flat_map(|curve| &mut curve.points).for_each(|point| point.1 += self.loop_h);
         there
+    }
+
+    /// A unit there.
+    pub fn stand<'a>(&self, (case, corner): &'a Unit) -> Stand<'a> {
+        Stand::new(case, &case.parts[self.part], *corner, self.input_v)
     }
 }
 
@@ -113,8 +132,8 @@ fn sampled(
 ///
 /// # Errors
 /// No steady state.
-pub fn steady(case: &Case, at: &OnBench, corner: Corner, load_a: f64, wanted: &Wanted) -> Result<Seen, Failure> {
-    let stand = Stand::new(case, &case.parts[at.part], corner, at.input_v);
+pub fn steady(unit: &Unit, at: &OnBench, load_a: f64, wanted: &Wanted) -> Result<Seen, Failure> {
+    let stand = at.stand(unit);
     let Warm { steady, mut machine, .. } = stand.warm(load_a)?;
     let origin = (lead(at.bandwidth_hz, machine.period_s()) as u64, 0.0);
     let mut program = Program::constant(steady.orbit.program_a);
@@ -125,15 +144,8 @@ pub fn steady(case: &Case, at: &OnBench, corner: Corner, load_a: f64, wanted: &W
 ///
 /// # Errors
 /// No steady state, or a run that stops.
-pub fn load_step(
-    case: &Case,
-    at: &OnBench,
-    corner: Corner,
-    step: &LoadStep,
-    fraction: f64,
-    wanted: &Wanted,
-) -> Result<Seen, Failure> {
-    let stand = Stand::new(case, &case.parts[at.part], corner, at.input_v);
+pub fn load_step(unit: &Unit, at: &OnBench, step: &LoadStep, fraction: f64, wanted: &Wanted) -> Result<Seen, Failure> {
+    let stand = at.stand(unit);
     let Warm { mut machine, .. } = stand.warm(step.to_a)?;
     let low = machine.steady(step.from_a)?;
     let period_s = machine.period_s();

@@ -1,16 +1,15 @@
 //! A capture of a steady state: ripple by folding, mean, currents.
 
-use super::analysis::{Analysis, Compared, LOOP_TOLD, Overlay, gain_of, model_share, say};
+use super::analysis::{Analysis, Compared, LOOP_TOLD, Overlay, model_share, say};
 use super::channel::{Channel, Channels};
-use super::fold::{Folded, fold};
-use super::noise::OF_LEVEL;
-use super::predict::{Outcome, Prediction, predict};
+use super::fold::{self, Folded, POINTS, fold};
+use super::noise::{self, Does, OF_LEVEL, Values};
+use super::predict::{Asked, Effect, Figure, Outcome, Prediction, Shifts, Unit};
 use super::run::{self, OnBench, Wanted};
 use super::trace::{Trace, mean, range};
 use crate::condition::figures::Failure;
 use crate::model::capture::Capture;
 use crate::model::case::Case;
-use crate::model::corner::Corner;
 use crate::model::doubt::Acts;
 
 /// Most periods and samples that are simulated.
@@ -24,77 +23,64 @@ const CLEAR: f64 = 5.0;
 /// Widest bandwidth in Hz of what counts as the usual limit for ripple.
 const RIPPLE_LIMIT_HZ: f64 = 30e6;
 
+/// The instant at which a folded waveform begins is doubtful by that share of its period.
+const INSTANT: f64 = 0.5 / POINTS as f64;
+
 /// Measures a capture and predicts it.
 ///
 /// # Errors
 /// A simulation that fails; a capture that is too short is told as `Ok(Err(words))`.
-pub fn analyse(case: &Case, capture: &Capture, channels: &Channels) -> Result<Result<Analysis, String>, Failure> {
-    let near_hz = case.board.frequency_hz;
-    let folds: Vec<(&Channel, Option<Folded>)> = [&channels.output, &channels.inductor]
-        .into_iter()
-        .flatten()
-        .map(|channel| (channel, fold(&channel.trace, near_hz, channel.instrument.noise)))
-        .collect();
-    if folds.is_empty() {
-        return Ok(Err("neither output nor inductor current was captured".into()));
-    }
-    let mut measured = vec![];
-    for (channel, fold) in folds {
-        match fold {
-            Some(fold) => measured.push((channel, fold)),
-            None => return Ok(Err(format!("{}: fewer than four switching periods", channel.key))),
-        }
-    }
+pub fn analyse(
+    case: &Case,
+    capture: &Capture,
+    channels: &Channels,
+    shifts: &Shifts,
+) -> Result<Result<Analysis, String>, Failure> {
+    let measured = match measured(case, channels) {
+        Ok(measured) => measured,
+        Err(words) => return Ok(Err(words)),
+    };
     let clear = |(_, fold): &&(&Channel, Folded)| fold.periods > 0 && fold.height > CLEAR * fold.height_uncertainty;
     let frequency_hz = measured.iter().rev().find(clear).map(|(_, fold)| 1.0 / fold.period_s);
-    let at = OnBench {
-        part: capture.setting.part,
-        input_v: capture.setting.input_v,
-        ambient_degc: capture.setting.ambient_degc,
-        loop_h: capture.loop_h,
-        frequency_hz,
-        bandwidth_hz: channels.output.as_ref().and_then(|output| output.instrument.bandwidth_hz),
-    };
+    let at = OnBench::of(capture, channels, frequency_hz);
     let captured_a = channels.load.as_ref().filter(|load| load.has_mean()).and_then(|load| mean(&load.trace.values));
     let load_a = captured_a.or(capture.setting.load_a).unwrap_or(case.board.full_load_a());
     let mut analysis = Analysis { load: say(load_a, "A"), ..Analysis::default() };
     notes(&mut analysis, case, capture, &measured, frequency_hz);
     let bench = at.case(case);
-    let step_s = measured[0].0.trace.step_s;
-    let count =
-        ((PERIODS / bench.board.frequency_hz / step_s) as usize).min(SAMPLES).min(measured[0].0.trace.values.len());
+    let (step_s, samples) = (measured[0].0.trace.step_s, measured[0].0.trace.values.len());
+    let count = ((PERIODS / bench.board.frequency_hz / step_s) as usize).min(SAMPLES).min(samples);
     let wanted = Wanted { from_s: 0.0, step_s, count };
-    let channels_of: Vec<&Channel> = measured.iter().map(|(channel, _)| *channel).collect();
-    let seen = |case: &Case, corner: Corner| -> Result<Vec<Trace>, Failure> {
-        let seen = run::steady(case, &at, corner, load_a, &wanted)?;
-        Ok(channels_of.iter().map(|channel| as_seen(channel, &seen)).collect())
+    let seen = |unit: &Unit| -> Result<Vec<Trace>, Failure> {
+        let seen = run::steady(unit, &at, load_a, &wanted)?;
+        Ok(measured.iter().map(|(channel, _)| channel.shows(&seen)).collect())
     };
-    let outcome = |case: &Case, corner: Corner| -> Result<Outcome, Failure> {
-        Ok(outcome(&channels_of, &seen(case, corner)?, case.board.frequency_hz))
-    };
-    let feels = |acts| matches!(acts, Acts::Waveform);
-    let (prediction, left_out) = predict(&bench, at.part, feels, &outcome)?;
-    analysis.notes.extend(left_out.iter().map(|name| format!("not in the uncertainty, it cannot be run: {name}")));
-    analysis.priors.clone_from(&prediction.priors);
-    let shown = seen(&bench, crate::model::corner::NOMINAL)?;
-
+    let run = |unit: &Unit| Ok(outcome(&measured, &seen(unit)?, unit.0.board.frequency_hz));
+    let asked = Asked { case: &bench, part: at.part, feels: |acts| matches!(acts, Acts::Waveform), shifts };
+    let prediction = analysis.predict(&asked, &run)?;
+    let shown = seen(&asked.unit())?;
     for (number, (channel, fold)) in measured.iter().enumerate() {
-        let adds = noise_adds(channel, &shown[number], bench.board.frequency_hz);
-        compare(&mut analysis, (channel, fold, &adds), &prediction, capture.setting.ambient_degc);
+        let noise = noise(channel, &shown[number], bench.board.frequency_hz);
+        compare(&mut analysis, (channel, fold, &noise), &prediction, capture.setting.ambient_degc);
         analysis.check_clipped(channel);
         overlay(&mut analysis, channel, fold, &prediction, number);
+        let points = prediction.points.get(number * POINTS..(number + 1) * POINTS);
+        if let Some((points, wave)) = points.zip(prediction.curves.get(number)) {
+            points_beside(&mut analysis, (channel, fold), points, wave, &capture.file);
+        }
     }
     Ok(Ok(analysis))
 }
 
-/// What a channel makes of a simulation, without noise.
-fn as_seen(channel: &Channel, seen: &run::Seen) -> Trace {
-    match channel.key {
-        // The bandwidth of the output is in the simulation.
-        "output" => channel.instrument.unlimited().without_noise(&seen.output),
-        "inductor" => channel.instrument.without_noise(&seen.inductor),
-        _ => channel.instrument.without_noise(&seen.load),
+/// The channels with what repeats in each.
+fn measured<'a>(case: &Case, channels: &'a Channels) -> Result<Vec<(&'a Channel, Folded)>, String> {
+    let mut measured = vec![];
+    for channel in [&channels.output, &channels.inductor].into_iter().flatten() {
+        let fold = fold(&channel.trace, case.board.frequency_hz, channel.instrument.noise)
+            .ok_or_else(|| format!("{}: fewer than four switching periods", channel.key))?;
+        measured.push((channel, fold));
     }
+    if measured.is_empty() { Err("neither output nor inductor current was captured".into()) } else { Ok(measured) }
 }
 
 /// Identifiers of what a channel shows: peak to peak, mean, highest value.
@@ -120,54 +106,80 @@ fn values(channel: &Channel, trace: &Trace, fold: &Folded) -> Vec<(&'static str,
     values
 }
 
-fn outcome(channels: &[&Channel], traces: &[Trace], near_hz: f64) -> Outcome {
+fn outcome(measured: &[(&Channel, Folded)], traces: &[Trace], near_hz: f64) -> Outcome {
     let mut outcome = Outcome::default();
-    for (channel, trace) in channels.iter().zip(traces) {
+    for ((channel, _), trace) in measured.iter().zip(traces) {
         let Some(fold) = fold(trace, near_hz, 0.0) else { continue };
         outcome.figures.extend(values(channel, trace, &fold));
+        outcome.points.extend(fold::points(&fold, 0.0));
         outcome.curves.push(fold.wave);
     }
     outcome
 }
 
-/// What noise and levels add to each value of a channel in the mean.
-fn noise_adds(channel: &Channel, trace: &Trace, near_hz: f64) -> Vec<(&'static str, f64)> {
-    let of = |trace: &Trace, noise: f64| fold(trace, near_hz, noise).map(|fold| values(channel, trace, &fold));
-    let drawn = |seed: u64| of(&channel.instrument.unlimited().sees(trace, seed), channel.instrument.noise);
-    let draws: Vec<Vec<(&'static str, f64)>> = (1..=DRAWS).filter_map(drawn).collect();
-    let adds = |(id, clean): (&'static str, f64)| {
-        let all: Vec<f64> = draws.iter().flatten().filter(|(other, _)| *other == id).map(|(_, value)| *value).collect();
-        Some((id, mean(&all)? - clean))
+/// What noise and levels do to each value of a channel.
+fn noise(channel: &Channel, trace: &Trace, near_hz: f64) -> Vec<(&'static str, Does)> {
+    let of = |trace: &Trace, noise: f64| -> Values {
+        fold(trace, near_hz, noise).map_or(vec![], |fold| values(channel, trace, &fold))
     };
-    of(trace, 0.0).into_iter().flatten().filter_map(adds).collect()
+    let drawn = |seed: u64| of(&channel.instrument.unlimited().sees(trace, seed), channel.instrument.noise);
+    noise::does(of(trace, 0.0), DRAWS, drawn)
+}
+
+/// Standard uncertainty that levels leave where noise does not blur them.
+fn level_left(channel: &Channel) -> f64 {
+    let Channel { instrument, .. } = channel;
+    if instrument.noise < instrument.level { OF_LEVEL * instrument.level } else { 0.0 }
 }
 
 fn compare(
     analysis: &mut Analysis,
-    (channel, fold, adds): (&Channel, &Folded, &[(&'static str, f64)]),
+    (channel, fold, noise): (&Channel, &Folded, &[(&'static str, Does)]),
     prediction: &Prediction,
     ambient_degc: f64,
 ) {
-    let level =
-        if channel.instrument.noise < channel.instrument.level { OF_LEVEL * channel.instrument.level } else { 0.0 };
     for (id, raw) in values(channel, &channel.trace, fold) {
-        let adds = adds.iter().find(|(other, _)| *other == id).map_or(0.0, |(_, adds)| *adds);
-        let measured = raw - adds;
         let Some(figure) = prediction.figures.iter().find(|figure| figure.id == id) else { continue };
-        let mut predicted = figure.clone();
-        predicted.model = model_share(id, predicted.value, ambient_degc);
+        let adds = noise::done(noise, id).adds;
+        let own = fold.height_uncertainty.hypot(level_left(channel)).hypot(OF_BIAS * adds);
+        let compared = Compared::of(channel, figure, raw - adds, own, model_share(id, figure.value, ambient_degc));
         if id == ids(channel)[0] {
-            analysis.check_scale(channel, measured, predicted.value);
+            analysis.check_scale(channel, compared.measured, figure.value);
         }
-        analysis.figures.push(Compared {
-            id,
-            predicted,
-            measured,
-            noise: fold.height_uncertainty.hypot(level).hypot(OF_BIAS * adds),
-            gain: gain_of(channel),
-            probe: Some(channel.key),
-            bounded: channel.clipped > 0.0 && id != "output_mean",
-        });
+        analysis.figures.push(compared);
+    }
+}
+
+/// The points of the folded waveform beside the predicted ones, begun where both agree best. A waveform that takes several periods, or of
+/// which not all cycles are alike, has none.
+fn points_beside(
+    analysis: &mut Analysis,
+    (channel, fold): (&Channel, &Folded),
+    predicted: &[Figure],
+    wave: &[f64],
+    file: &str,
+) {
+    let Some(height) =
+        analysis.figures.iter().find(|figure| figure.probe == Some(channel.key) && figure.id == ids(channel)[0])
+    else {
+        return;
+    };
+    if fold.periods > 1 || fold.exceeds_noise || height.bounded {
+        return;
+    }
+    let model = height.predicted.model;
+    let values: Vec<f64> = predicted.iter().map(|point| point.value).collect();
+    let measured = fold::points_like(fold, &values);
+    let apart = noise::apart(channel.instrument.bandwidth_hz, channel.trace.step_s);
+    let samples = channel.trace.values.len() as f64 / (apart * POINTS) as f64;
+    let noise = (fold.left / samples.max(1.0).sqrt()).hypot(level_left(channel));
+    let [early, late] = [-INSTANT, INSTANT].map(|by| fold::points_of(wave, by));
+    for (number, (point, measured)) in predicted.iter().zip(measured).enumerate() {
+        let mut compared = Compared::of(channel, point, measured, noise, model);
+        let name = format!("instant of {} in {file}", channel.key);
+        let change = 0.5 * (late[number] - early[number]);
+        compared.predicted.effects.push(Effect { name, of_part: false, change, half_width: None });
+        analysis.points.push(compared);
     }
 }
 

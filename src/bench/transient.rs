@@ -1,10 +1,11 @@
 //! A capture of a load step: the load that was really drawn, the instant of the step, and what follows it.
 
-use super::analysis::{Analysis, Compared, Overlay, gain_of, model_share, say};
+use super::analysis::{Analysis, Compared, Overlay, model_share, say};
 use super::channel::{Channel, Channels};
 use super::fold::fold;
-use super::predict::{Effect, Outcome, Prediction, predict};
-use super::run::{self, OnBench, Seen, Wanted};
+use super::noise::{self, Does, Values};
+use super::predict::{Asked, Effect, Outcome, Prediction, Shifts, Unit};
+use super::run::{self, OnBench, Wanted};
 use super::score::of_limits;
 use super::step::{self, Drawn, Times};
 use super::trace::{Trace, mean, range};
@@ -12,7 +13,6 @@ use crate::condition::figures::Failure;
 use crate::model::board::LoadStep;
 use crate::model::capture::Capture;
 use crate::model::case::Case;
-use crate::model::corner::{Corner, NOMINAL};
 use crate::model::doubt::Acts;
 
 /// Most samples that are compared; more are averaged.
@@ -58,7 +58,12 @@ struct Program {
 ///
 /// # Errors
 /// A simulation that fails; a capture without a step is told as `Ok(Err(words))`.
-pub fn analyse(case: &Case, capture: &Capture, channels: &Channels) -> Result<Result<Analysis, String>, Failure> {
+pub fn analyse(
+    case: &Case,
+    capture: &Capture,
+    channels: &Channels,
+    shifts: &Shifts,
+) -> Result<Result<Analysis, String>, Failure> {
     let Some(main) = channels.output.as_ref().or(channels.inductor.as_ref()) else {
         return Ok(Err("neither output nor inductor current was captured".into()));
     };
@@ -67,27 +72,20 @@ pub fn analyse(case: &Case, capture: &Capture, channels: &Channels) -> Result<Re
         Ok(program) => program,
         Err(words) => return Ok(Err(words)),
     };
-    let frequency_hz = frequency_hz(case, channels, program.begin_s);
-    let at = OnBench {
-        part: capture.setting.part,
-        input_v: capture.setting.input_v,
-        ambient_degc: capture.setting.ambient_degc,
-        loop_h: capture.loop_h,
-        frequency_hz,
-        bandwidth_hz: channels.output.as_ref().and_then(|output| output.instrument.bandwidth_hz),
-    };
+    let at = OnBench::of(capture, channels, frequency_hz(case, channels, program.begin_s));
     let bench = at.case(case);
     let period_s = 1.0 / bench.board.frequency_hz;
     let lines = lines(channels, &program, period_s);
-    let mut work = Work { case: &bench, at, program, lines, period_s, fraction: 0.0 };
+    let feels = |acts| matches!(acts, Acts::Waveform | Acts::Loop);
+    let asked = Asked { case: &bench, part: at.part, feels, shifts };
+    let unit = asked.unit();
+    let mut work = Work { unit: &unit, at, program, lines, period_s, fraction: 0.0 };
     let mut analysis = Analysis { load: work.load(), ..Analysis::default() };
     let skews = work.place_step()?;
     work.notes(&mut analysis, case, capture, channels, &skews);
-    let run = |case: &Case, corner: Corner| Ok(work.outcome(&work.seen(case, corner, work.fraction)?));
-    let (prediction, left_out) = predict(&bench, at.part, |acts| matches!(acts, Acts::Waveform | Acts::Loop), &run)?;
-    analysis.notes.extend(left_out.iter().map(|name| format!("not in the uncertainty, it cannot be run: {name}")));
-    analysis.priors.clone_from(&prediction.priors);
-    let noise = work.noise(&work.seen(&bench, NOMINAL, work.fraction)?);
+    let run = |unit: &Unit| Ok(work.outcome(&work.seen(unit, work.fraction)?));
+    let prediction = analysis.predict(&asked, &run)?;
+    let noise = work.noise(&work.seen(&unit, work.fraction)?);
     work.compare(&mut analysis, &prediction, &noise, capture.setting.ambient_degc);
     work.overlays(&mut analysis, &prediction);
     Ok(Ok(analysis))
@@ -165,16 +163,9 @@ fn lines(channels: &Channels, program: &Program, period_s: f64) -> Vec<Channel> 
     [&channels.output, &channels.inductor].into_iter().flatten().map(line).collect()
 }
 
-/// What noise does to a figure: adds to it in the mean, and scatters it.
-struct Noise {
-    id: &'static str,
-    adds: f64,
-    scatter: f64,
-}
-
 /// Everything at hand while a capture is analysed.
 struct Work<'a> {
-    case: &'a Case,
+    unit: &'a Unit,
     at: OnBench,
     program: Program,
     lines: Vec<Channel>,
@@ -195,15 +186,11 @@ impl Work<'_> {
     }
 
     /// What each line makes of a simulation, without noise.
-    fn seen(&self, case: &Case, corner: Corner, fraction: f64) -> Result<Vec<Trace>, Failure> {
+    fn seen(&self, unit: &Unit, fraction: f64) -> Result<Vec<Trace>, Failure> {
         let trace = &self.lines[0].trace;
         let wanted = Wanted { from_s: trace.start_s, step_s: trace.step_s, count: trace.values.len() };
-        let seen = run::load_step(case, &self.at, corner, &self.program.step, fraction, &wanted)?;
-        let as_seen = |line: &Channel| match (line.key, &seen) {
-            ("output", Seen { output, .. }) => line.instrument.unlimited().without_noise(output),
-            (_, Seen { inductor, .. }) => line.instrument.without_noise(inductor),
-        };
-        Ok(self.lines.iter().map(as_seen).collect())
+        let seen = run::load_step(unit, &self.at, &self.program.step, fraction, &wanted)?;
+        Ok(self.lines.iter().map(|line| line.shows(&seen)).collect())
     }
 
     /// Finds where in the switching period the step falls, and the skew of each line: by least squares of the first one. The lines are
@@ -223,7 +210,7 @@ impl Work<'_> {
             tried = [-spacing, spacing].iter().map(|by| (best.1 + by).rem_euclid(1.0)).collect();
         }
         self.fraction = best.1;
-        let seen = self.seen(self.case, NOMINAL, self.fraction)?;
+        let seen = self.seen(self.unit, self.fraction)?;
         let window = self.window();
         let reach_s = self.program.reach_s;
         let skew = |(line, seen): (&mut Channel, &Trace)| {
@@ -241,13 +228,13 @@ impl Work<'_> {
 
     /// Mean square that is left of the first line with the step at a place in the period.
     fn left(&self, fraction: f64) -> Result<f64, Failure> {
-        let seen = self.seen(self.case, NOMINAL, fraction)?;
+        let seen = self.seen(self.unit, fraction)?;
         let shift = step::shift(&self.lines[0].trace, &seen[0], self.window(), self.program.reach_s);
         Ok(shift.map_or(f64::INFINITY, |(_, left)| left))
     }
 
     fn half_band_v(&self) -> f64 {
-        self.case.limits.recovery_band * self.case.board.output_v
+        self.unit.0.limits.recovery_band * self.unit.0.board.output_v
     }
 
     /// Samples over which a line is smoothed, so that noise takes little of the band.
@@ -257,7 +244,7 @@ impl Work<'_> {
         wanted.min(most).max(1.0) as usize
     }
 
-    fn values(&self, line: &Channel, trace: &Trace) -> Vec<(&'static str, f64)> {
+    fn values(&self, line: &Channel, trace: &Trace) -> Values {
         let smooth = self.smooth(line);
         if line.key != "output" {
             let highest = range(trace.smoothed(smooth).between(0.0, self.program.times.end_s));
@@ -273,63 +260,52 @@ impl Work<'_> {
     fn outcome(&self, traces: &[Trace]) -> Outcome {
         let each = self.lines[0].trace.values.len().div_ceil(SHOWN);
         let figures = self.lines.iter().zip(traces).flat_map(|(line, trace)| self.values(line, trace)).collect();
-        Outcome { figures, curves: traces.iter().map(|trace| trace.thinned(each).values).collect() }
+        let curves = traces.iter().map(|trace| trace.thinned(each).values).collect();
+        Outcome { figures, curves, ..Outcome::default() }
     }
 
-    /// What noise and levels add to each figure in the mean, and how far they scatter it.
-    fn noise(&self, traces: &[Trace]) -> Vec<Noise> {
-        let draw = |seed: u64| -> Vec<(&'static str, f64)> {
+    /// What noise and levels do to each figure.
+    fn noise(&self, traces: &[Trace]) -> Vec<(&'static str, Does)> {
+        let draw = |seed: u64| -> Values {
             let lines = self.lines.iter().zip(traces);
             lines.flat_map(|(line, trace)| self.values(line, &line.instrument.unlimited().sees(trace, seed))).collect()
         };
-        let draws: Vec<Vec<(&'static str, f64)>> = (1..=DRAWS).map(draw).collect();
-        let of = |(id, clean): (&'static str, f64)| {
-            let drawn: Vec<f64> =
-                draws.iter().flatten().filter(|(other, _)| *other == id).map(|(_, value)| *value).collect();
-            let middle = mean(&drawn)?;
-            let squares: f64 = drawn.iter().map(|value| (value - middle).powi(2)).sum();
-            let scatter = (squares / (drawn.len().max(2) - 1) as f64).sqrt();
-            Some(Noise { id, adds: middle - clean, scatter })
-        };
-        self.outcome(traces).figures.into_iter().filter_map(of).collect()
+        noise::does(self.outcome(traces).figures, DRAWS, draw)
     }
 
-    fn compare(&self, analysis: &mut Analysis, prediction: &Prediction, noise: &[Noise], ambient_degc: f64) {
+    fn compare(
+        &self,
+        analysis: &mut Analysis,
+        prediction: &Prediction,
+        noise: &[(&'static str, Does)],
+        ambient_degc: f64,
+    ) {
         for line in &self.lines {
             for (id, raw) in self.values(line, &line.trace) {
                 let Some(figure) = prediction.figures.iter().find(|figure| figure.id == id) else { continue };
-                let mut predicted = figure.clone();
-                predicted.model = model_share(id, predicted.value, ambient_degc);
-                let is_time = id == "recovery";
-                if is_time {
-                    // It jumps by the ripple's period.
-                    predicted.model = predicted.model.hypot(of_limits(self.period_s));
+                let Does { adds, scatter } = noise::done(noise, id);
+                let model = model_share(id, figure.value, ambient_degc);
+                let mut compared = Compared::of(line, figure, raw - adds, scatter.hypot(OF_BIAS * adds), model);
+                if id == "recovery" {
+                    // It jumps by the ripple's period, and no gain moves it.
+                    compared.predicted.model = model.hypot(of_limits(self.period_s));
+                    (compared.gain, compared.noise) = (0.0, compared.noise.hypot(line.trace.step_s));
                 } else {
-                    predicted.effects.push(Effect {
-                        name: "load as captured".into(),
-                        of_part: false,
-                        change: of_limits(self.program.error) * predicted.value,
-                        half_width: None,
-                    });
+                    compared.predicted.effects.push(self.load_effect(figure.value));
                 }
-                let (adds, scatter) = noise.iter().find(|one| one.id == id).map_or((0.0, 0.0), |n| (n.adds, n.scatter));
-                let (measured, scatter) = (raw - adds, scatter.hypot(OF_BIAS * adds));
                 if matches!(id, "window" | "peak_current") {
-                    analysis.check_scale(line, measured, predicted.value);
+                    analysis.check_scale(line, compared.measured, figure.value);
                 }
-                let gain = if is_time { 0.0 } else { gain_of(line) };
-                analysis.figures.push(Compared {
-                    id,
-                    predicted,
-                    measured,
-                    probe: Some(line.key),
-                    noise: if is_time { scatter.hypot(line.trace.step_s) } else { scatter },
-                    gain,
-                    bounded: line.clipped > 0.0,
-                });
+                analysis.figures.push(compared);
             }
             analysis.check_clipped(line);
         }
+    }
+
+    /// What the error of the captured load does to a figure.
+    fn load_effect(&self, value: f64) -> Effect {
+        let change = of_limits(self.program.error) * value;
+        Effect { name: "load as captured".into(), of_part: false, change, half_width: None }
     }
 
     fn notes(&self, analysis: &mut Analysis, case: &Case, capture: &Capture, channels: &Channels, skews: &[f64]) {

@@ -6,6 +6,7 @@ use crate::case::{Case, Origin};
 use crate::error::Error;
 use crate::model::doubt::{Acts, Nature, doubts};
 use crate::record::words::{rounded, say};
+use crate::report::calibration::head;
 use crate::units::show;
 use clap::Args;
 use std::fmt::Write;
@@ -19,18 +20,24 @@ const EXAMPLE: &str =
 pub struct Check {
     #[command(flatten)]
     given: Given,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// which data that moves.
+    #[arg(long)]
+    calibrated: bool,
 }
 
 impl Check {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let case = self.given.read()?;
-        output::print(&summary(&case, &self.given.again(), output::width()))?;
+        let mut case = self.given.read()?;
+        let calibration = self.given.calibrated(self.calibrated, &mut case)?;
+        let again = self.given.again() + if self.calibrated { " --calibrated" } else { "" };
+        output::print(&summary(&case, &head(calibration.as_ref()), &again, output::width()))?;
         Ok(Done::Well)
     }
 }
 
-fn summary(case: &Case, again: &str, width: usize) -> String {
+fn summary(case: &Case, calibrated: &[String], again: &str, width: usize) -> String {
     let board = &case.board;
     let list = |values: &[f64], unit: &str| values.iter().map(|v| say(*v, unit)).collect::<Vec<_>>().join(", ");
     let mut text = String::new();
@@ -39,6 +46,7 @@ fn summary(case: &Case, again: &str, width: usize) -> String {
     if !case.set.is_empty() {
         text.push_str(&labelled("Set     ", &case.set.join("; "), width));
     }
+    calibrated.iter().for_each(|line| text.push_str(&labelled("", line, width)));
     let inputs = format!(
         "input {} (nominal {}), output {},",
         list(&board.input_v, "V"),
@@ -68,7 +76,9 @@ fn summary(case: &Case, again: &str, width: usize) -> String {
 
 /// What is missing, by what it may change.
 fn push_missing(text: &mut String, case: &Case, width: usize) {
-    let missing = grouped(case, Origin::Absent);
+    let mut missing = grouped(case, Origin::Absent);
+    // What captures have told is not missing any more.
+    missing.retain(|group| !group.parts.is_empty() || case.learned.iter().all(|told| told.key != group.key));
     let told: Vec<(&str, String)> = missing.iter().map(|group| group.missing(case)).collect();
     let mut changed: Vec<&str> = vec![];
     for (what, _) in &told {

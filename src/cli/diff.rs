@@ -11,7 +11,7 @@ use serde::Deserialize;
 use std::path::{Path, PathBuf};
 
 const EXAMPLE: &str = "Example:\n  presolder diff presolder-valve-controller presolder-valve-controller-2\n\n\
-Says which outcomes and checks moved, which inputs changed, and which figures differ by more than a part in 1e9.\n\n\
+Says which outcomes and checks moved, which inputs and options changed, and which figures differ by more than a part in 1e9.\n\n\
 Exit code: 0 the same; 1 something differs; 2 it could not run.";
 
 /// Arguments of `diff`.

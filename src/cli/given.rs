@@ -1,7 +1,10 @@
 //! The case that a command is given, and what is set in place of its values.
 
-use crate::case::{self, Case};
+use crate::case::{self, Case, calibration};
+use crate::corridor::calibrated;
 use crate::error::Error;
+use crate::record::calibrated::taken;
+use crate::record::layout::CalibrationRecord;
 use crate::visible::{visible, visible_path};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -59,6 +62,16 @@ impl Given {
     /// The folder of the case.
     pub fn folder(&self) -> PathBuf {
         case::folder_of(&self.case)
+    }
+
+    /// Takes into the case what captures have told of its board, where that is wanted; what it changed.
+    pub fn calibrated(&self, is_wanted: bool, case: &mut Case) -> Result<Option<CalibrationRecord>, Error> {
+        if !is_wanted {
+            return Ok(None);
+        }
+        let calibration = calibration::read(&self.folder(), case)?;
+        let moved = calibrated::take(case, &calibration.data);
+        Ok(Some(taken(&calibration, moved)))
     }
 
     /// The same arguments for another command, as a shell takes them.

@@ -55,6 +55,10 @@ pub struct Screen {
     /// Look at one share of the parts alone, for example 2/7: the others run elsewhere, and `presolder merge` joins their results.
     #[arg(long, value_name = "NUMBER/COUNT", conflicts_with = "also")]
     shard: Option<String>,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// which data that moves.
+    #[arg(long, conflicts_with = "also")]
+    calibrated: bool,
     /// Look at the lists on another board as well, several times: what passes on all of them, and which board decides.
     #[arg(long, value_name = "CASE")]
     also: Vec<PathBuf>,
@@ -70,6 +74,7 @@ impl Screen {
         for also in &self.also {
             cases.push(self.given.read_another(also, &self.lists)?);
         }
+        let calibration = self.given.calibrated(self.calibrated, &mut cases[0])?;
         let target = self.target(&cases[0], shard);
         let reserved = match self.writes() {
             true => Some(folder::reserve(&target, self.replace).map_err(|error| self.refused(error))?),
@@ -84,6 +89,7 @@ impl Screen {
             }
             found.push(self.screened(case, &beside(&target, number), (window, shard))?);
         }
+        found[0].calibration = calibration;
         let done = match &found[..] {
             [only] => give(only, reserved, &target, (self.json, self.top))?,
             several => self.give_boards(several, reserved, &target)?,

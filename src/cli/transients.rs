@@ -65,6 +65,10 @@ pub struct Transients {
     /// Shares of the time for the upper level, for example "10 %..90 %" [default: all].
     #[arg(long, value_name = "FROM..TO")]
     share: Option<String>,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// which data that moves.
+    #[arg(long)]
+    calibrated: bool,
     /// Folder for the results [default: presolder-CASE-transients in the working directory].
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -100,6 +104,7 @@ impl Transients {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
         let mut case = self.given.read()?;
+        let calibration = self.given.calibrated(self.calibrated, &mut case)?;
         let own = case.board.load_step.ok_or_else(|| {
             wrong(
                 "the case states no load step: add --set load.step.from=..., load.step.to=... and load.step.slew=..."
@@ -136,7 +141,7 @@ impl Transients {
             true => Some(Journal::read(&beside(&target), &header(&maps)).map_err(output::report_error)?),
             false => None,
         };
-        let found = run(&maps, worst.as_ref(), journal)?;
+        let found = MapsRecord { calibration, ..run(&maps, worst.as_ref(), journal)? };
         self.give(&found, reserved, &target)
     }
 

@@ -12,6 +12,7 @@ use crate::measure::curves::{Grid, Sample};
 use crate::model::corner::{CORNERS, Corner};
 use crate::record;
 use crate::record::words::say;
+use crate::report::calibration;
 use crate::report::claim::Claim;
 use crate::report::csv::{field, remark};
 use crate::units::{self, Dimension};
@@ -140,6 +141,10 @@ pub struct Waveforms {
     /// Last sample [default: two periods (steady) or the end of the run].
     #[arg(long, value_name = "TIME", value_parser = time, allow_hyphen_values = true)]
     to: Option<f64>,
+    /// Use what captures have told of the board that was captured: calibration.toml in the folder of the case, as calibrate writes it. Says
+    /// which data that moves.
+    #[arg(long)]
+    calibrated: bool,
     /// File to write [default: standard output]. An existing file is not overwritten.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -190,7 +195,8 @@ impl<'a> Ready<'a> {
 impl Waveforms {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let read = self.given.read()?;
+        let mut read = self.given.read()?;
+        let calibration = self.given.calibrated(self.calibrated, &mut read)?;
         let case = prepared(&read).map_err(|failure| record::error(failure, &read.parts[0].name))?;
         let load = self.named.as_ref().map(|name| number_of(&case, name)).transpose()?;
         let condition = self.condition(&case, load)?;
@@ -207,17 +213,19 @@ impl Waveforms {
         let end_s = runs.iter().filter_map(|run| run.end_s).reduce(f64::min);
         let period_s = 1.0 / case.board.frequency_hz;
         let samples = self.samples(condition, (begin_s, end_s), period_s)?;
+        let mut remarks: Vec<String> = case.set.iter().map(|set| remark(set)).collect();
+        remarks.extend(calibration::remarks(calibration.as_ref()));
         match <[Ready<'_>; 1]>::try_from(runs) {
-            Ok([run]) => self.one(run, &samples, &case.set),
-            Err(runs) => self.side_by_side(runs, &samples, &case.set),
+            Ok([run]) => self.one(run, &samples, &remarks),
+            Err(runs) => self.side_by_side(runs, &samples, &remarks),
         }
     }
 
     /// One part: each sample is written as it comes.
-    fn one(&self, run: Ready<'_>, samples: &Samples, set: &[String]) -> Result<Done, Error> {
+    fn one(&self, run: Ready<'_>, samples: &Samples, remarks: &[String]) -> Result<Done, Error> {
         let part = run.part;
         let mut sink = CsvSink::open(self.out.as_deref())?;
-        set.iter().for_each(|set| sink.line(&remark(set)));
+        remarks.iter().for_each(|remark| sink.line(remark));
         sink.line(&["time_s"].iter().chain(&SIGNALS).copied().collect::<Vec<_>>().join(","));
         match run.run(samples, |sample| sink.line(&line(&[sample]))) {
             // The sink asks for the stop when nothing more can be written.
@@ -228,7 +236,7 @@ impl Waveforms {
     }
 
     /// Several parts: one run after the other, then each row with all of them.
-    fn side_by_side(&self, runs: Vec<Ready<'_>>, samples: &Samples, set: &[String]) -> Result<Done, Error> {
+    fn side_by_side(&self, runs: Vec<Ready<'_>>, samples: &Samples, remarks: &[String]) -> Result<Done, Error> {
         if runs.len() as f64 * samples.count() > MOST_TOGETHER {
             return Err(Error::Output(format!(
                 "error: {} parts side by side make more than {MOST_TOGETHER:.0e} samples: choose a longer --every or a shorter span",
@@ -245,7 +253,7 @@ impl Waveforms {
             columns.push(column);
         }
         let mut sink = CsvSink::open(self.out.as_deref())?;
-        set.iter().for_each(|set| sink.line(&remark(set)));
+        remarks.iter().for_each(|remark| sink.line(remark));
         sink.line(&head);
         for row in 0..columns.iter().map(Vec::len).min().unwrap_or(0) {
             sink.line(&line(&columns.iter().map(|column| column[row]).collect::<Vec<_>>()));

@@ -1,15 +1,18 @@
 //! Two records held against each other: which inputs changed, which outcomes and checks moved, which figures.
 
 use super::layout::{Check, Outcome, PartRecord, Record, State, Value, Verdict};
+use crate::units::format_si;
 use serde::Serialize;
 
 /// Relative difference up to which two figures are the same on two machines.
 pub const SAME: f64 = 1e-9;
+/// Digits by which a datum is told.
+const DIGITS: usize = 6;
 
 /// What is different in a newer record.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Difference {
-    /// Inputs that changed: version, files, what was set, data with their origin, data of parts.
+    /// Inputs that changed: version, options, files, what was set, what captures told, data with their origin, data of parts.
     pub inputs: Vec<Changed>,
     /// Parts that only one of the two has.
     pub parts: Vec<Changed>,
@@ -185,12 +188,36 @@ fn relative(old: &Value, new: &Value) -> Option<f64> {
 /// Names with their values.
 type Pairs = Vec<(String, String)>;
 
+/// Options of the command, and what was given for each.
+fn options(record: &Record) -> Pairs {
+    let run = &record.run;
+    let flag = |is_given: bool| if is_given { "given" } else { "not given" }.to_string();
+    let list = |names: &[String]| if names.is_empty() { "all".into() } else { names.join(", ") };
+    let all = [
+        ("--quick", flag(run.quick)),
+        ("--only", list(&run.only)),
+        ("--only-condition", list(&run.only_conditions)),
+        ("--calibrated", flag(run.calibrated)),
+        ("--cross-check", flag(run.cross_check)),
+    ];
+    all.map(|(option, given)| (format!("option {option}"), given)).to_vec()
+}
+
 /// Inputs that changed.
 fn inputs(old: &Record, new: &Record) -> Vec<Changed> {
     let version = |record: &Record| vec![("version of presolder".to_string(), record.presolder_version.clone())];
     let files = |record: &Record| {
         let of = |file: &super::layout::FileRecord| (format!("file {}", file.path), format!("SHA-256 {}", file.sha256));
         record.case.files.iter().map(of).collect::<Vec<_>>()
+    };
+    let told = |record: &Record| {
+        let data = record.calibration.iter().flat_map(|calibration| &calibration.data);
+        let of = |datum: &super::layout::MovedDatum| {
+            let shown = |value: f64| format_si(value, &datum.unit, DIGITS);
+            let (value, uncertainty) = datum.after;
+            (format!("captures told {}", datum.datum), format!("{} ± {}", shown(value), shown(uncertainty)))
+        };
+        data.map(of).collect::<Vec<_>>()
     };
     let set = |record: &Record| {
         let of = |set: &String| {
@@ -215,7 +242,7 @@ fn inputs(old: &Record, new: &Record) -> Vec<Changed> {
         };
         record.parts.iter().flat_map(of).collect::<Vec<_>>()
     };
-    let kinds: [&dyn Fn(&Record) -> Pairs; 5] = [&version, &files, &set, &data, &facts];
+    let kinds: [&dyn Fn(&Record) -> Pairs; 7] = [&version, &options, &files, &set, &told, &data, &facts];
     kinds.into_iter().flat_map(|kind| changed(&kind(old), &kind(new))).collect()
 }
 

@@ -2,7 +2,7 @@
 
 mod said;
 
-use super::layout::CaseIdentity;
+use super::layout::{CalibrationRecord, CaseIdentity};
 use super::words;
 use crate::condition::contract::Condition;
 use crate::condition::figures::{Place, Value};
@@ -22,6 +22,9 @@ pub struct MapsRecord {
     pub presolder_version: String,
     /// The case.
     pub case: CaseIdentity,
+    /// What captures have told of the board; absent where they were not used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<CalibrationRecord>,
     /// What follows, in few sentences.
     pub decision: Vec<String>,
     /// Where the maps stand: input and corner.
@@ -196,6 +199,7 @@ pub fn record(
     MapsRecord {
         presolder_version: env!("CARGO_PKG_VERSION").into(),
         case: super::identity(case),
+        calibration: None,
         decision,
         setting: setting(maps),
         setting_reason: said::reason(case, worst),

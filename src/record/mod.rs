@@ -1,7 +1,7 @@
 //! The record: findings and figures put into words and into a layout that is published.
 
 pub mod boards;
-mod calibrated;
+pub mod calibrated;
 mod checks;
 mod columns;
 pub mod curves;

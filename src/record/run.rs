@@ -38,7 +38,8 @@ pub fn compare(
     let taken = calibrated::take(&mut case, calibration.map_or(&[], |calibration| &calibration.data));
     let (mut record, curves) = super::compare(&case, depth, progress)?;
     if let Some((calibration, without)) = calibration.zip(without) {
-        record.calibration = Some(super::calibrated::record(calibration, taken, &without, &record));
+        let of_board = super::calibrated::taken(calibration, taken);
+        record.calibration = Some(super::calibrated::record(of_board, &without, &record));
     }
     if asked.cross_check {
         record.cross_check = super::cross_check(&case)?;

@@ -1,6 +1,6 @@
 //! What screening many parts shows, put into words: one row a part, what decides over all of them, what a datum would decide.
 
-use super::layout::{CaseIdentity, LimitRecord, Outcome, Verdict as VerdictRecord};
+use super::layout::{CalibrationRecord, CaseIdentity, LimitRecord, Outcome, Verdict as VerdictRecord};
 use super::words;
 use crate::condition::SHEET;
 use crate::condition::figures::Value;
@@ -27,6 +27,9 @@ pub struct ScreenRecord {
     pub shard: Option<Shard>,
     /// The case.
     pub case: CaseIdentity,
+    /// What captures have told of the board; absent where they were not used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<CalibrationRecord>,
     /// Whether parts that fail early were looked at no further.
     pub staged: bool,
     /// The original's own state.
@@ -288,10 +291,11 @@ pub fn hash(case: &Case, part: usize) -> String {
 
 /// SHA-256 of the board with everything that is asked of it, and of the original.
 pub fn board_hash(case: &Case) -> String {
-    let Case { board, limits, rules, waivers, readings, bench, numerics, .. } = case;
+    let Case { board, limits, rules, waivers, readings, learned, bench, numerics, .. } = case;
     let of_board = case.origins.iter().filter(|origin| origin.part.is_none());
     let origins: Vec<_> = of_board.map(|origin| (&origin.key, &origin.value, origin.origin)).collect();
-    let board = format!("{board:?}{limits:?}{rules:?}{waivers:?}{readings:?}{bench:?}{numerics:?}{origins:?}");
+    let board =
+        format!("{board:?}{limits:?}{rules:?}{waivers:?}{readings:?}{learned:?}{bench:?}{numerics:?}{origins:?}");
     super::sweep::hex(&Sha256::digest(format!("{board}{}", hash(case, 0))))
 }
 
@@ -314,6 +318,7 @@ pub fn record(screen: &Screen, rows: Vec<Row>, scope: Scope) -> ScreenRecord {
         instruction_set: super::machine::instruction_set(),
         shard: scope.shard,
         case: super::identity(case),
+        calibration: None,
         staged: scope.staged,
         original: super::verdict(case, std::slice::from_ref(figures), verdict, &Tipping::default()),
         original_data: data(&case.parts[0]),

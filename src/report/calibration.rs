@@ -17,7 +17,13 @@ const TOLD: usize = 6;
 pub fn text(calibration: &Calibration, captures: &[String], width: usize) -> String {
     let mut out = String::from("What the captures of the original tell\n\n");
     let (misfit, count) = calibration.misfit;
-    push_wrapped(&mut out, &format!("Misfit {misfit:.1}, expected about {count} for {count} figures."), width, "", "");
+    push_wrapped(
+        &mut out,
+        &format!("Misfit {misfit:.1}, expected about {count} for {count} figures and points of waveforms."),
+        width,
+        "",
+        "",
+    );
     if !calibration.is_sound() {
         let words = "The figures do not agree with each other or with this board: nothing is learned from them. Look at presolder measured \
                      first: another board, part or condition, or a wrong scale?";
@@ -116,29 +122,54 @@ pub fn change(record: &Record, width: usize) -> String {
     out
 }
 
+/// What stands in the head of any other result that rests on captures, a line each; none where it rests on none.
+pub fn head(calibration: Option<&CalibrationRecord>) -> Vec<String> {
+    let of = |calibration| std::iter::once(of_board(calibration) + ".").chain(data_lines(calibration));
+    calibration.into_iter().flat_map(of).collect()
+}
+
+/// The same as lines before the header of a table.
+pub fn remarks(calibration: Option<&CalibrationRecord>) -> Vec<String> {
+    head(calibration).iter().map(|line| format!("# {}", visible(line))).collect()
+}
+
+/// The same for a terminal.
+pub(super) fn push_head(out: &mut String, calibration: Option<&CalibrationRecord>, width: usize) {
+    head(calibration).iter().for_each(|line| push_wrapped(out, line, width, "", "  "));
+}
+
+/// Of which board it is.
+fn of_board(calibration: &CalibrationRecord) -> String {
+    let CalibrationRecord { board, data, .. } = calibration;
+    let board = if board.is_empty() { String::new() } else { format!(" ({board})") };
+    format!("Calibrated: for the board that was captured{board}, no other. {} data moved", data.len())
+}
+
 /// Of which board it is, and how much it moves.
 pub fn whose(calibration: &CalibrationRecord) -> String {
-    let CalibrationRecord { board, data, checks, .. } = calibration;
-    let board = if board.is_empty() { String::new() } else { format!(" ({board})") };
+    let checks = &calibration.checks;
     let moved =
         |from: State, to: State| checks.iter().filter(|check| (check.before.0, check.after.0) == (from, to)).count();
     let closed = moved(State::Open, State::Met) + moved(State::Open, State::Missed);
     let opened = moved(State::Met, State::Open) + moved(State::Missed, State::Open);
     format!(
-        "Calibrated: for the board that was captured{board}, no other. {} data moved; {closed} checks closed, {opened} opened, of {} whose \
-         state or uncertainty changed.",
-        data.len(),
+        "{}; {closed} checks closed, {opened} opened, of {} whose state or uncertainty changed.",
+        of_board(calibration),
         checks.len()
     )
 }
 
 /// What moved, a line each: data, outcomes, checks.
 pub fn changes(calibration: &CalibrationRecord) -> Vec<String> {
-    let data = calibration.data.iter().map(datum_line);
-    let left = calibration.left.iter().map(|(key, why)| format!("{key}: not taken: {why}"));
     let outcomes = calibration.outcomes.iter();
     let outcomes = outcomes.map(|(part, old, new)| format!("{part}: {} -> {}", outcome_name(*old), outcome_name(*new)));
-    data.chain(left).chain(outcomes).chain(calibration.checks.iter().map(check_line)).collect()
+    data_lines(calibration).chain(outcomes).chain(calibration.checks.iter().map(check_line)).collect()
+}
+
+/// What moved, and what was not taken.
+fn data_lines(calibration: &CalibrationRecord) -> impl Iterator<Item = String> {
+    let left = calibration.left.iter().map(|(key, why)| format!("{key}: not taken: {why}"));
+    calibration.data.iter().map(datum_line).chain(left)
 }
 
 fn datum_line(moved: &MovedDatum) -> String {

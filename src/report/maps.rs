@@ -2,6 +2,7 @@
 
 mod page;
 
+use super::calibration::{self, push_head};
 use super::csv::{number, remark};
 use super::number::Scale;
 use super::wrap::push_wrapped;
@@ -27,6 +28,7 @@ pub fn text(record: &MapsRecord, width: usize) -> String {
     if !record.case.set.is_empty() {
         push_wrapped(&mut text, &format!("Set: {}.", record.case.set.join("; ")), width, "", "  ");
     }
+    push_head(&mut text, record.calibration.as_ref(), width);
     record.decision.iter().for_each(|said| push_wrapped(&mut text, said, width, "", "  "));
     for part in &record.parts {
         let fitted = if part.original { " (fitted)" } else { "" };
@@ -73,8 +75,9 @@ pub fn csv(record: &MapsRecord, map: &MapOf) -> Result<String, ReportError> {
         }
     }
     let bytes = table.into_inner().map_err(|error| ::csv::Error::from(error.into_error()))?;
-    let remarks: String = record.case.set.iter().map(|set| format!("{}\r\n", remark(set))).collect();
-    Ok(remarks + &String::from_utf8_lossy(&bytes))
+    let set = record.case.set.iter().map(|set| remark(set));
+    let remarks = set.chain(calibration::remarks(record.calibration.as_ref())).map(|line| line + "\r\n");
+    Ok(remarks.collect::<String>() + &String::from_utf8_lossy(&bytes))
 }
 
 /// Value, what it is, and change against the original, of each quantity.

@@ -2,6 +2,7 @@
 
 mod page;
 
+use super::calibration::push_head;
 use super::csv::number;
 use super::number::quantity;
 use super::text::outcome_name;
@@ -34,6 +35,7 @@ pub fn text(record: &ScreenRecord, top: usize, width: usize) -> String {
     if !record.case.set.is_empty() {
         push_wrapped(&mut text, &format!("Set: {}.", record.case.set.join("; ")), width, "", "  ");
     }
+    push_head(&mut text, record.calibration.as_ref(), width);
     let fitted = format!("Fitted: {}; {}.", record.original.part, record.original.sentence);
     push_wrapped(&mut text, &fitted, width, "", "  ");
     push_wrapped(&mut text, &counts(record), width, "", "  ");

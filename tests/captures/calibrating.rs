@@ -11,12 +11,13 @@ use presolder::units::Dimension;
 
 fn prior(name: &str) -> Prior {
     let (name, key, label) = (name.into(), name.into(), "a datum".into());
-    Prior { name, key, label, of_part: false, shown: 3.0, middle: 3.0, standard: 0.4, unit: Dimension::Number }
+    let limits = (f64::NEG_INFINITY, f64::INFINITY);
+    Prior { name, key, label, of_part: false, shown: 3.0, middle: 3.0, standard: 0.4, unit: Dimension::Number, limits }
 }
 
 fn row(source: usize, difference: f64, own: f64, effects: &[(&str, f64)]) -> Row {
     let effects = effects.iter().map(|(name, change)| (name.to_string(), *change)).collect();
-    Row { source, id: "dip", predicted: 1.0, difference, own, probe: None, effects }
+    Row { source, id: "dip", predicted: 1.0, difference, teaches: true, own, probe: None, effects }
 }
 
 #[test]
@@ -39,6 +40,44 @@ fn closed_form_what_no_figure_feels_is_not_learned() {
     assert!((esl.left - 1.0).abs() < 1e-12 && esl.shift.abs() < 1e-12 && !esl.is_learned());
     assert!(learn(&priors, &[]).is_none());
     assert!(learn(&priors, &[row(0, 0.9, 0.0, &[("esr", 0.7)])]).is_none(), "a figure without doubt");
+}
+
+#[test]
+fn error_a_datum_that_has_not_come_to_rest_is_the_more_doubtful() {
+    let found = learn(&[prior("esr")], &[row(0, 0.9, 0.35, &[("esr", 0.7)])]).expect("something");
+    let (shift, left) = (found.data[0].shift, found.data[0].left);
+    let at = |shift: f64| [("esr".to_string(), shift)];
+    assert!(found.stays(&at(shift + 0.09 * left)) && !found.stays(&at(shift + 0.11 * left)) && !found.stays(&[]));
+    assert_eq!(found.clone().at_rest(&at(shift)).data[0].left, left);
+    assert!((found.clone().at_rest(&at(shift - 0.5)).data[0].left - left.hypot(0.5)).abs() < 1e-12);
+    // An end below where it would come to rest: it stays there, and what is missing is doubt.
+    let ends = Prior { limits: (-1.0, shift - 0.3), ..prior("esr") };
+    let held = learn(&[ends], &[row(0, 0.9, 0.35, &[("esr", 0.7)])]).expect("something").at_rest(&at(shift));
+    let datum = &held.data[0];
+    assert!((datum.shift - (shift - 0.3)).abs() < 1e-12 && (datum.left - left.hypot(0.3)).abs() < 1e-12, "{datum:?}");
+}
+
+#[test]
+fn law_what_has_ends_is_not_looked_at_beyond_them() {
+    let mut ends = prior("esr");
+    ends.limits = (-1.7, 1.7);
+    ends.shown = 2.8;
+    let at = |shift: f64| [("esr".to_string(), shift)];
+    assert!((ends.stands(&[]) + 0.5).abs() < 1e-12, "as it is shown: half a standard uncertainty below the middle");
+    assert_eq!((ends.stands(&at(0.4)), ends.stands(&at(4.0)), ends.stands(&at(-4.0))), (0.4, 1.7, -1.7));
+    ends.standard = 0.0;
+    assert_eq!(ends.stands(&[]), 0.0, "what is not doubtful stands in the middle");
+}
+
+#[test]
+fn law_a_height_beside_its_waveform_teaches_nothing_and_is_still_predicted() {
+    let teaching = [row(0, 0.9, 0.35, &[("esr", 0.7)]), row(1, 0.8, 0.35, &[("esr", 0.7)])];
+    let height = Row { teaches: false, ..row(1, 9.0, 0.01, &[("esr", 0.7)]) };
+    let alone = learn(&[prior("esr")], &teaching).expect("something");
+    let found = learn(&[prior("esr")], &[&teaching[..], &[height]].concat()).expect("something");
+    assert_eq!((&found.data, found.misfit), (&alone.data, alone.misfit));
+    assert_eq!((found.left_out.len(), alone.left_out.len()), (3, 2));
+    assert_eq!(found.left_out[0], alone.left_out[0], "the first capture is predicted without it");
 }
 
 #[test]

@@ -33,7 +33,7 @@ fn row(number: usize) -> Row {
     };
     let effects = DOUBTS.into_iter().enumerate().map(effect).collect();
     let difference = OUTPUTS_V[number] - predicted;
-    Row { source: number, id: "output_mean", predicted, difference, own: OWN_V, probe: None, effects }
+    Row { source: number, id: "output_mean", predicted, difference, teaches: true, own: OWN_V, probe: None, effects }
 }
 
 #[test]
@@ -47,6 +47,7 @@ fn outside_half_of_a_published_duty_sweep_predicts_the_other_half() {
         middle: shown,
         standard,
         unit: Dimension::Number,
+        limits: (f64::NEG_INFINITY, f64::INFINITY),
     };
     let priors = DOUBTS.map(prior);
     let (to_learn, to_predict): (Vec<Row>, Vec<Row>) =

@@ -1,6 +1,6 @@
 //! From samples to figures: ripple under noise, alternation, edges, shifts, instruments. The waveforms here are written down, not simulated.
 
-use presolder::bench::fold::{Folded, fold};
+use presolder::bench::fold::{Folded, POINTS, fold, points, points_like, points_of};
 use presolder::bench::instrument::Instrument;
 use presolder::bench::noise;
 use presolder::bench::score::{Known, Meters, of_limits};
@@ -266,4 +266,37 @@ fn closed_form_scores_and_meters() {
     assert!(meters.efficiency().1 < 1e-4 * alone.max(1.0) && meters.efficiency().1 < 0.02 * alone);
     meters.correlation = 0.5;
     assert!((meters.efficiency().1 / alone - 0.5f64.sqrt()).abs() < 1e-6);
+}
+
+#[test]
+fn closed_form_points_of_a_folded_sine() {
+    // The mean of sin 2 pi x from a to b is (cos 2 pi a - cos 2 pi b) / (2 pi (b - a)).
+    let mean = |a: f64, b: f64| ((TAU * a).cos() - (TAU * b).cos()) / (TAU * (b - a));
+    const BINS: usize = 240;
+    let wave: Vec<f64> = (0..BINS).map(|k| 3.0 + mean(k as f64 / 240.0, (k + 1) as f64 / 240.0)).collect();
+    // Begins between bins are straight within a bin: off by a part in 8 (2 pi / bins)^2.
+    for (from, off) in [(0.0, 1e-12), (0.25, 1e-12), (-0.1, 1e-12), (0.337, 1e-3)] {
+        let points = points_of(&wave, from);
+        for (number, point) in points.iter().enumerate() {
+            let begin = from + number as f64 / POINTS as f64;
+            assert!((point - mean(begin, begin + 1.0 / POINTS as f64)).abs() < off, "{from}, {number}: {point}");
+        }
+    }
+    // Two periods of different height fold to their mean, and a begin that nobody knows is found.
+    let both: Vec<f64> = wave.iter().map(|value| 0.5 * value).chain(wave.iter().map(|value| 1.5 * value)).collect();
+    let folded = |wave: &[f64], periods: usize| Folded {
+        period_s: 1e-6,
+        periods,
+        repeats: 9.0,
+        wave: wave.to_vec(),
+        height: 2.0,
+        raw_height: 2.0,
+        left: 0.0,
+        exceeds_noise: false,
+        height_uncertainty: 0.0,
+    };
+    let expected = points_of(&wave, 0.0);
+    points(&folded(&both, 2), 0.0).iter().zip(&expected).for_each(|(a, b)| assert!((a - b).abs() < 1e-12));
+    let turned: Vec<f64> = (0..BINS).map(|k| wave[(k + 77) % BINS]).collect();
+    points_like(&folded(&turned, 1), &expected).iter().zip(&expected).for_each(|(a, b)| assert!((a - b).abs() < 2e-3));
 }

@@ -4,6 +4,7 @@
 use crate::stepper::{Course, Setup, State, Stepper};
 use presolder::board::Board;
 use presolder::model::case::Case;
+use presolder::parts::Inductor;
 use std::fmt::Write;
 use std::path::Path;
 
@@ -78,8 +79,12 @@ fn inductance_h(points: &[(f64, f64)], current_a: f64) -> f64 {
 
 /// Integrates a truth and looks at it through a first-order 20 MHz bandwidth.
 pub fn capture(case: &Case, truth: &Truth) -> Capture {
-    let board = of_truth(case, truth);
-    let points = case.parts[truth.part].saturation[0].points.clone();
+    capture_of(&of_truth(case, truth), &case.parts[truth.part], truth)
+}
+
+/// The same of a board and a part that are as they are; of the truth only what the bench does, and inductance and resistance count.
+pub fn capture_of(board: &Board, part: &Inductor, truth: &Truth) -> Capture {
+    let points = part.saturation[0].points.clone();
     let of_part = |current_a: f64| truth.inductance * inductance_h(&points, current_a);
     let (from_a, to_a) = truth.load_a;
     let load_a = Course::constant(from_a).edge(SETTLING_S + truth.step_s.0, to_a, truth.slew_a_per_s).edge(
@@ -87,7 +92,7 @@ pub fn capture(case: &Case, truth: &Truth) -> Capture {
         from_a,
         truth.slew_a_per_s,
     );
-    let mut setup = Setup::new(&board, &of_part, truth.dcr_ohm, load_a);
+    let mut setup = Setup::new(board, &of_part, truth.dcr_ohm, load_a);
     setup.source_v = Course::constant(truth.input_v);
     let mut state = State { inductor_a: from_a, output_v: board.output_v, ..State::default() };
     state.capacitor_v = [board.output_v; 4];
@@ -111,17 +116,18 @@ pub fn capture(case: &Case, truth: &Truth) -> Capture {
 }
 
 /// Random numbers of the tests' own.
-struct Random(u64);
+pub struct Random(pub u64);
 
 impl Random {
-    fn even(&mut self) -> f64 {
+    /// From 0 to 1.
+    pub fn even(&mut self) -> f64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
         (self.0 >> 11) as f64 / (1u64 << 53) as f64
     }
 
-    fn normal(&mut self) -> f64 {
+    pub fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.even()).sum::<f64>() - 6.0
     }
 }
@@ -129,15 +135,20 @@ impl Random {
 /// Writes a capture as a scope would: 8 bits, noise of 1 mV and 10 mA, an output without its mean, a current probe of 10 A/V with an offset, a
 /// load probe that lags by 24 ns, probes that are off by 1 %.
 pub fn write(capture: &Capture, file: &Path, seed: u64) {
+    write_through(capture, file, seed, [1.01, 0.99, 1.005]);
+}
+
+/// The same with probes for output, inductor and load that are off by factors.
+pub fn write_through(capture: &Capture, file: &Path, seed: u64, [of_output, of_coil, of_load]: [f64; 3]) {
     let mut random = Random(seed.wrapping_mul(0x9e37_79b9).max(1));
     let mean = capture.output_v.iter().sum::<f64>() / capture.output_v.len() as f64;
     let bits = |value: f64, full: f64| (value / full * 256.0).round() * full / 256.0;
     let mut text = String::from("Invented record\nTime (s),CH1 (V),CH2 (V),CH3 (V)\n");
     for (number, (output_v, current_a)) in capture.output_v.iter().zip(&capture.inductor_a).enumerate() {
         let load_a = capture.load_a[number.saturating_sub(2)];
-        let output = bits(1.01 * (output_v - mean) + 1e-3 * random.normal(), 0.8);
-        let coil = bits(0.99 * current_a / 10.0 + 1e-3 * random.normal() + 2e-3, 0.8);
-        let load = bits(1.005 * load_a + 10e-3 * random.normal(), 4.0);
+        let output = bits(of_output * (output_v - mean) + 1e-3 * random.normal(), 0.8);
+        let coil = bits(of_coil * current_a / 10.0 + 1e-3 * random.normal() + 2e-3, 0.8);
+        let load = bits(of_load * load_a + 10e-3 * random.normal(), 4.0);
         let time_s = number as f64 * capture.step_s - 40e-6;
         writeln!(text, "{time_s:.9},{output:.5},{coil:.5},{load:.5}").expect("a string");
     }

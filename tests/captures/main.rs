@@ -10,6 +10,7 @@ mod support;
 mod bad_input;
 mod calibrated;
 mod calibrating;
+mod coverage;
 mod documents;
 mod duty_sweep;
 mod figures;

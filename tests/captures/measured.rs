@@ -57,7 +57,7 @@ fn figure<'a>(figures: &'a [FigureRecord], id: &str) -> &'a FigureRecord {
 }
 
 /// Dip, rise and window of clean samples, by their plain definition.
-fn true_step(capture: &invented::Capture, truth: &Truth) -> [f64; 3] {
+pub fn true_step(capture: &invented::Capture, truth: &Truth) -> [f64; 3] {
     let at = |time_s: f64| (time_s / capture.step_s) as usize;
     let (step, release) = (at(truth.step_s.0), at(truth.step_s.1));
     let period = at(1.0 / (400e3 * truth.frequency));

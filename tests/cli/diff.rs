@@ -27,17 +27,23 @@ fn law_two_results_are_told_apart_and_why() {
         assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     };
     compare("old", &[]);
-    compare("new", &["--set", "limits.ripple=4 mV"]);
+    compare("new", &["--set", "limits.ripple=4 mV", "--only-condition", "steady"]);
     let same = run(&["diff", "old", "old/record.json"], room.path());
     assert_eq!((same.status.code(), text(&same.stdout).starts_with("The same")), (Some(0), true));
 
     let moved = run(&["diff", "old", "new"], room.path());
     let told = text(&moved.stdout);
     assert_eq!(moved.status.code(), Some(1));
-    for part in ["Meadowsweet-10: PASS -> UNDECIDED", "set limits.ripple: nothing -> 4 mV", "Checks that moved", "met"]
-    {
+    for part in [
+        "Meadowsweet-10: PASS -> UNDECIDED",
+        "option --only-condition: all -> steady",
+        "set limits.ripple: nothing -> 4 mV",
+        "Checks that moved",
+        "met",
+    ] {
         assert!(told.contains(part), "{part}: {told}");
     }
+    assert!(!told.contains("option --quick") && !told.contains("option --only:"), "the same in both: {told}");
     assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
 
     // A figure that somebody has changed by hand is found.

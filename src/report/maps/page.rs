@@ -6,6 +6,7 @@
 use super::scale_of;
 use crate::condition::figures::Value;
 use crate::record::maps::{AxisOf, Blank, Head, MapOf, MapsRecord, PartOf, blank, change, past};
+use crate::report::calibration::head as calibrated;
 use crate::report::number::{Scale, fixed, quantity};
 use crate::visible::visible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -48,6 +49,7 @@ pub fn page(record: &MapsRecord) -> String {
                 header {
                     h1 { (record.case.title) }
                     @if !record.case.set.is_empty() { p class="sub" { "Set: " code { (record.case.set.join("; ")) } } }
+                    @for line in calibrated(record.calibration.as_ref()) { p class="sub" { (line) } }
                     p class="sub" { "Load steps: " (record.setting) " (" (record.setting_reason) "). Own step: " (record.step) "." }
                     @for said in &record.decision { p class="decision" { (said) } }
                 }

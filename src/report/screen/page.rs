@@ -3,6 +3,7 @@
 use super::{data_words, decision};
 use crate::record::layout::Outcome;
 use crate::record::screen::{Data, Row, ScreenRecord};
+use crate::report::calibration::head;
 use crate::report::number::{Scale, fixed, quantity};
 use crate::report::text::outcome_name;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -42,6 +43,7 @@ pub fn page(record: &ScreenRecord) -> String {
                 header {
                     h1 { (record.case.title) }
                     @if !record.case.set.is_empty() { p class="sub" { "Set: " code { (record.case.set.join("; ")) } } }
+                    @for line in head(record.calibration.as_ref()) { p class="sub" { (line) } }
                     p class="sub" { "Fitted: " (record.original.part) "; " (record.original.sentence) "." }
                     p { (super::counts(record)) }
                 }
