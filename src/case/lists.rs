@@ -1,6 +1,6 @@
 //! Tables of parts in a case: which files there are, what `[parts]` says of them, and their lines as parts.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::ops::Range;
 use std::path::Path;
 
@@ -9,6 +9,7 @@ use super::settings::Settings;
 use super::source::{Node, Place, Raw, Sources, nearest};
 use super::table::{self, Answers, Entry, LeftOut, List, Part};
 use super::walk::{Values, walk};
+use crate::model::offer::Offer;
 use crate::visible::visible;
 
 /// Names under which a table is read without being named in `board.toml`, where there is neither `parts.toml` nor `parts.csv`: beside
@@ -34,6 +35,8 @@ pub struct Lists {
     pub names: Vec<String>,
     /// Titles and letters of their columns.
     pub titles: Vec<String>,
+    /// What parts are offered for, by name.
+    pub offers: BTreeMap<String, Vec<Offer>>,
 }
 
 /// The tables to be read: those that `board.toml` names, and those of a usual name.
@@ -191,6 +194,9 @@ fn take(
     lists.notes.extend(list.notes.iter().map(|note| format!("{name}: {note}")));
     let known: HashSet<String> = before.iter().chain(&lists.parts).map(|part| part.label.clone()).collect();
     lists.left_out.extend(list.left_out.iter().map(|left| (name.to_string(), left.clone())));
+    for (part, offer) in &list.offers {
+        lists.offers.entry(part.clone()).or_default().push(*offer);
+    }
     for part in &list.parts {
         let mut node = node(part, &places, &constants);
         settings.put_in_part(sources, &part.name, &mut node);
@@ -283,11 +289,24 @@ pub fn say(lists: &Lists) -> Vec<String> {
         let are = if count == 1 { "1 line is".to_string() } else { format!("{count} lines are") };
         said.push(format!("{}: {are} left out", lists.left_out[0].0));
     }
+    said.extend(without_core(lists));
     said.extend(left_out(lists).into_iter().take(MOST_TOLD));
     if count > MOST_TOLD {
         said.push(format!("{}: and {} more lines that are left out", lists.left_out[0].0, count - MOST_TOLD));
     }
     said
+}
+
+/// How many lines name no family of a core, and what answers for all of them.
+fn without_core(lists: &Lists) -> Option<String> {
+    let lacks = |(_, left): &&(String, LeftOut)| left.reason.contains(": core: found nothing");
+    let mut all = lists.left_out.iter().filter(lacks);
+    let (first, count) = (all.next()?, 1 + all.count());
+    let are = if count == 1 { "1 of them names".to_string() } else { format!("{count} of them name") };
+    Some(format!(
+        "{}: {are} no core family: core = \"ferrite\", \"composite\" or \"iron-powder\" below [parts.all] in board.toml holds for each line that names none",
+        first.0
+    ))
 }
 
 /// Every line that cannot be used, in the order of files and lines.

@@ -34,6 +34,7 @@ use lists::Lists;
 use settings::Settings;
 pub(crate) use source::nearest;
 use source::{Node, Sources};
+use table::Answers;
 use walk::Values;
 
 /// Remark behind a value of a skeleton that is to be replaced.
@@ -71,15 +72,15 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
 /// # Errors
 /// As [`read`]; what is wrong with such a value has the argument in place of file and line.
 pub fn read_with(folder: &Path, set: &[String]) -> Result<Case, Error> {
-    read_with_lists(folder, &[], set)
+    read_from(Sources::default(), folder, (&[], false), set, LEAST_PARTS)
 }
 
-/// The same with the parts of further lists, wherever they are.
+/// The same with the parts of further lists, wherever they are, and with what all lists offer parts for.
 ///
 /// # Errors
 /// As [`read_with`].
 pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Result<Case, Error> {
-    read_from(Sources::default(), folder, further, set, LEAST_PARTS)
+    read_from(Sources::default(), folder, (further, true), set, LEAST_PARTS)
 }
 
 /// As [`read_with`]; the original may be alone, for what needs no substitute.
@@ -87,7 +88,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Re
 /// # Errors
 /// As [`read_with`].
 pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
-    read_from(Sources::default(), folder, &[], set, 1)
+    read_from(Sources::default(), folder, (&[], false), set, 1)
 }
 
 /// As [`read_with`], from the copies that a result keeps.
@@ -96,7 +97,7 @@ pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
 /// As [`read_with`].
 pub fn read_copies(copies: &Copies, set: &[String]) -> Result<Case, Error> {
     let sources = Sources::of_copies(&copies.elsewhere);
-    read_from(sources, &copies.case, &[], set, LEAST_PARTS)
+    read_from(sources, &copies.case, (&[], false), set, LEAST_PARTS)
 }
 
 /// Copies of all files of a case that has just been read, for its result.
@@ -111,7 +112,7 @@ pub fn copies_of(folder: &Path, case: &Case) -> Result<Vec<(String, Vec<u8>)>, E
 fn read_from(
     mut sources: Sources,
     folder: &Path,
-    further: &[PathBuf],
+    further: (&[PathBuf], bool),
     set: &[String],
     least_parts: usize,
 ) -> Result<Case, Error> {
@@ -201,6 +202,7 @@ fn read_from(
         stated,
         origins,
         places,
+        offers: lists.offers,
         warnings: doubts,
         left_out,
         files,
@@ -269,7 +271,7 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>, sett
 fn read_lists(
     sources: &mut Sources,
     folder: &Path,
-    further: &[PathBuf],
+    (further, offers): (&[PathBuf], bool),
     board: Option<&Values>,
     before: &[Values],
     settings: &mut Settings,
@@ -278,7 +280,7 @@ fn read_lists(
     let Some(board) = board else { return lists };
     let files = lists::files(sources, folder, board);
     let noted = sources.noted;
-    let answers = lists::answers(sources, board);
+    let answers = Answers { offers, ..lists::answers(sources, board) };
     if sources.noted > noted {
         return lists;
     }

@@ -87,7 +87,14 @@ impl All {
             origins.entry(origin.part.clone().unwrap_or_default()).or_default().push(origin);
         }
         let parts = std::mem::take(&mut case.parts);
-        let frame = Case { origins: of_board, warnings: vec![], places: BTreeMap::new(), ..case.clone() };
+        let frame = Case {
+            origins: of_board,
+            warnings: vec![],
+            left_out: vec![],
+            places: BTreeMap::new(),
+            offers: BTreeMap::new(),
+            ..case.clone()
+        };
         case.parts = parts;
         All { case, frame, origins }
     }

@@ -1,6 +1,7 @@
 //! A case as data: board, parts, limits, what the bench resolves, numerical settings. Plain values; whoever reads or builds one fills it.
 
 use super::board::Board;
+use super::offer::Offer;
 use super::parts::{Class, Grade, Inductor, Shield};
 use crate::engine::cancel::Cancel;
 use std::collections::BTreeMap;
@@ -38,6 +39,8 @@ pub struct Case {
     pub origins: Vec<DatumOrigin>,
     /// File and line of each part, by its name; empty for a case that no file holds.
     pub places: BTreeMap<String, String>,
+    /// What lists offer each part for, by its name; read for a screening alone.
+    pub offers: BTreeMap<String, Vec<Offer>>,
     /// Doubts about the data that do not stop a run.
     pub warnings: Vec<String>,
     /// Lines of lists of parts that cannot be used, each with file, line and reason.

@@ -138,7 +138,7 @@ pub fn numbers(text: &str) -> Vec<String> {
 }
 
 /// Bytes of a number at the begin of a text: digits and marks between them; a space only before three digits.
-fn number_length(text: &str) -> usize {
+pub fn number_length(text: &str) -> usize {
     let bytes = text.as_bytes();
     let digit = |i: usize| bytes.get(i).is_some_and(u8::is_ascii_digit);
     let three = |i: usize| digit(i) && digit(i + 1) && digit(i + 2) && !digit(i + 3);

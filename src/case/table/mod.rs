@@ -10,6 +10,7 @@ mod columns;
 mod file;
 mod header;
 mod number;
+mod offer;
 mod rows;
 mod title;
 mod words;
@@ -18,6 +19,7 @@ mod workbook;
 use std::borrow::Cow;
 
 use super::keys::{Key, Kind, PART};
+use crate::model::offer::{Offer, Price};
 use crate::units::Dimension;
 pub use answers::{Answers, Question};
 use columns::Column;
@@ -49,6 +51,8 @@ pub struct Part {
     pub sheet: String,
     /// Its data.
     pub entries: Vec<Entry>,
+    /// What it is offered for.
+    pub offer: Offer,
 }
 
 /// A line that cannot be used.
@@ -65,6 +69,8 @@ pub struct LeftOut {
 pub struct List {
     /// Its parts. Of no use while there are questions.
     pub parts: Vec<Part>,
+    /// What parts are offered for, by name; a part that stands in several lines has several.
+    pub offers: Vec<(String, Offer)>,
     /// Lines that cannot be used.
     pub left_out: Vec<LeftOut>,
     /// What is not certain.
@@ -157,6 +163,9 @@ fn add(list: &mut List, sheet: Sheet<'_>, answers: &Answers) -> Result<(), Refus
     list.questions.extend(questions);
     let mut rows = rows::read(&grid, &header, &columns, answers)?;
     notes(list, &grid, &columns, &rows);
+    let counts = |part: &&Part| answers.line_of(&part.name).is_none_or(|line| line == part.line);
+    let offered = rows.parts.iter().filter(|part| part.offer != Offer::default()).filter(counts);
+    list.offers.extend(offered.map(|part| (part.name.clone(), part.offer)));
     let parts: Vec<Part> = list.parts.drain(..).chain(rows.parts.drain(..)).collect();
     list.parts = rows::once(parts, answers, &mut list.questions, &mut list.notes);
     list.left_out.append(&mut rows.left_out);
@@ -194,11 +203,21 @@ fn notes(list: &mut List, grid: &Grid, columns: &[Column], rows: &rows::Rows) {
     if !rows.remarks.is_empty() {
         list.notes.push(format!("{sheet}lines of one cell, taken for remarks: {}", rows::listed(&rows.remarks)));
     }
+    if let Some(first) = rows.unread.first() {
+        let more = if rows.unread.len() > 1 { format!(", and {} more", rows.unread.len() - 1) } else { String::new() };
+        list.notes.push(format!("{sheet}prices and stocks that are not read count as not stated: {first}{more}"));
+    }
     if columns.iter().any(|column| column.role == columns::Role::Size) {
         list.notes.push(format!(
             "{sheet}sizes are taken as the largest length x width x height, the length along the terminals"
         ));
     }
+}
+
+/// A price of one piece with its currency, as a person writes it: "0.80 EUR", "4,20 €/10".
+pub fn price(text: &str) -> Option<Price> {
+    let marks = if text.contains('.') { number::Marks::stated('.') } else { number::Marks::stated(',') };
+    offer::price(&cell::Cell::of_text(text), &marks).ok()??.of_one(None, None)
 }
 
 /// Whether a key can be a column.

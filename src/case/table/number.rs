@@ -52,6 +52,12 @@ impl Marks {
         self.groups_comma |= groups == Some(',');
     }
 
+    /// Takes note that the numbers are whole, and that some have no mark: one that could be either then groups thousands.
+    pub fn see_whole(&mut self) {
+        self.groups_point |= !self.decimal_point;
+        self.groups_comma |= !self.decimal_comma;
+    }
+
     /// Whether a mark that could be either groups thousands; `None` where the column does not tell.
     fn groups(&self, mark: char) -> Option<bool> {
         let (as_decimal, as_group, other_decimal) = match mark {
