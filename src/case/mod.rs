@@ -31,6 +31,7 @@ use crate::parts::Inductor;
 use crate::visible::visible_path;
 use copies::Copies;
 use lists::Lists;
+use plausible::Unlikely;
 use settings::Settings;
 pub(crate) use source::nearest;
 use source::{Node, Sources};
@@ -125,26 +126,42 @@ fn read_from(
     let mut doubts = Vec::new();
     let board = read_board(&mut sources, folder, &mut settings);
     let mut parts = read_parts(&mut sources, folder, board.as_ref(), &mut settings);
-    let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts, &mut settings);
-    let context = board.as_ref().map(board::context).unwrap_or_default();
     let mut values = board;
-    let built = values.as_mut().and_then(|v| board::build(&mut sources, folder, v, &mut doubts));
+    let context = values.as_ref().map(board::context).unwrap_or_default();
+    let before = sources.hashes.len();
+    let mut built = values.as_mut().and_then(|v| board::build(&mut sources, folder, v, &mut doubts));
     for doubt in &mut doubts {
         *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
     }
-    let mut inductors: Vec<Option<Inductor>> =
+    let own: Vec<Option<Inductor>> =
         parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
-    inductors.extend(build_listed(&mut sources, folder, &context, &mut lists).into_iter().map(Some));
+    let named = sources.hashes.len();
+    let (mut of_lists, mut unlikely, mut fitted, mut lists) = (vec![], Unlikely::default(), None, Lists::default());
+    if let Some(board) = values.as_ref() {
+        let bench = lists::Bench {
+            folder,
+            board,
+            built: built.as_mut().map(|built| &mut built.0),
+            context: &context,
+            settings: &mut settings,
+            doubts: &mut of_lists,
+            unlikely: &mut unlikely,
+            original: &mut fitted,
+        };
+        lists = read_lists(&mut sources, further, bench, &parts);
+    }
+    // The files that a board names stand behind the lists, whatever is read first.
+    sources.hashes[before..].rotate_left(named - before);
     lists::check_any(&mut sources, &lists);
-    parts.append(&mut lists.parts);
     if let Some(values) = &values {
-        parts::check_names(&mut sources, values, &parts, least_parts);
+        parts::check_names(&mut sources, values, &parts, &lists.parts, least_parts);
         lists::original_left_out(&mut sources, values, &lists);
     }
-    let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
+    let complete: Option<Vec<Inductor>> = own.into_iter().collect();
     let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values, &mut settings));
     if values.is_some() {
-        let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).collect();
+        let listed = lists.parts.iter().map(|part| part.inductor.name.as_str());
+        let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).chain(listed).collect();
         settings.check_taken(&mut sources, &names);
     }
     let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
@@ -155,14 +172,23 @@ fn read_from(
         return Err(Error::Case(sorted(sources)));
     }
     let original = values.text("original").unwrap_or("").to_string();
-    for (inductor, values) in inductors.iter_mut().zip(&mut parts) {
-        parts::finish(&sources, values, inductor, &mut board, &context, &mut doubts);
+    let mut all = Unlikely::default();
+    for (inductor, part) in inductors.iter_mut().zip(&mut parts) {
+        parts::finish(&sources, part, inductor, &mut board, &context, &mut doubts);
+        all.look(&sources, &values, part);
     }
-    let typed: Vec<(&Values, &Inductor)> = parts.iter().zip(&inductors).collect();
-    doubts.splice(0..0, plausible::doubts(&sources, &values, &typed, &original));
-    let place_of =
-        |(values, part): &(&Values, &Inductor)| (part.name.clone(), plausible::place(&sources, values, "name"));
-    let places = typed.iter().map(place_of).collect();
+    all.append(unlikely);
+    doubts.append(&mut of_lists);
+    let fitted = fitted.as_ref().or_else(|| parts.iter().find(|part| part.label == original));
+    doubts.splice(0..0, all.doubts(&sources, &values, fitted));
+    let of_own = parts.iter().zip(&inductors).map(|(part, inductor)| (inductor, part.place("name")));
+    let of_lists = lists.parts.iter().map(|part| (&part.inductor, part.place.clone()));
+    let places = of_own.chain(of_lists).map(|(part, place)| (part.name.clone(), sources.told(&place))).collect();
+    let mut origins_of_parts: Vec<DatumOrigin> = parts.into_iter().flat_map(|part| part.origins).collect();
+    for mut part in std::mem::take(&mut lists.parts) {
+        origins_of_parts.append(&mut part.origins);
+        inductors.push(part.inductor);
+    }
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
     let has_room = board::has_room_for_inductances(&values);
     if !has_room {
@@ -183,7 +209,7 @@ fn read_from(
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
     let (rules, of_rules) = rules.unzip();
     let of_rules = of_rules.into_iter().flatten();
-    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).chain(of_rules).collect();
+    let origins = values.origins.into_iter().chain(origins_of_parts).chain(of_rules).collect();
     let files = sources.hashes;
     let doubts = plausible::once(doubts, &inductors);
     Ok(Case {
@@ -267,17 +293,15 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>, sett
     nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()
 }
 
-/// The parts of tables as they come. Without a board nobody knows what it says of them.
+/// The parts of tables as they come.
 fn read_lists(
     sources: &mut Sources,
-    folder: &Path,
     (further, offers): (&[PathBuf], bool),
-    board: Option<&Values>,
+    mut bench: lists::Bench<'_>,
     before: &[Values],
-    settings: &mut Settings,
 ) -> Lists {
     let mut lists = Lists::default();
-    let Some(board) = board else { return lists };
+    let (folder, board) = (bench.folder, bench.board);
     let files = lists::files(sources, folder, board);
     let noted = sources.noted;
     let answers = Answers { offers, ..lists::answers(sources, board) };
@@ -285,33 +309,16 @@ fn read_lists(
         return lists;
     }
     for (name, cited) in &files {
-        lists::read(sources, folder, (name, cited.as_ref()), &answers, (board, settings), before, &mut lists);
+        lists::read(sources, folder, (name, cited.as_ref()), &answers, &mut bench, before, &mut lists);
     }
     for list in further {
         let name = list.to_string_lossy();
-        lists::read(sources, Path::new(""), (&name, None), &answers, (board, settings), before, &mut lists);
+        lists::read(sources, Path::new(""), (&name, None), &answers, &mut bench, before, &mut lists);
     }
     if sources.noted == noted {
         lists::check_titles(sources, board, &lists);
     }
     lists
-}
-
-/// The inductors of tables; a part that cannot be one is left out with the reason.
-fn build_listed(sources: &mut Sources, folder: &Path, context: &board::Context, lists: &mut Lists) -> Vec<Inductor> {
-    let mut inductors = Vec::with_capacity(lists.parts.len());
-    for mut values in std::mem::take(&mut lists.parts) {
-        let (built, found) = sources.apart(|sources| parts::build(sources, folder, &mut values, context));
-        let found = sources.keep_arguments(found);
-        match (built, lists::reason(&found)) {
-            (Some(inductor), None) => {
-                inductors.push(inductor);
-                lists.parts.push(values);
-            }
-            (_, reason) => lists::leave_out(sources, &values, reason, lists),
-        }
-    }
-    inductors
 }
 
 /// The key of a problem without the part's name before it.

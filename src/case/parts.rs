@@ -6,6 +6,7 @@ use std::path::Path;
 use super::board::{Context, SATURATION_ERROR, TO_BE_FILLED};
 use super::curves;
 use super::keys::{Key, Kind, Need, PART};
+use super::lists::Listed;
 use super::plausible;
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
@@ -140,8 +141,10 @@ pub fn name_of(node: &Node) -> Option<String> {
 const NAMES_LISTED: usize = 10;
 
 /// Names are unique, the original is among the parts, and there is something to compare it with.
-pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], least: usize) {
-    let named: Vec<(&str, Place)> = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name")))).collect();
+pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], listed: &[Listed], least: usize) {
+    let of_own = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name"))));
+    let of_lists = listed.iter().map(|part| (part.inductor.name.as_str(), part.place.clone()));
+    let named: Vec<(&str, Place)> = of_own.chain(of_lists).collect();
     let mut first: HashMap<&str, &Place> = HashMap::with_capacity(named.len());
     for (name, place) in &named {
         if let Some(first) = first.get(name) {
@@ -157,19 +160,19 @@ pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], leas
         && !first.contains_key(original)
     {
         let near = nearest(original, named.iter().map(|(n, _)| *n)).map(|n| format!("did you mean \"{n}\"?"));
-        let hint = near.unwrap_or_else(|| format!("the parts are {}", listed(&named)));
+        let hint = near.unwrap_or_else(|| format!("the parts are {}", first_names(&named)));
         sources.problem(&board.place("original"), "original", "the name of one of the parts", hint);
     }
-    if let [only] = parts
-        && least > 1
-    {
+    if parts.len() + listed.len() == 1 && least > 1 {
         let hint = "a comparison needs the original and at least one substitute";
-        sources.problem(&only.place("name"), "part", "at least two parts", hint);
+        let place =
+            parts.first().map(|part| part.place("name")).or_else(|| listed.first().map(|part| part.place.clone()));
+        sources.problem(&place.unwrap_or_default(), "part", "at least two parts", hint);
     }
 }
 
 /// The first names, and how many more there are.
-fn listed(named: &[(&str, Place)]) -> String {
+fn first_names(named: &[(&str, Place)]) -> String {
     let names: Vec<&str> = named.iter().take(NAMES_LISTED).map(|(name, _)| *name).collect();
     let more = named.len() - names.len();
     let and = if more > 0 { format!(" and {more} more") } else { String::new() };
@@ -282,7 +285,7 @@ pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
         } else {
             show(datum.shown, datum.rule.unit)
         };
-        v.assume(&datum.key, value, Origin::Absent, datum.rule.source);
+        v.assume(datum.key, value, Origin::Absent, datum.rule.source);
     }
 }
 
@@ -321,17 +324,18 @@ fn three(v: &Values, a: &str, b: &str, c: &str) -> Option<(f64, f64, f64)> {
 
 /// Ratings of the saturation current; their temperatures default to those that data sheets use (common practice).
 fn ratings(v: &mut Values) -> Vec<SaturationRating> {
-    let mut rating = |prefix: &str, usual_degc: f64| {
-        let path = format!("{prefix}saturation_temperature");
-        let (current_a, drop) = (v.number(&format!("{prefix}saturation_current"))?, v.number("saturation_drop")?);
-        let temperature_degc = or_usual(v, &path, usual_degc, Dimension::Temperature)?;
+    let mut rating = |current: &str, temperature: &'static str, usual_degc: f64| {
+        let (current_a, drop) = (v.number(current)?, v.number("saturation_drop")?);
+        let temperature_degc = or_usual(v, temperature, usual_degc, Dimension::Temperature)?;
         Some(SaturationRating { current_a, drop, temperature_degc })
     };
-    [rating("", 25.0), rating("hot_", 100.0)].into_iter().flatten().collect()
+    let cold = rating("saturation_current", "saturation_temperature", 25.0);
+    let hot = rating("hot_saturation_current", "hot_saturation_temperature", 100.0);
+    [cold, hot].into_iter().flatten().collect()
 }
 
 /// The value stated, or the usual one, listed as an assumption; `None` if what is stated is wrong.
-fn or_usual(v: &mut Values, path: &str, usual: f64, dimension: Dimension) -> Option<f64> {
+fn or_usual(v: &mut Values, path: &'static str, usual: f64, dimension: Dimension) -> Option<f64> {
     if v.number(path).is_none() && !v.spoilt(path) {
         v.assume(path, show(usual, dimension), Origin::Assumed, "common practice");
         return Some(usual);

@@ -157,25 +157,41 @@ fn output_filter(facts: &Facts<'_>) -> Option<f64> {
     (mine_f > 0.5 * total_f).then_some(times)
 }
 
-/// Doubts about everything that was typed, in the order of the table; of one place only the first.
-pub fn doubts(sources: &Sources, board: &Values, parts: &[(&Values, &Inductor)], original: &str) -> Vec<String> {
-    let mut said: Vec<(String, String)> = vec![];
-    let fitted = parts.iter().find(|(_, inductor)| inductor.name == original);
-    for row in PLAUSIBLE {
-        let asked: Vec<Facts<'_>> = match row.whose {
-            Whose::Part => parts.iter().map(|part| facts(board, part.0, String::new())).collect(),
-            Whose::Board => fitted.iter().map(|part| facts(board, part.0, String::new())).collect(),
-            Whose::Each(list) => (0..board.count(list))
-                .flat_map(|i| fitted.iter().map(move |part| facts(board, part.0, format!("{list}[{i}]."))))
-                .collect(),
-        };
-        for (at, text) in asked.iter().filter_map(|facts| row.doubt(sources, facts)) {
-            if said.iter().all(|(known, _)| *known != at) {
-                said.push((at, text));
-            }
+/// What is not likely about parts, gathered part by part: the row of the table, the place, what is said.
+#[derive(Default)]
+pub struct Unlikely(Vec<(usize, String, String)>);
+
+impl Unlikely {
+    /// Looks at one more part.
+    pub fn look(&mut self, sources: &Sources, board: &Values, part: &Values) {
+        for (number, row) in PLAUSIBLE.iter().enumerate().filter(|(_, row)| row.whose == Whose::Part) {
+            let doubt = row.doubt(sources, &facts(board, part, String::new()));
+            self.0.extend(doubt.map(|(at, text)| (number, at, text)));
         }
     }
-    said.into_iter().map(|(at, text)| format!("{at}: {text}")).collect()
+
+    /// Those of further parts behind these.
+    pub fn append(&mut self, mut further: Unlikely) {
+        self.0.append(&mut further.0);
+    }
+
+    /// Doubts about everything that was typed, in the order of the table; of one place only the first. The board is looked at with its original.
+    pub fn doubts(mut self, sources: &Sources, board: &Values, fitted: Option<&Values>) -> Vec<String> {
+        for (number, row) in PLAUSIBLE.iter().enumerate() {
+            let entries: Vec<String> = match row.whose {
+                Whose::Part => continue,
+                Whose::Board => vec![String::new()],
+                Whose::Each(list) => (0..board.count(list)).map(|i| format!("{list}[{i}].")).collect(),
+            };
+            let asked = entries.into_iter().filter_map(|entry| Some(facts(board, fitted?, entry)));
+            let doubts = asked.filter_map(|facts| row.doubt(sources, &facts));
+            self.0.extend(doubts.map(|(at, text)| (number, at, text)));
+        }
+        self.0.sort_by_key(|(number, ..)| *number); // stable: parts keep their order
+        let mut said = HashSet::new();
+        self.0.retain(|(_, at, _)| said.insert(at.clone()));
+        self.0.into_iter().map(|(_, at, text)| format!("{at}: {text}")).collect()
+    }
 }
 
 /// Most parts that are named with a doubt that several have.

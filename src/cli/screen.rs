@@ -79,9 +79,10 @@ impl Screen {
         reserved.iter().for_each(|_| output::note_target(&target));
         output::begin_simulating();
         let mut found = vec![];
-        for (number, case) in cases.iter().enumerate() {
-            if cases.len() > 1 {
-                output::note(&format!("board {} of {}: {}", number + 1, cases.len(), visible(&case.name)));
+        let boards = cases.len();
+        for (number, case) in cases.into_iter().enumerate() {
+            if boards > 1 {
+                output::note(&format!("board {} of {boards}: {}", number + 1, visible(&case.name)));
             }
             found.push(self.screened(case, &beside(&target, number), (wanted, shard))?);
         }
@@ -91,7 +92,7 @@ impl Screen {
         };
         if self.writes() {
             // The result holds all of it now.
-            (0..cases.len()).for_each(|number| drop(std::fs::remove_file(beside(&target, number))));
+            (0..boards).for_each(|number| drop(std::fs::remove_file(beside(&target, number))));
         }
         Ok(done)
     }
@@ -110,17 +111,18 @@ impl Screen {
     /// The parts on one board; those that are done stand in the journal.
     fn screened(
         &self,
-        case: &Case,
+        case: Case,
         journal: &Path,
         (wanted, shard): (Wanted, Option<Shard>),
     ) -> Result<ScreenRecord, Error> {
-        let bench = Bench::new(case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
-        let Sorted { mut examined, not_examined, filters, offers } = wanted.sort(case);
+        let Sorted { mut examined, not_examined, filters, offers } = wanted.sort(&case);
         if let Some(shard) = shard {
-            examined = shard.of_parts(case, examined);
+            examined = shard.of_parts(&case, examined);
         }
+        let (header, original) = (self.header(&case), case.parts[0].name.clone());
+        let bench = Bench::new(case, &|_, _| {}).map_err(|failure| record::error(failure, &original))?;
         let journal = match self.writes() {
-            true => Some(Journal::read(journal, &self.header(case)).map_err(output::report_error)?),
+            true => Some(Journal::read(journal, &header).map_err(output::report_error)?),
             false => None,
         };
         let mut rows = self.rows(&bench, &examined, journal)?;

@@ -11,6 +11,7 @@ use super::words::{self, Qualifier, Word};
 use super::{dimension_of, key_named};
 use crate::case::keys::Key;
 use crate::units::Dimension;
+use std::cell::OnceCell;
 
 /// What is done with the cells of a column.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,6 +56,8 @@ pub struct Column {
     /// What somebody has said that it is.
     answer: Option<String>,
     survey: Survey,
+    /// What its unit stands for; looked up once, since every line asks.
+    known: OnceCell<Option<words::Unit>>,
 }
 
 /// What the cells of a column have in common.
@@ -117,7 +120,19 @@ fn column(grid: &Grid, header: &Header, answers: &Answers, index: usize) -> Colu
     let unit = said.unit.clone();
     let marks = answers.decimal.map_or_else(Marks::default, Marks::stated);
     let in_order = said.qualifiers == [Qualifier::Typical, Qualifier::Largest];
-    Column { index, title, role, unit, marks, in_order, said, hidden, answer, survey: Survey::default() }
+    Column {
+        index,
+        title,
+        role,
+        unit,
+        marks,
+        in_order,
+        said,
+        hidden,
+        answer,
+        survey: Survey::default(),
+        known: OnceCell::new(),
+    }
 }
 
 /// An answer, with what it leaves out taken from the title.
@@ -204,6 +219,11 @@ impl Column {
         }
     }
 
+    /// What the unit of its title stands for, among those of what its numbers measure.
+    pub fn known_unit(&self, dimension: Dimension) -> Option<&words::Unit> {
+        self.known.get_or_init(|| words::unit(self.unit.as_deref().unwrap_or(""), dimension)).as_ref()
+    }
+
     /// Its name in `[parts.columns]`: the title, or the letter where titles are alike or left over from merged cells.
     fn name(&self, header: &Header) -> String {
         let alike = header.titles.iter().filter(|title| same(title, &self.title)).count() > 1;
@@ -228,10 +248,12 @@ impl Column {
             let mut marks = self.marks;
             if answers.decimal.is_none() {
                 let texts = cells().filter_map(|cell| if let Cell::Text(text) = cell { Some(text) } else { None });
-                let numbers: Vec<String> = texts.flat_map(|text| cell::numbers(text)).collect();
-                numbers.iter().for_each(|number| marks.see(number));
-                let is_counted = matches!(self.role, Role::Stock | Role::PiecesOfPrice);
-                if is_counted && numbers.iter().any(|number| !number.contains(['.', ','])) {
+                let mut unmarked = false;
+                for number in texts.flat_map(|text| cell::numbers(text)) {
+                    marks.see(&number);
+                    unmarked |= !number.contains(['.', ',']);
+                }
+                if unmarked && matches!(self.role, Role::Stock | Role::PiecesOfPrice) {
                     marks.see_whole();
                 }
             }

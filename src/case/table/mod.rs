@@ -17,6 +17,7 @@ mod words;
 mod workbook;
 
 use std::borrow::Cow;
+use std::ops::Range;
 
 use super::keys::{Key, Kind, PART};
 use crate::model::offer::{Offer, Price};
@@ -77,10 +78,56 @@ pub struct List {
     pub questions: Vec<Question>,
     /// What a reader should know: columns that are not read, parts that stand twice.
     pub notes: Vec<String>,
-    /// Lines of the tables, for messages: sheet, number and cells as text.
-    pub lines: Vec<(String, usize, Vec<String>)>,
+    /// Lines of the tables, for messages.
+    pub shown: Vec<Shown>,
     /// Titles and letters of columns that exist, by which answers are checked.
     pub titles: Vec<String>,
+}
+
+/// The lines of a sheet or text file as messages show them, each at its own number.
+#[derive(Debug, Default)]
+pub struct Shown {
+    /// Name of the sheet; empty for a text file.
+    pub sheet: String,
+    /// The lines.
+    pub text: String,
+    /// Numbers of the lines in their order, and where their cells stand in the list of all cells.
+    lines: Vec<(usize, Range<usize>)>,
+    /// Bytes of each cell in the text.
+    cells: Vec<Range<u32>>,
+}
+
+impl Shown {
+    fn of(grid: &Grid) -> Shown {
+        let mut shown = Shown { sheet: grid.sheet.clone(), ..Shown::default() };
+        let mut number = 1;
+        for line in &grid.lines {
+            while number < line.number {
+                shown.text.push('\n');
+                number += 1;
+            }
+            let begin = shown.cells.len();
+            line.cells.iter().for_each(|cell| shown.push(cell));
+            shown.lines.push((line.number, begin..shown.cells.len()));
+        }
+        shown
+    }
+
+    /// Adds a cell in one line.
+    fn push(&mut self, cell: &cell::Cell) {
+        if !self.text.is_empty() && !self.text.ends_with('\n') {
+            self.text.push_str(" | ");
+        }
+        let start = self.text.len() as u32;
+        self.text.extend(cell.shown().chars().map(|c| if c == '\n' || c == '\r' { ' ' } else { c }));
+        self.cells.push(start..self.text.len() as u32);
+    }
+
+    /// Bytes of the cells of a line.
+    pub fn cells(&self, line: usize) -> &[Range<u32>] {
+        let found = self.lines.binary_search_by_key(&line, |(number, _)| *number);
+        found.map_or(&[], |at| &self.cells[self.lines[at].1.clone()])
+    }
 }
 
 /// Reads a table.
@@ -169,8 +216,7 @@ fn add(list: &mut List, sheet: Sheet<'_>, answers: &Answers) -> Result<(), Refus
     let parts: Vec<Part> = list.parts.drain(..).chain(rows.parts.drain(..)).collect();
     list.parts = rows::once(parts, answers, &mut list.questions, &mut list.notes);
     list.left_out.append(&mut rows.left_out);
-    let text = |line: &file::Line| (grid.sheet.clone(), line.number, line.cells.iter().map(cell::Cell::text).collect());
-    list.lines.extend(grid.lines.iter().map(text));
+    list.shown.push(Shown::of(&grid));
     list.titles.extend(header.titles.iter().cloned());
     list.titles.extend((0..header.titles.len()).map(|i| format!("column {}", header::letters(i))));
     Ok(())

@@ -89,7 +89,14 @@ impl Marks {
 
 /// What one number tells.
 fn evidence(number: &str) -> Evidence {
-    let body = number.trim_start_matches(['+', '-']).replace(['\'', '\u{2019}'], " ");
+    let body = number.trim_start_matches(['+', '-']);
+    let mut marks = body.bytes().filter(|byte| !byte.is_ascii_digit());
+    match (marks.next(), marks.next()) {
+        (None, _) if !body.is_empty() => return Evidence::None,
+        (Some(mark @ (b'.' | b',')), None) if body.len() > 1 => return one_mark(body, char::from(mark)),
+        _ => {}
+    }
+    let body = body.replace(['\'', '\u{2019}'], " ");
     if !body.contains(|c: char| c.is_ascii_digit())
         || body.contains(|c: char| !c.is_ascii_digit() && !"., ".contains(c))
     {

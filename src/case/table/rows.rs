@@ -33,6 +33,11 @@ pub struct Rows {
 /// A [`Refusal`] if another header follows: below it no cell would be what it seems to be.
 pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers) -> Result<Rows, Refusal> {
     let mut rows = Rows::default();
+    let constant = |(key, value): &(String, String)| {
+        let key = key_named(key).filter(|_| value.trim() != OPEN)?.path;
+        Some(Entry { key, text: value.clone(), column: None })
+    };
+    let constants: Vec<Entry> = answers.all.iter().filter_map(constant).collect();
     let head = grid.lines.iter().find(|line| line.number == header.line);
     for line in &grid.lines[header.body..] {
         if head.is_some_and(|head| head.cells == line.cells) {
@@ -45,7 +50,7 @@ pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers)
         if is_other_header(line, columns) {
             return Err(other_header(line.number));
         }
-        match part(grid, line, columns, answers) {
+        match part(grid, line, columns, &constants) {
             Ok(part) => rows.parts.push(Part { offer: offer(line, columns, &mut rows.unread), ..part }),
             Err(reason) => rows.left_out.push(LeftOut { line: line.number, reason }),
         }
@@ -67,7 +72,7 @@ fn other_header(number: usize) -> Refusal {
 }
 
 /// One part, or why it cannot be used.
-fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Result<Part, String> {
+fn part(grid: &Grid, line: &Line, columns: &[Column], constants: &[Entry]) -> Result<Part, String> {
     let name = name(line, columns)?;
     let say = |reason: String| format!("{name}: {reason}");
     if line.width() > columns.len() {
@@ -90,14 +95,9 @@ fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Resu
         return Err(say("no inductance".into()));
     }
     conditions(&mut entries, columns).map_err(say)?;
-    let constant = |(key, value): &(String, String)| {
-        let key = key_named(key).filter(|_| value.trim() != OPEN)?.path;
-        Some(Entry { key, text: value.clone(), column: None })
-    };
-    let constants: Vec<Entry> = answers.all.iter().filter_map(constant).collect();
     for constant in constants {
         if entries.iter().all(|entry| entry.key != constant.key) {
-            entries.push(constant);
+            entries.push(constant.clone());
         }
     }
     whole_group(&mut entries, &["body_length", "body_width", "body_height"]);
@@ -380,16 +380,20 @@ fn written(value: &Value, column: &Column, dimension: Dimension) -> Result<Strin
         return Ok(value.number.clone());
     }
     let point = if dimension == Dimension::Inductance { "uH" } else { "ohm" };
-    let of_title = column.unit.clone().unwrap_or_default();
-    let unit = match value.unit.as_str() {
-        "" => of_title,
-        POINT if of_title.is_empty() || words::unit(&of_title, dimension) == words::unit(point, dimension) => {
-            point.into()
+    let of_title = column.unit.as_deref().unwrap_or_default();
+    let (unit, known) = match value.unit.as_str() {
+        "" => (of_title.to_string(), column.known_unit(dimension).cloned()),
+        POINT if of_title.is_empty() || column.known_unit(dimension) == words::unit(point, dimension).as_ref() => {
+            (point.to_string(), words::unit(point, dimension))
         }
         POINT => return refuse("the letter in it does not go with the unit of the title"),
-        other => cell::with_symbol(other, dimension),
+        other => {
+            let unit = cell::with_symbol(other, dimension);
+            let known = words::unit(&unit, dimension);
+            (unit, known)
+        }
     };
-    let Some(unit_known) = words::unit(&unit, dimension) else {
+    let Some(unit_known) = known else {
         let why = if unit.is_empty() {
             "no unit, though others have one".to_string()
         } else {

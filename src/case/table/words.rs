@@ -270,6 +270,10 @@ pub fn plain(text: &str) -> String {
 
 /// Cells that say that there is no value.
 pub fn is_nothing(text: &str) -> bool {
+    // None of them begins with a digit, and most cells do.
+    if text.trim_start().starts_with(|c: char| c.is_ascii_digit()) {
+        return false;
+    }
     const NOTHING: &[&str] = &[
         "", "-", "--", "---", "\u{2014}", "n/a", "na", "n.a.", "n.a", "tbd", "t.b.d.", "none", "k.a.", "k. a.", "?",
         "/", ".",
