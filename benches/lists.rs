@@ -18,10 +18,10 @@ const LINES: usize = 60_000;
 const RUNS: usize = 3;
 
 /// The fastest of several runs in s.
-fn fastest(runs: usize, work: impl Fn()) -> f64 {
+fn fastest<T>(runs: usize, work: impl Fn() -> T) -> f64 {
     let once = || {
         let begin = Instant::now();
-        work();
+        black_box(work());
         begin.elapsed().as_secs_f64()
     };
     (0..runs).map(|_| once()).fold(f64::INFINITY, f64::min)
@@ -35,7 +35,7 @@ fn peer(text: &str) {
     black_box(rows);
 }
 
-/// The demo board with the lists.
+/// Parts of the demo board with the lists.
 fn read(lists: &[PathBuf]) -> usize {
     let board = Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/valve-controller");
     let case = case::read_with_lists(&board, lists, &[]).expect("a list that is read");
@@ -55,15 +55,15 @@ fn main() {
     }
     let more = std::env::args().filter_map(|word| word.parse().ok());
     let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join("lists-bench.csv");
-    let board_s = fastest(RUNS, || drop(black_box(read(&[]))));
+    let board_s = fastest(RUNS, || read(&[]));
     let own = read(&[]);
     println!("{:>7}  {:>10}  {:>10}  {:>6}  {:>9}", "lines", "us a line", "csv crate", "ratio", "peak MiB");
     for rows in ROWS.into_iter().chain(more) {
         let text = lists::list(rows);
         std::fs::write(&path, &text).expect("room for the list");
-        assert_eq!(read(&[path.clone()]) - own, rows - rows / lists::SLIP_EVERY, "lines that can be used");
+        assert_eq!(read(std::slice::from_ref(&path)) - own, rows - rows / lists::SLIP_EVERY, "lines that can be used");
         let runs = (LINES / rows).max(RUNS);
-        let own_us = (fastest(runs, || drop(black_box(read(&[path.clone()])))) - board_s) * 1e6 / rows as f64;
+        let own_us = (fastest(runs, || read(std::slice::from_ref(&path))) - board_s) * 1e6 / rows as f64;
         let peak = peak_mib().map_or_else(String::new, |mib| format!("{mib:.0}"));
         let peer_us = fastest(runs, || peer(&text)) * 1e6 / rows as f64;
         println!("{rows:>7}  {own_us:>10.1}  {peer_us:>10.2}  {:>6.0}  {peak:>9}", own_us / peer_us);

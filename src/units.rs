@@ -7,7 +7,7 @@
 use std::borrow::Cow;
 
 /// What a quantity measures. The value is in the SI unit named with each variant.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Dimension {
     /// V
     Voltage,
@@ -200,6 +200,13 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, Refusal> {
     }
     let value: f64 = format!("{digits}e{}", exponent + unit_exponent).parse().unwrap_or(f64::NAN);
     if value.is_finite() { Ok(value) } else { refuse("write a finite decimal number".into()) }
+}
+
+/// Whether a text is a unit of a dimension, as [`parse`] takes it behind a number.
+pub fn is_unit(text: &str, dimension: Dimension) -> bool {
+    let unit = text.trim();
+    let follows_digits = unit.starts_with(|c: char| c.is_ascii_digit());
+    unit.len() < LONGEST - 1 && !follows_digits && exponent_of_unit(&normalise_unit(unit), dimension).is_some()
 }
 
 /// "resistance, such as "22 mohm"", with the number of the user where there is one.

@@ -43,6 +43,12 @@ pub struct Lists {
     pub titles: Vec<String>,
     /// What parts are offered for, by name.
     pub offers: BTreeMap<String, Vec<Offer>>,
+    /// Doubts about the parts, in their order.
+    pub doubts: Vec<String>,
+    /// What is possible and not likely about them.
+    pub unlikely: Unlikely,
+    /// Values of the original, where it stands in a table.
+    pub original: Option<Values>,
 }
 
 /// A part of a table, and what is left of its line once it has been read: a long list has many.
@@ -67,12 +73,6 @@ pub struct Bench<'a> {
     pub context: &'a Context,
     /// What the command line sets.
     pub settings: &'a mut Settings,
-    /// Doubts about the parts, in their order.
-    pub doubts: &'a mut Vec<String>,
-    /// What is possible and not likely about them.
-    pub unlikely: &'a mut Unlikely,
-    /// Values of the original, where it stands in a table.
-    pub original: &'a mut Option<Values>,
 }
 
 /// The tables to be read: those that `board.toml` names, and those of a usual name.
@@ -238,7 +238,11 @@ fn take(
     }
     for part in list.parts {
         let (line, sheet, label) = (part.line, part.sheet.clone(), part.name.clone());
-        match bench.part(sources, node(part, &sheets, &constants), &label, known.contains(&label)) {
+        let found = match known.contains(&label) {
+            true => bench.known(sources, node(part, &sheets, &constants), &label),
+            false => bench.part(sources, node(part, &sheets, &constants), &label, lists),
+        };
+        match found {
             Ok(part) => lists.parts.push(part),
             Err(reason) => {
                 lists.left_out.push((file_of(&sheet), LeftOut { line, reason: format!("{label}: {reason}") }));
@@ -249,31 +253,43 @@ fn take(
 
 impl Bench<'_> {
     /// A line as a part, or why it is none. What is wrong with an argument is noted.
-    fn part(&mut self, sources: &mut Sources, mut node: Node, label: &str, is_known: bool) -> Result<Listed, String> {
+    fn part(
+        &mut self,
+        sources: &mut Sources,
+        mut node: Node,
+        label: &str,
+        lists: &mut Lists,
+    ) -> Result<Listed, String> {
         self.settings.put_in_part(sources, label, &mut node);
         let ((mut values, built), found) = sources.apart(|sources| {
             let mut values = walk(sources, PART, &node, label);
             // What the table of keys refuses says enough.
-            let is_sound = sources.problems.is_empty() && !is_known;
+            let is_sound = sources.problems.is_empty();
             let built = if is_sound { parts::build(sources, self.folder, &mut values, self.context) } else { None };
             (values, built)
         });
         let found = sources.keep_arguments(found);
-        if is_known {
-            return Err("a part of that name has been read before".into());
-        }
         let (Some(mut inductor), None) = (built, reason(&found)) else {
             return Err(reason(&found).unwrap_or_else(|| "data are missing".into()));
         };
         if let Some(board) = self.built.as_deref_mut() {
-            parts::finish(sources, &mut values, &mut inductor, board, self.context, self.doubts);
-            self.unlikely.look(sources, self.board, &values);
+            parts::finish(sources, &mut values, &mut inductor, board, self.context, &mut lists.doubts);
+            lists.unlikely.look(sources, self.board, &values);
         }
-        let (place, origins) = (values.place("name"), std::mem::take(&mut values.origins));
+        let (place, mut origins) = (values.place("name"), std::mem::take(&mut values.origins));
+        origins.shrink_to_fit();
         if self.board.text("original") == Some(label) {
-            *self.original = Some(values);
+            lists.original = Some(values);
         }
         Ok(Listed { inductor, origins, place })
+    }
+
+    /// A line about a part that is there already: nothing comes of it, but what is wrong with an argument is noted.
+    fn known(&mut self, sources: &mut Sources, mut node: Node, label: &str) -> Result<Listed, String> {
+        self.settings.put_in_part(sources, label, &mut node);
+        let (_, found) = sources.apart(|sources| walk(sources, PART, &node, label));
+        sources.keep_arguments(found);
+        Err("a part of that name has been read before".into())
     }
 }
 

@@ -20,15 +20,18 @@ mod source;
 pub mod table;
 mod walk;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 
+use crate::board::Board;
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
 pub use crate::model::case::*;
 use crate::model::doubt;
 use crate::parts::Inductor;
+use crate::units::show;
 use crate::visible::visible_path;
+use board::Context;
 use copies::Copies;
 use lists::Lists;
 use plausible::Unlikely;
@@ -123,99 +126,96 @@ fn read_from(
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));
     let mut settings = Settings::of(&mut sources, set);
+    let gathered = gather(&mut sources, folder, further, &mut settings, least_parts);
+    match gathered {
+        Some(gathered) if sources.problems.is_empty() => {
+            Ok(Case { name, set: settings.told(), ..complete(sources, folder, gathered) })
+        }
+        _ => Err(Error::Case(sorted(sources))),
+    }
+}
+
+/// What the files of a case hold, before anything absent is filled in.
+struct Gathered {
+    values: Values,
+    board: (Board, Limits, Bench, Numerics),
+    context: Context,
+    /// Parts in the case format: their values, and as inductors.
+    parts: Vec<Values>,
+    own: Vec<Inductor>,
+    lists: Lists,
+    rules: Option<(HouseRules, Vec<DatumOrigin>)>,
+    doubts: Vec<String>,
+}
+
+/// Reads all files and notes every problem; `None` where board or parts could not be built.
+fn gather(
+    sources: &mut Sources,
+    folder: &Path,
+    further: (&[PathBuf], bool),
+    settings: &mut Settings,
+    least_parts: usize,
+) -> Option<Gathered> {
     let mut doubts = Vec::new();
-    let board = read_board(&mut sources, folder, &mut settings);
-    let mut parts = read_parts(&mut sources, folder, board.as_ref(), &mut settings);
-    let mut values = board;
+    let mut values = read_board(sources, folder, settings);
+    let mut parts = read_parts(sources, folder, values.as_ref(), settings);
     let context = values.as_ref().map(board::context).unwrap_or_default();
     let before = sources.hashes.len();
-    let mut built = values.as_mut().and_then(|v| board::build(&mut sources, folder, v, &mut doubts));
+    let mut board = values.as_mut().and_then(|v| board::build(sources, folder, v, &mut doubts));
     for doubt in &mut doubts {
-        *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
+        *doubt = values.as_ref().map_or_else(String::new, |values| located(sources, values, doubt));
     }
-    let own: Vec<Option<Inductor>> =
-        parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
+    let own: Vec<Option<Inductor>> = parts.iter_mut().map(|p| parts::build(sources, folder, p, &context)).collect();
     let named = sources.hashes.len();
-    let (mut of_lists, mut unlikely, mut fitted, mut lists) = (vec![], Unlikely::default(), None, Lists::default());
-    if let Some(board) = values.as_ref() {
-        let bench = lists::Bench {
-            folder,
-            board,
-            built: built.as_mut().map(|built| &mut built.0),
-            context: &context,
-            settings: &mut settings,
-            doubts: &mut of_lists,
-            unlikely: &mut unlikely,
-            original: &mut fitted,
-        };
-        lists = read_lists(&mut sources, further, bench, &parts);
+    let mut lists = Lists::default();
+    if let Some(values) = &values {
+        let built = board.as_mut().map(|board| &mut board.0);
+        let bench = lists::Bench { folder, board: values, built, context: &context, settings };
+        lists = read_lists(sources, further, bench, &parts);
     }
     // The files that a board names stand behind the lists, whatever is read first.
     sources.hashes[before..].rotate_left(named - before);
-    lists::check_any(&mut sources, &lists);
-    if let Some(values) = &values {
-        parts::check_names(&mut sources, values, &parts, &lists.parts, least_parts);
-        lists::original_left_out(&mut sources, values, &lists);
-    }
-    let complete: Option<Vec<Inductor>> = own.into_iter().collect();
-    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values, &mut settings));
-    if values.is_some() {
-        let listed = lists.parts.iter().map(|part| part.inductor.name.as_str());
-        let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).chain(listed).collect();
-        settings.check_taken(&mut sources, &names);
-    }
-    let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
-    else {
-        return Err(Error::Case(sorted(sources)));
-    };
-    if !sources.problems.is_empty() {
-        return Err(Error::Case(sorted(sources)));
-    }
-    let original = values.text("original").unwrap_or("").to_string();
-    let mut all = Unlikely::default();
-    for (inductor, part) in inductors.iter_mut().zip(&mut parts) {
+    lists::check_any(sources, &lists);
+    let values = values?;
+    parts::check_names(sources, &values, &parts, &lists.parts, least_parts);
+    lists::original_left_out(sources, &values, &lists);
+    let rules = rules::read(sources, folder, &values, settings);
+    let listed = lists.parts.iter().map(|part| part.inductor.name.as_str());
+    let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).chain(listed).collect();
+    settings.check_taken(sources, &names);
+    let own = own.into_iter().collect::<Option<Vec<Inductor>>>()?;
+    Some(Gathered { values, board: board?, context, parts, own, lists, rules, doubts })
+}
+
+/// The case, with what is absent filled in and what is doubtful said; its name and what was set stay open.
+fn complete(sources: Sources, folder: &Path, gathered: Gathered) -> Case {
+    let Gathered { mut values, board, context, mut parts, mut own, mut lists, rules, mut doubts } = gathered;
+    let (mut board, limits, bench, numerics) = board;
+    let mut unlikely = Unlikely::default();
+    for (inductor, part) in own.iter_mut().zip(&mut parts) {
         parts::finish(&sources, part, inductor, &mut board, &context, &mut doubts);
-        all.look(&sources, &values, part);
+        unlikely.look(&sources, &values, part);
     }
-    all.append(unlikely);
-    doubts.append(&mut of_lists);
-    let fitted = fitted.as_ref().or_else(|| parts.iter().find(|part| part.label == original));
-    doubts.splice(0..0, all.doubts(&sources, &values, fitted));
-    let of_own = parts.iter().zip(&inductors).map(|(part, inductor)| (inductor, part.place("name")));
-    let of_lists = lists.parts.iter().map(|part| (&part.inductor, part.place.clone()));
-    let places = of_own.chain(of_lists).map(|(part, place)| (part.name.clone(), sources.told(&place))).collect();
-    let mut origins_of_parts: Vec<DatumOrigin> = parts.into_iter().flat_map(|part| part.origins).collect();
-    for mut part in std::mem::take(&mut lists.parts) {
-        origins_of_parts.append(&mut part.origins);
-        inductors.push(part.inductor);
-    }
+    doubts.append(&mut lists.doubts);
+    unlikely.append(&mut lists.unlikely);
+    let original = values.text("original").unwrap_or("").to_string();
+    let fitted = lists.original.as_ref().or_else(|| parts.iter().find(|part| part.label == original));
+    doubts.splice(0..0, unlikely.doubts(&sources, &values, fitted));
+    let (mut inductors, places, of_parts) = together(&sources, own, parts, &mut lists);
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
-    let has_room = board::has_room_for_inductances(&values);
-    if !has_room {
-        let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
-        doubts.push(located(&sources, &values, doubt));
-    }
-    let left = sources.remarked(TO_REPLACE).into_iter().map(|(file, line, count)| {
-        format!("{file}:{line}: {count} values are still those of the skeleton, marked {TO_REPLACE}: put your own and take the mark away")
-    });
-    doubts.splice(0..0, left.collect::<Vec<_>>());
-    let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
-    let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
-    parts::list(&mut values, filled);
+    fill_board(&sources, &mut values, &mut board, &mut inductors[0], &mut doubts);
     doubts.extend(lists::say(&lists));
-    let left_out = lists::left_out(&lists);
     doubts.extend(lists::unnamed(&sources, folder));
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
     let (rules, of_rules) = rules.unzip();
-    let of_rules = of_rules.into_iter().flatten();
-    let origins = values.origins.into_iter().chain(origins_of_parts).chain(of_rules).collect();
-    let files = sources.hashes;
-    let doubts = plausible::once(doubts, &inductors);
-    Ok(Case {
-        name,
+    let mut origins = values.origins;
+    origins.reserve_exact(of_parts.iter().map(Vec::len).sum());
+    of_parts.into_iter().for_each(|of_part| origins.extend(of_part));
+    origins.extend(of_rules.into_iter().flatten());
+    Case {
+        name: String::new(),
         board,
-        parts: inductors,
         fitted: None,
         rules,
         waivers,
@@ -228,14 +228,56 @@ fn read_from(
         stated,
         origins,
         places,
+        left_out: lists::left_out(&lists),
         offers: lists.offers,
-        warnings: doubts,
-        left_out,
-        files,
+        warnings: plausible::once(doubts, &inductors),
+        parts: inductors,
+        files: sources.hashes,
         only_conditions: None,
-        set: settings.told(),
+        set: vec![],
         cancel: Cancel::default(),
-    })
+    }
+}
+
+/// All parts, where each stands, and where their data come from: those of the case first, then those of lists.
+fn together(
+    sources: &Sources,
+    mut own: Vec<Inductor>,
+    parts: Vec<Values>,
+    lists: &mut Lists,
+) -> (Vec<Inductor>, BTreeMap<String, String>, Vec<Vec<DatumOrigin>>) {
+    let of_own = parts.iter().zip(&own).map(|(part, inductor)| (inductor, part.place("name")));
+    let of_lists = lists.parts.iter().map(|part| (&part.inductor, part.place.clone()));
+    let places = of_own.chain(of_lists).map(|(part, place)| (part.name.clone(), sources.told(&place))).collect();
+    let mut origins: Vec<Vec<DatumOrigin>> = parts.into_iter().map(|part| part.origins).collect();
+    own.reserve_exact(lists.parts.len());
+    for part in std::mem::take(&mut lists.parts) {
+        origins.push(part.origins);
+        own.push(part.inductor);
+    }
+    (own, places, origins)
+}
+
+/// Fills in what is absent of the board, and says what is left of a skeleton.
+fn fill_board(
+    sources: &Sources,
+    values: &mut Values,
+    board: &mut Board,
+    original: &mut Inductor,
+    doubts: &mut Vec<String>,
+) {
+    let has_room = board::has_room_for_inductances(values);
+    if !has_room {
+        let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
+        doubts.push(located(sources, values, doubt));
+    }
+    let left = sources.remarked(TO_REPLACE).into_iter().map(|(file, line, count)| {
+        format!("{file}:{line}: {count} values are still those of the skeleton, marked {TO_REPLACE}: put your own and take the mark away")
+    });
+    doubts.splice(0..0, left.collect::<Vec<_>>());
+    let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
+    let filled = doubt::fill(board, original, false, |key| values.absent(key) && is_filled(key));
+    parts::list(values, filled, |value, unit| show(value, unit).into());
 }
 
 /// A doubt about the board, which begins with the key, with file and line of it.

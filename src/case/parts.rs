@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use super::board::{Context, SATURATION_ERROR, TO_BE_FILLED};
 use super::curves;
@@ -248,7 +249,7 @@ pub fn finish(
         _ => v.absent(key),
     };
     let filled = doubt::fill(board, part, true, absent);
-    list(v, filled);
+    list(v, filled, |value, unit| context.shown(value, unit));
     let printed = Inductor { saturation: printed, ..part.clone() };
     say_doubts(&printed, context, &mut |key, text| {
         // A curve may stand in files that another key names.
@@ -275,15 +276,15 @@ fn follow_hot_rating(v: &mut Values, part: &mut Inductor, board: &mut Board) {
     );
 }
 
-/// Lists data that were filled in.
-pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
+/// Lists data that were filled in, each with the text of its value.
+pub fn list(v: &mut Values, filled: Vec<doubt::Filled>, text: impl Fn(f64, Dimension) -> Arc<str>) {
     for datum in filled {
         let value = if datum.key == doubt::HOT {
-            format!("{:.3} ({})", datum.shown, datum.rule.label)
+            format!("{:.3} ({})", datum.shown, datum.rule.label).into()
         } else if datum.rule.is_feature {
-            format!("simulated without, and with {}", datum.rule.label)
+            format!("simulated without, and with {}", datum.rule.label).into()
         } else {
-            show(datum.shown, datum.rule.unit)
+            text(datum.shown, datum.rule.unit)
         };
         v.assume(datum.key, value, Origin::Absent, datum.rule.source);
     }
@@ -303,7 +304,7 @@ pub fn grade(word: &str) -> Option<Grade> {
 fn class(v: &mut Values) -> Class {
     if let Some("ambient") = v.text("max_temperature_of") {
         let rule = "the printed range leaves the part's own heating out: the winding is held to it all the same";
-        v.assume("max_temperature_of", "winding".into(), Origin::Assumed, rule);
+        v.assume("max_temperature_of", "winding", Origin::Assumed, rule);
     }
     let shield = |word: &str| match word {
         "unshielded" => Some(Shield::Unshielded),
@@ -397,9 +398,10 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
 
 /// "3.0" at the switching frequency, or "1.8 @ 100 kHz".
 fn ac_resistance(sources: &mut Sources, v: &Values, switching_hz: Option<f64>) -> Option<AcResistance> {
+    let cells = v.texts("ac_resistance")?;
     let key = v.key("ac_resistance");
     let mut points: Vec<(f64, f64)> = Vec::new();
-    for cell in v.texts("ac_resistance")? {
+    for cell in cells {
         let (ratio, frequency) = cell.text.split_once('@').map_or((cell.text.as_str(), None), |(r, f)| (r, Some(f)));
         let ratio = units::parse(ratio, Dimension::Number);
         let frequency = frequency.map(|f| units::parse(f, Dimension::Frequency)).transpose();

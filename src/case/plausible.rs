@@ -171,7 +171,7 @@ impl Unlikely {
     }
 
     /// Those of further parts behind these.
-    pub fn append(&mut self, mut further: Unlikely) {
+    pub fn append(&mut self, further: &mut Unlikely) {
         self.0.append(&mut further.0);
     }
 
@@ -198,22 +198,22 @@ impl Unlikely {
 const NAMED: usize = 4;
 
 /// A doubt about a part: its place, the name of the part, and what is said.
-type Told = (String, String, String);
+type Told<'a> = (&'a str, &'a str, &'a str);
 
 /// The same doubt about several parts once, with their names and places.
 pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
     let names: HashSet<&str> = parts.iter().map(|part| part.name.as_str()).collect();
     // "file:line: part: doubt"; a name may hold a colon itself.
-    let of_part = |doubt: &str| -> Option<Told> {
+    fn of_part<'a>(doubt: &'a str, names: &HashSet<&str>) -> Option<Told<'a>> {
         let (at, rest) = doubt.split_once(": ")?;
         let end = rest.match_indices(": ").map(|(end, _)| end).find(|&end| names.contains(&rest[..end]))?;
-        Some((at.to_string(), rest[..end].to_string(), rest[end..].to_string()))
-    };
-    let told: Vec<Option<Told>> = doubts.iter().map(|doubt| of_part(doubt)).collect();
-    let mut alike: HashMap<&str, Vec<&Told>> = HashMap::new();
-    told.iter().flatten().for_each(|one| alike.entry(&one.2).or_default().push(one));
-    let once = |(doubt, mine): (&String, &Option<Told>)| {
-        let Some(same) = mine.as_ref().and_then(|mine| alike.remove(mine.2.as_str())) else {
+        Some((at, &rest[..end], &rest[end..]))
+    }
+    let told: Vec<Option<Told<'_>>> = doubts.iter().map(|doubt| of_part(doubt, &names)).collect();
+    let mut alike: HashMap<&str, Vec<&Told<'_>>> = HashMap::new();
+    told.iter().flatten().for_each(|one| alike.entry(one.2).or_default().push(one));
+    let once = |(doubt, mine): (&String, &Option<Told<'_>>)| {
+        let Some(same) = mine.as_ref().and_then(|mine| alike.remove(mine.2)) else {
             // What has been said of several is not said again.
             return mine.is_none().then(|| doubt.clone());
         };
@@ -222,14 +222,15 @@ pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
     doubts.iter().zip(&told).filter_map(once).collect()
 }
 
-fn of_several(alike: &[&Told]) -> String {
-    let listed = |what: fn(&Told) -> &str, more: &str| {
-        let first: Vec<&str> = alike.iter().take(NAMED).map(|one| what(one)).collect();
-        let left = alike.len() - first.len();
-        first.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }
+fn of_several(alike: &[&Told<'_>]) -> String {
+    let first = &alike[..alike.len().min(NAMED)];
+    let left = alike.len() - first.len();
+    let listed = |all: Vec<&str>, more: &str| {
+        all.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }
     };
-    let places = listed(|one| &one.0, ", and ");
-    format!("{}{} ({places})", listed(|one| &one.1, " and "), alike[0].2)
+    let places = listed(first.iter().map(|one| one.0).collect(), ", and ");
+    let names = listed(first.iter().map(|one| one.1).collect(), " and ");
+    format!("{names}{} ({places})", alike[0].2)
 }
 
 fn facts<'a>(board: &'a Values, part: &'a Values, entry: String) -> Facts<'a> {

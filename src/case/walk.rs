@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::keys::{Key, Kind, Need, ORIGINS, children};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
@@ -119,11 +120,11 @@ impl Values {
     pub fn assume(
         &mut self,
         path: impl Into<Cow<'static, str>>,
-        value: String,
+        value: impl Into<Arc<str>>,
         origin: Origin,
         reason: impl Into<Cow<'static, str>>,
     ) {
-        self.push_origin(path.into(), value, (origin, reason.into()), (false, None));
+        self.push_origin(path.into(), value.into(), (origin, reason.into()), (false, None));
     }
 
     /// Origin that is listed for a value.
@@ -133,19 +134,19 @@ impl Values {
 
     /// Lists the origin of a value that the files state, with the standard uncertainty that they state as a share of it.
     pub fn note(&mut self, path: &str, value: String, origin: Origin, note: String, uncertainty: Option<f64>) {
-        self.push_origin(path.to_string().into(), value, (origin, note.into()), (true, uncertainty));
+        self.push_origin(path.to_string().into(), value.into(), (origin, note.into()), (true, uncertainty));
     }
 
     fn push_origin(
         &mut self,
         key: Cow<'static, str>,
-        value: String,
+        value: Arc<str>,
         (origin, reason): (Origin, Cow<'static, str>),
         (stated, uncertainty): (bool, Option<f64>),
     ) {
         let known = self.origins.last().and_then(|last| last.part.clone());
         let part = known.or_else(|| (!self.label.is_empty()).then(|| self.label.as_str().into()));
-        self.origins.push(DatumOrigin { part, key, stated, uncertainty, value: value.into(), origin, reason });
+        self.origins.push(DatumOrigin { part, key, stated, uncertainty, value, origin, reason });
     }
 
     /// Whether the files say nothing of a datum, neither right nor wrong.

@@ -255,7 +255,7 @@ pub struct DatumOrigin {
     /// Standard uncertainty that the files state with it, as a share of the value.
     pub uncertainty: Option<f64>,
     /// Its value as text with unit.
-    pub value: Box<str>,
+    pub value: Arc<str>,
     /// Where it comes from.
     pub origin: Origin,
     /// Reason or rule, where one is known.

@@ -51,11 +51,23 @@ fn outside_titles_and_cells_say_what_people_write() {
         ("Price [EUR];Stock", &["0.42;1200", "1.05;0"], &["0.42 EUR, 1200", "1.05 EUR, 0"]),
         ("Preis \u{20ac};Lagerbestand", &["0,42;12.400", "1.234,56;880"], &["0.42 EUR, 12400", "1234.56 EUR, 880"]),
         ("Unit price (USD);Qty available", &["0.42;1,200", "1,234.50;90"], &["0.42 USD, 1200", "1234.5 USD, 90"]),
-        ("St\u{fc}ckpreis;Bestand [Stk]", &["0,42 \u{20ac};3.150 Stk", "\u{20ac} 0,5;90 St."], &["0.42 EUR, 3150", "0.5 EUR, 90"]),
+        (
+            "St\u{fc}ckpreis;Bestand [Stk]",
+            &["0,42 \u{20ac};3.150 Stk", "\u{20ac} 0,5;90 St."],
+            &["0.42 EUR, 3150", "0.5 EUR, 90"],
+        ),
         ("Price;In stock", &["$0.45;>1000", "0.5 $;1000+"], &["0.45 $, 1000+", "0.5 $, 1000+"]),
-        ("EK-Preis netto [CHF];verf\u{fc}gbar", &["5,-;ausverkauft", "4,25;mehr als 500"], &["5 CHF, 0", "4.25 CHF, 500+"]),
+        (
+            "EK-Preis netto [CHF];verf\u{fc}gbar",
+            &["5,-;ausverkauft", "4,25;mehr als 500"],
+            &["5 CHF, 0", "4.25 CHF, 500+"],
+        ),
         ("Preis \u{20ac}/100;Lager", &["42,00;7", "43,50 \u{20ac};9"], &["0.42 EUR, 7", "0.435 EUR, 9"]),
-        ("\u{20ac}/Stk;Menge verf\u{fc}gbar", &["0,42;7", "12,50 \u{20ac}/100 Stk;9"], &["0.42 EUR, 7", "0.125 EUR, 9"]),
+        (
+            "\u{20ac}/Stk;Menge verf\u{fc}gbar",
+            &["0,42;7", "12,50 \u{20ac}/100 Stk;9"],
+            &["0.42 EUR, 7", "0.125 EUR, 9"],
+        ),
         ("Preis;W\u{e4}hrung;PE;Bestand", &["42,00;EUR;100;7", "0,45;USD;1;9"], &["0.42 EUR, 7", "0.45 USD, 9"]),
         ("Price [EUR] per 1000 pcs", &["420"], &["0.42 EUR, -"]),
         // What says nothing is not stated: words, nothing, a price of nothing, a bound from above, a date, minus, two numbers.
@@ -80,8 +92,20 @@ fn law_what_is_not_read_is_said_and_leaves_no_part_out() {
 
 /// Lists that leave something open: further titles, cells, what is asked, the answers, and what then holds of the first part.
 const OPEN: &[(&str, &[&str], &[&str], &str, &str)] = &[
-    ("Price", &["0.42"], &["\"Price\"", "price [EUR] or another currency"], "\"Price\" = \"price [GBP]\"", "0.42 GBP, -"),
-    ("Price 1000 [EUR]", &["0.42"], &["1000", "price [EUR/100]"], "\"Price 1000 [EUR]\" = \"price [EUR/1000]\"", "0.00042 EUR, -"),
+    (
+        "Price",
+        &["0.42"],
+        &["\"Price\"", "price [EUR] or another currency"],
+        "\"Price\" = \"price [GBP]\"",
+        "0.42 GBP, -",
+    ),
+    (
+        "Price 1000 [EUR]",
+        &["0.42"],
+        &["1000", "price [EUR/100]"],
+        "\"Price 1000 [EUR]\" = \"price [EUR/1000]\"",
+        "0.00042 EUR, -",
+    ),
     (
         "Price 1+ [EUR];Price 100+ [EUR]",
         &["0.42;0.38"],
@@ -102,7 +126,8 @@ fn error_what_is_not_certain_is_asked_once() {
         let paste = &error.problems()[0].paste;
         asks.iter().for_each(|asked| assert!(paste.contains(asked), "{titles} must ask {asked}:\n{paste}"));
         assert!(read(std::slice::from_ref(&list), paste).is_err(), "{titles}: a question mark is no answer");
-        let case = read(&[list], &format!("[parts.columns]\n{answer}")).unwrap_or_else(|error| panic!("{titles}: {error}"));
+        let case =
+            read(&[list], &format!("[parts.columns]\n{answer}")).unwrap_or_else(|error| panic!("{titles}: {error}"));
         assert_eq!(told(&case, "Teal-1"), *expected, "{titles}");
     }
 }
@@ -123,7 +148,8 @@ fn error_a_mark_that_may_be_either_is_asked_about() {
 #[test]
 fn law_a_number_whose_title_says_nothing_is_no_price() {
     for titles in ["100", "", "Code", "EUR pallet", "Price list 7 of store", "Mindestbestand", "Lead time"] {
-        let case = read(&[list(&format!("{titles};Remark"), &["100;x"])], "").unwrap_or_else(|error| panic!("{titles}: {error}"));
+        let case = read(&[list(&format!("{titles};Remark"), &["100;x"])], "")
+            .unwrap_or_else(|error| panic!("{titles}: {error}"));
         assert_eq!(told(&case, "Teal-1"), "", "{titles}");
     }
 }

@@ -154,9 +154,16 @@ fn law_no_part_is_left_out_for_want_of_a_price() {
     // The cheaper one of equals first, against the order of names; the one without a price is there.
     assert_eq!(names, ["Teal-10", "Gadwall-10", "Widgeon-10"]);
     assert_eq!(found["rows"][1]["like"], "Teal-10");
-    assert_eq!(found["rows"][0]["offer"], serde_json::json!({ "price": 0.35, "currency": "EUR", "stock": 900, "or_more": false }));
-    let reasons: Vec<&str> =
-        found["not_examined"].as_array().expect("parts").iter().map(|part| part["reason"].as_str().expect("why")).collect();
+    assert_eq!(
+        found["rows"][0]["offer"],
+        serde_json::json!({ "price": 0.35, "currency": "EUR", "stock": 900, "or_more": false })
+    );
+    let reasons: Vec<&str> = found["not_examined"]
+        .as_array()
+        .expect("parts")
+        .iter()
+        .map(|part| part["reason"].as_str().expect("why"))
+        .collect();
     assert_eq!(reasons, ["price 1.90 EUR is above 0.80 EUR", "stock 3 is below 500"]);
     let counted = |at: usize| (&found["filters"][at]["outside"], &found["filters"][at]["not_stated"]);
     assert_eq!((counted(0), counted(1)), ((&1.into(), &1.into()), (&1.into(), &0.into())));
@@ -164,7 +171,11 @@ fn law_no_part_is_left_out_for_want_of_a_price() {
     let printed = text(&output.stdout);
     assert!(printed.lines().all(|line| line.chars().count() <= 80), "{printed}");
     let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    for said in ["0.35 EUR, 900 in stock", "1 part without a price in that currency, examined all the same", "at least 500: 1 part not examined"] {
+    for said in [
+        "0.35 EUR, 900 in stock",
+        "1 part without a price in that currency, examined all the same",
+        "at least 500: 1 part not examined",
+    ] {
         assert!(words(&printed).contains(said), "{said}: {printed}");
     }
     let table = fs::read_to_string(room.path("out/screen.csv")).expect("a table");

@@ -228,8 +228,7 @@ pub fn unit(text: &str, dimension: Dimension) -> Option<Unit> {
     let listed = own.map(|(_, _, written, factor)| Unit { written: written.to_string(), factor: *factor });
     let accepted = || {
         let plain = !text.starts_with(|c: char| c.is_ascii_digit() || ".,+-\u{b1}".contains(c));
-        (plain && units::parse(&format!("1 {text}"), dimension).is_ok())
-            .then(|| Unit { written: text.into(), factor: 1.0 })
+        (plain && units::is_unit(text, dimension)).then(|| Unit { written: text.into(), factor: 1.0 })
     };
     listed.or_else(accepted)
 }
