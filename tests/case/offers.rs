@@ -101,10 +101,10 @@ const OPEN: &[(&str, &[&str], &[&str], &str, &str)] = &[
     ),
     (
         "Price 1000 [EUR]",
-        &["0.42"],
+        &["420"],
         &["1000", "price [EUR/100]"],
         "\"Price 1000 [EUR]\" = \"price [EUR/1000]\"",
-        "0.00042 EUR, -",
+        "0.42 EUR, -",
     ),
     (
         "Price 1+ [EUR];Price 100+ [EUR]",
