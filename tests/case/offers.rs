@@ -90,8 +90,10 @@ fn law_what_is_not_read_is_said_and_leaves_no_part_out() {
     assert!(said.contains("line 2, \"Stock\": yes, and 1 more"), "{said}");
 }
 
-/// Lists that leave something open: further titles, cells, what is asked, the answers, and what then holds of the first part.
-const OPEN: &[(&str, &[&str], &[&str], &str, &str)] = &[
+/// A list that leaves something open: further titles, cells, what is asked, the answers, and what then holds of the first part.
+type Open = (&'static str, &'static [&'static str], &'static [&'static str], &'static str, &'static str);
+
+const OPEN: &[Open] = &[
     (
         "Price",
         &["0.42"],
