@@ -4,8 +4,10 @@
 //! text before the conversion, so that "4.7 uH" is the double nearest to 4.7e-6 and not a product of two
 //! rounded numbers. Everything that could be read in two ways is refused with a hint.
 
+use std::borrow::Cow;
+
 /// What a quantity measures. The value is in the SI unit named with each variant.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Dimension {
     /// V
     Voltage,
@@ -183,7 +185,7 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, Refusal> {
             break;
         }
     }
-    let rest = rest.replace('\u{2212}', "-");
+    let rest = if rest.is_ascii() { Cow::Borrowed(rest) } else { rest.replace('\u{2212}', "-").into() };
     let (digits, exponent_text, unit_text) = split_number(&rest);
     if let Some(hint) = bad_digits(digits, unit_text, dimension) {
         return refuse(hint);
@@ -198,6 +200,13 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, Refusal> {
     }
     let value: f64 = format!("{digits}e{}", exponent + unit_exponent).parse().unwrap_or(f64::NAN);
     if value.is_finite() { Ok(value) } else { refuse("write a finite decimal number".into()) }
+}
+
+/// Whether a text is a unit of a dimension, as [`parse`] takes it behind a number.
+pub fn is_unit(text: &str, dimension: Dimension) -> bool {
+    let unit = text.trim();
+    let follows_digits = unit.starts_with(|c: char| c.is_ascii_digit());
+    unit.len() < LONGEST - 1 && !follows_digits && exponent_of_unit(&normalise_unit(unit), dimension).is_some()
 }
 
 /// "resistance, such as "22 mohm"", with the number of the user where there is one.
@@ -265,7 +274,11 @@ fn join(number: &str, unit: &str) -> String {
 }
 
 /// One spelling for each unit: micro, ohm, degrees, powers, products.
-fn normalise_unit(unit: &str) -> String {
+fn normalise_unit(unit: &str) -> Cow<'_, str> {
+    let is_plain = |byte: u8| byte.is_ascii_alphanumeric() || b"%/".contains(&byte);
+    if unit.bytes().all(is_plain) && !unit.contains("Ohm") {
+        return unit.into();
+    }
     let unit = unit
         .replace(['\u{b5}', '\u{3bc}'], "u")
         .replace(['\u{3a9}', '\u{2126}'], "ohm")
@@ -276,7 +289,7 @@ fn normalise_unit(unit: &str) -> String {
         .replace('\u{b3}', "3")
         .replace('^', "")
         .replace(['\u{b7}', '*', '\u{22c5}'], " ");
-    unit.split_whitespace().collect::<Vec<_>>().join(" ").replace(" /", "/").replace("/ ", "/")
+    unit.split_whitespace().collect::<Vec<_>>().join(" ").replace(" /", "/").replace("/ ", "/").into()
 }
 
 const PREFIXES: [(char, i32); 8] =

@@ -12,7 +12,10 @@ use crate::model::case::{
 use crate::model::procedure::Procedure;
 use crate::parts::{Body, CapacitorBranch, CapacitorKind, FilletGoals, PadPair};
 use crate::units::{Dimension, show};
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Key of the largest error of the piecewise-linear current.
 pub const SATURATION_ERROR: &str = "numerics.saturation_error";
@@ -26,6 +29,26 @@ pub struct Context {
     pub highest_current_a: Option<f64>,
     /// Largest error of the piecewise-linear current in A, and where it stands if the case states it.
     pub saturation_error_a: Option<(f64, Option<Place>)>,
+    /// Values that have been shown, by their bits: a long list has most of them many times.
+    texts: RefCell<HashMap<(u64, Dimension), Arc<str>>>,
+}
+
+/// Texts that are kept at most.
+const MOST_TEXTS: usize = 4096;
+
+impl Context {
+    /// A value as [`show`] writes it.
+    pub fn shown(&self, value: f64, unit: Dimension) -> Arc<str> {
+        let mut texts = self.texts.borrow_mut();
+        if let Some(known) = texts.get(&(value.to_bits(), unit)) {
+            return known.clone();
+        }
+        let text: Arc<str> = show(value, unit).into();
+        if texts.len() < MOST_TEXTS {
+            texts.insert((value.to_bits(), unit), text.clone());
+        }
+        text
+    }
 }
 
 /// Facts of the board for the checks of the parts.
@@ -38,6 +61,7 @@ pub fn context(v: &Values) -> Context {
             Some(error_a) => Some((error_a, Some(v.place(SATURATION_ERROR)))),
             None => full_load.map(|full_a| (usual_saturation_error_a(full_a), None)),
         },
+        texts: RefCell::default(),
     }
 }
 

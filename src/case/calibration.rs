@@ -17,7 +17,7 @@ const AGAIN: &str = "presolder calibrate writes it anew: remove the file, then c
 
 const fn key(path: &'static str, kind: Kind, example: &'static str, text: &'static str) -> Key {
     let range = (f64::NEG_INFINITY, f64::INFINITY);
-    Key { path, kind, need: Need::Required, range, example, text, only: &[] }
+    Key::new(path, kind, Need::Required, range, example, text)
 }
 
 const fn may(path: &'static str, kind: Kind, text: &'static str) -> Key {

@@ -55,7 +55,7 @@ const fn key(
     example: &'static str,
     text: &'static str,
 ) -> Key {
-    Key { path, kind, need, range, example, text, only: &[] }
+    Key::new(path, kind, need, range, example, text)
 }
 
 use Kind::{Choice, Quantity, Table, Tables, Text};

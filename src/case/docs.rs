@@ -222,6 +222,17 @@ that is not read is mentioned. A `parts.csv` whose titles are the keys of the ca
 - Numbers of a workbook are numbers. Hidden columns and hidden sheets are not read; hidden lines are. Merged cells of a header
   reach over their columns; a text file keeps only the first of them.
 - A part that stands twice with the same values counts once.
+- `presolder screen` also reads what parts are offered for, next section; no other command asks about those columns.
+
+## Prices and stocks
+
+- A price is that of one piece, in the currency of the title, of a column `Currency` beside it or of the cell: `Price [EUR]`, `Stückpreis €`, `0,42 €`,
+  `USD 1,234.50`, `5,- CHF`. `EUR/100` in title or cell, or a column `PE` with the number of pieces, divides it. Currencies are not converted; `$` and `¥`
+  stand for several and stay what they are. A price of 0 is none.
+- A stock is a number of pieces: `12.400`, `1,200 pcs`, `ausverkauft`; `>1000` and `1000+` are at least that many.
+- Quantity breaks are not read: of several columns of prices you say which one counts.
+- A cell that is no price or no stock (`on request`, `yes`) counts as not stated, and is mentioned. It never leaves a line out.
+- A part that stands in several lines or lists has several offers.
 
 ## What is asked
 
@@ -249,8 +260,9 @@ What is not certain is asked once, as one block to add to `board.toml`; put the 
 Asked about are: a column without any unit; a saturation current without its drop, a heating current without its rise; a rated current;
 a winding resistance of which nobody says whether it is typical or largest; a number whose mark can be read in two ways; a tolerance
 of 1 % or less, which may be a share; two columns for one datum that differ; a title that goes on from a merged cell; words in
-a title that may change its meaning; several lists in one workbook; a part that stands twice with different values; a core or a winding
-resistance that no column has.
+a title that may change its meaning; several lists in one workbook; a part that stands twice with different values; a winding resistance that no column has; a core that no
+line names. For a screening also: a price without any currency; a title of a price with a number in it, which may be a quantity break or the number of pieces; two
+columns of prices; a column of quantities, which may be the stock; a stock such as `12,000` in a column that does not show what its mark is.
 
 ## What is left out
 

@@ -61,17 +61,31 @@ pub struct Key {
     pub text: &'static str,
     /// The key belongs only to these values of the sibling key `kind`; empty: always.
     pub only: &'static [&'static str],
+    /// Length of the path of the table that holds the key: looked for once, since every value of a long list is held against the table.
+    pub(super) parent_length: usize,
 }
 
 impl Key {
     /// Last step of the path.
     pub fn name(&self) -> &'static str {
-        self.path.rsplit('.').next().unwrap_or(self.path)
+        if self.parent_length == 0 { self.path } else { &self.path[self.parent_length + 1..] }
     }
 
     /// Path of the table that holds the key; empty at the root.
     pub fn parent(&self) -> &'static str {
-        self.path.rsplit_once('.').map_or("", |(parent, _)| parent)
+        &self.path[..self.parent_length]
+    }
+
+    /// A row for all kinds.
+    pub const fn new(
+        path: &'static str,
+        kind: Kind,
+        need: Need,
+        range: (f64, f64),
+        example: &'static str,
+        text: &'static str,
+    ) -> Key {
+        Key { path, kind, need, range, example, text, only: &[], parent_length: parent_of(path) }
     }
 
     const fn only(mut self, kinds: &'static [&'static str]) -> Key {
@@ -81,15 +95,30 @@ impl Key {
 }
 
 /// Rows whose parent is the given table.
-pub fn children<'a>(keys: &'a [Key], parent: &'a str) -> impl Iterator<Item = &'a Key> + 'a {
+pub fn children<'a, 'k>(keys: &'k [Key], parent: &'a str) -> impl Iterator<Item = &'k Key> + 'a
+where
+    'k: 'a,
+{
     keys.iter().filter(move |k| k.parent() == parent)
 }
 
 use Kind::*;
 use Need::{Default as Std, Derived, Optional as Opt, Required as Req, Ruled};
 
+/// Bytes before the last point of a path; 0 where it has none.
+const fn parent_of(path: &str) -> usize {
+    let mut at = path.len();
+    while at > 0 {
+        at -= 1;
+        if path.as_bytes()[at] == b'.' {
+            return at;
+        }
+    }
+    0
+}
+
 const fn key(path: &'static str, kind: Kind, need: Need, example: &'static str, text: &'static str) -> Key {
-    Key { path, kind, need, range: (f64::NEG_INFINITY, f64::INFINITY), example, text, only: &[] }
+    Key::new(path, kind, need, (f64::NEG_INFINITY, f64::INFINITY), example, text)
 }
 
 /// A quantity with its range in SI.
@@ -102,7 +131,7 @@ const fn q(
     example: &'static str,
     text: &'static str,
 ) -> Key {
-    Key { path, kind: Quantity(d), need, range: (low, high), example, text, only: &[] }
+    Key::new(path, Quantity(d), need, (low, high), example, text)
 }
 
 const OP_AMP: &[&str] = &["op-amp"];

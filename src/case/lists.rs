@@ -1,14 +1,21 @@
 //! Tables of parts in a case: which files there are, what `[parts]` says of them, and their lines as parts.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::ops::Range;
 use std::path::Path;
 
+use super::board::Context;
 use super::keys::PART;
+use super::parts;
+use super::plausible::Unlikely;
 use super::settings::Settings;
 use super::source::{Node, Place, Raw, Sources, nearest};
-use super::table::{self, Answers, Entry, LeftOut, List, Part};
+use super::table::{self, Answers, Entry, LeftOut, List, Part, Shown};
 use super::walk::{Values, walk};
+use crate::model::board::Board;
+use crate::model::case::DatumOrigin;
+use crate::model::offer::Offer;
+use crate::model::parts::Inductor;
 use crate::visible::visible;
 
 /// Names under which a table is read without being named in `board.toml`, where there is neither `parts.toml` nor `parts.csv`: beside
@@ -24,8 +31,8 @@ const MOST_TOLD: usize = 10;
 /// What came of the tables of a case.
 #[derive(Default)]
 pub struct Lists {
-    /// A part each, held against the table of keys.
-    pub parts: Vec<Values>,
+    /// The parts.
+    pub parts: Vec<Listed>,
     /// Lines that cannot be used: file as it is shown, line, why.
     pub left_out: Vec<(String, LeftOut)>,
     /// What a reader should know, with the file before it.
@@ -34,6 +41,38 @@ pub struct Lists {
     pub names: Vec<String>,
     /// Titles and letters of their columns.
     pub titles: Vec<String>,
+    /// What parts are offered for, by name.
+    pub offers: BTreeMap<String, Vec<Offer>>,
+    /// Doubts about the parts, in their order.
+    pub doubts: Vec<String>,
+    /// What is possible and not likely about them.
+    pub unlikely: Unlikely,
+    /// Values of the original, where it stands in a table.
+    pub original: Option<Values>,
+}
+
+/// A part of a table, and what is left of its line once it has been read: a long list has many.
+pub struct Listed {
+    /// The part.
+    pub inductor: Inductor,
+    /// Where its data come from.
+    pub origins: Vec<DatumOrigin>,
+    /// Where its name stands.
+    pub place: Place,
+}
+
+/// What the lines of a table are made into parts with.
+pub struct Bench<'a> {
+    /// Folder of the case.
+    pub folder: &'a Path,
+    /// What `board.toml` says.
+    pub board: &'a Values,
+    /// The board, where it could be built: without it nothing absent is filled in.
+    pub built: Option<&'a mut Board>,
+    /// What a part must know of the board.
+    pub context: &'a Context,
+    /// What the command line sets.
+    pub settings: &'a mut Settings,
 }
 
 /// The tables to be read: those that `board.toml` names, and those of a usual name.
@@ -123,7 +162,7 @@ pub fn read(
     folder: &Path,
     file: (&str, Option<&Place>),
     answers: &Answers,
-    (board, settings): (&Values, &mut Settings),
+    bench: &mut Bench<'_>,
     before: &[Values],
     lists: &mut Lists,
 ) {
@@ -134,9 +173,10 @@ pub fn read(
         Err(refusal) => sources.file_problem(name, &refusal.found, &refusal.expected, &refusal.hint),
         Ok(list) if !list.questions.is_empty() => ask(sources, &shown, &list),
         Ok(list) => {
+            drop(bytes);
             lists.names.push(name.to_string());
             lists.titles.extend(list.titles.iter().cloned());
-            take(sources, &shown, list, (board, settings), before, lists);
+            take(sources, &shown, list, bench, before, lists);
         }
     }
 }
@@ -171,17 +211,18 @@ pub fn check_titles(sources: &mut Sources, board: &Values, lists: &Lists) {
     }
 }
 
-/// Lines become parts; one that the table of keys refuses is left out with the reason.
+/// Lines become parts; one that the table of keys refuses, or that can be no inductor, is left out with the reason.
 fn take(
     sources: &mut Sources,
     name: &str,
-    list: List,
-    (board, settings): (&Values, &mut Settings),
+    mut list: List,
+    bench: &mut Bench<'_>,
     before: &[Values],
     lists: &mut Lists,
 ) {
-    let places = show_lines(sources, name, &list);
-    let constants: HashMap<&str, Place> = board
+    let sheets = show_lines(sources, name, std::mem::take(&mut list.shown));
+    let constants: HashMap<&str, Place> = bench
+        .board
         .pairs("parts.all")
         .unwrap_or_default()
         .iter()
@@ -189,25 +230,66 @@ fn take(
         .collect();
     let file_of = |sheet: &str| if sheet.is_empty() { name.to_string() } else { format!("{name}, sheet {sheet}") };
     lists.notes.extend(list.notes.iter().map(|note| format!("{name}: {note}")));
-    let known: HashSet<String> = before.iter().chain(&lists.parts).map(|part| part.label.clone()).collect();
-    lists.left_out.extend(list.left_out.iter().map(|left| (name.to_string(), left.clone())));
-    for part in &list.parts {
-        let mut node = node(part, &places, &constants);
-        settings.put_in_part(sources, &part.name, &mut node);
-        let (values, found) = sources.apart(|sources| walk(sources, PART, &node, &part.name));
-        let found = sources.keep_arguments(found);
-        let reason = if known.contains(&part.name) {
-            Some("a part of that name has been read before".to_string())
-        } else {
-            reason(&found)
+    let listed = lists.parts.iter().map(|part| part.inductor.name.clone());
+    let known: HashSet<String> = before.iter().map(|part| part.label.clone()).chain(listed).collect();
+    lists.left_out.extend(list.left_out.drain(..).map(|left| (name.to_string(), left)));
+    for (part, offer) in list.offers {
+        lists.offers.entry(part).or_default().push(offer);
+    }
+    for part in list.parts {
+        let (line, sheet, label) = (part.line, part.sheet.clone(), part.name.clone());
+        let found = match known.contains(&label) {
+            true => bench.known(sources, node(part, &sheets, &constants), &label),
+            false => bench.part(sources, node(part, &sheets, &constants), &label, lists),
         };
-        match reason {
-            None => lists.parts.push(values),
-            Some(reason) => {
-                let left = LeftOut { line: part.line, reason: format!("{}: {reason}", part.name) };
-                lists.left_out.push((file_of(&part.sheet), left));
+        match found {
+            Ok(part) => lists.parts.push(part),
+            Err(reason) => {
+                lists.left_out.push((file_of(&sheet), LeftOut { line, reason: format!("{label}: {reason}") }));
             }
         }
+    }
+}
+
+impl Bench<'_> {
+    /// A line as a part, or why it is none. What is wrong with an argument is noted.
+    fn part(
+        &mut self,
+        sources: &mut Sources,
+        mut node: Node,
+        label: &str,
+        lists: &mut Lists,
+    ) -> Result<Listed, String> {
+        self.settings.put_in_part(sources, label, &mut node);
+        let ((mut values, built), found) = sources.apart(|sources| {
+            let mut values = walk(sources, PART, &node, label);
+            // What the table of keys refuses says enough.
+            let is_sound = sources.problems.is_empty();
+            let built = if is_sound { parts::build(sources, self.folder, &mut values, self.context) } else { None };
+            (values, built)
+        });
+        let found = sources.keep_arguments(found);
+        let (Some(mut inductor), None) = (built, reason(&found)) else {
+            return Err(reason(&found).unwrap_or_else(|| "data are missing".into()));
+        };
+        if let Some(board) = self.built.as_deref_mut() {
+            parts::finish(sources, &mut values, &mut inductor, board, self.context, &mut lists.doubts);
+            lists.unlikely.look(sources, self.board, &values);
+        }
+        let (place, mut origins) = (values.place("name"), std::mem::take(&mut values.origins));
+        origins.shrink_to_fit();
+        if self.board.text("original") == Some(label) {
+            lists.original = Some(values);
+        }
+        Ok(Listed { inductor, origins, place })
+    }
+
+    /// A line about a part that is there already: nothing comes of it, but what is wrong with an argument is noted.
+    fn known(&mut self, sources: &mut Sources, mut node: Node, label: &str) -> Result<Listed, String> {
+        self.settings.put_in_part(sources, label, &mut node);
+        let (_, found) = sources.apart(|sources| walk(sources, PART, &node, label));
+        sources.keep_arguments(found);
+        Err("a part of that name has been read before".into())
     }
 }
 
@@ -218,60 +300,41 @@ pub fn reason(found: &[crate::error::Problem]) -> Option<String> {
     Some(format!("{}: found {}, expected {}{hint}", super::error_key(first), first.found, first.expected))
 }
 
-/// Where cells stand in the lines as they are shown, by sheet and line.
-type Places<'a> = HashMap<(&'a str, usize), (usize, Vec<Range<usize>>)>;
+/// A sheet whose lines messages show, by its number among the files.
+type Sheets = Vec<(usize, Shown)>;
 
-/// Adds the lines to the files that messages show, each at its own number.
-fn show_lines<'a>(sources: &mut Sources, name: &str, list: &'a List) -> Places<'a> {
-    let mut places = Places::new();
-    let mut sheets: Vec<&str> = list.lines.iter().map(|(sheet, ..)| sheet.as_str()).collect();
-    sheets.dedup();
-    for sheet in sheets {
-        let (mut text, mut number, mut spans) = (String::new(), 1, Vec::new());
-        for (_, line, cells) in list.lines.iter().filter(|(of, ..)| of == sheet) {
-            while number < *line {
-                text.push('\n');
-                number += 1;
-            }
-            let of_line = cells.iter().map(|cell| push_cell(&mut text, cell)).collect();
-            spans.push((*line, of_line));
-        }
-        let shown = if sheet.is_empty() { name.to_string() } else { format!("{name}, sheet {sheet}") };
-        let file = sources.add(&shown, text);
-        places.extend(spans.into_iter().map(|(line, of_line)| ((sheet, line), (file, of_line))));
-    }
-    places
-}
-
-/// Adds a cell in one line; its place in the text.
-fn push_cell(text: &mut String, cell: &str) -> Range<usize> {
-    if !text.is_empty() && !text.ends_with('\n') {
-        text.push_str(" | ");
-    }
-    let start = text.len();
-    text.extend(cell.chars().map(|c| if c == '\n' || c == '\r' { ' ' } else { c }));
-    start..text.len()
+/// Adds the lines to the files that messages show.
+fn show_lines(sources: &mut Sources, name: &str, shown: Vec<Shown>) -> Sheets {
+    let add = |mut sheet: Shown| {
+        let of = &sheet.sheet;
+        let title = if of.is_empty() { name.to_string() } else { format!("{name}, sheet {of}") };
+        (sources.add(&title, std::mem::take(&mut sheet.text)), sheet)
+    };
+    shown.into_iter().map(add).collect()
 }
 
 /// A part as a tree, whose values stand where their cells stand.
-fn node(part: &Part, places: &Places<'_>, constants: &HashMap<&str, Place>) -> Node {
-    let (file, spans) = places.get(&(part.sheet.as_str(), part.line)).cloned().unwrap_or_default();
-    let whole =
-        Place { file, span: spans.first().map_or(0, |span| span.start)..spans.last().map_or(0, |span| span.end) };
-    let entry = |entry: &Entry| {
-        let of_cell = entry.column.and_then(|column| spans.get(column)).map(|span| Place { file, span: span.clone() });
+fn node(part: Part, sheets: &Sheets, constants: &HashMap<&str, Place>) -> Node {
+    let of = sheets.iter().find(|(_, shown)| shown.sheet == part.sheet);
+    let (file, spans) = of.map_or((0, &[][..]), |(file, shown)| (*file, shown.cells(part.line)));
+    let bytes = |span: &Range<u32>| span.start as usize..span.end as usize;
+    let ends = spans.first().zip(spans.last()).map_or(0..0, |(first, last)| first.start..last.end);
+    let whole = Place { file, span: bytes(&ends) };
+    let entry = |entry: Entry| {
+        let of_cell = entry.column.and_then(|column| spans.get(column)).map(|span| Place { file, span: bytes(span) });
         let place = of_cell.or_else(|| constants.get(entry.key).cloned()).unwrap_or_else(|| whole.clone());
         (entry.key.to_string(), place.clone(), Node { raw: raw(entry), place })
     };
-    Node { raw: Raw::Table(part.entries.iter().map(entry).collect()), place: whole.clone() }
+    Node { raw: Raw::Table(part.entries.into_iter().map(entry).collect()), place: whole.clone() }
 }
 
 /// A value; the words true and false of a flag are no text.
-fn raw(entry: &Entry) -> Raw {
-    match entry.text.trim().to_lowercase().as_str() {
-        "true" | "yes" if table::is_flag(entry.key) => Raw::Flag(true),
-        "false" | "no" if table::is_flag(entry.key) => Raw::Flag(false),
-        _ => Raw::Text(entry.text.clone()),
+fn raw(entry: Entry) -> Raw {
+    let is = |words: [&str; 2]| words.iter().any(|word| entry.text.trim().eq_ignore_ascii_case(word));
+    match (is(["true", "yes"]), is(["false", "no"])) {
+        (true, _) if table::is_flag(entry.key) => Raw::Flag(true),
+        (_, true) if table::is_flag(entry.key) => Raw::Flag(false),
+        _ => Raw::Text(entry.text),
     }
 }
 
@@ -283,11 +346,24 @@ pub fn say(lists: &Lists) -> Vec<String> {
         let are = if count == 1 { "1 line is".to_string() } else { format!("{count} lines are") };
         said.push(format!("{}: {are} left out", lists.left_out[0].0));
     }
+    said.extend(without_core(lists));
     said.extend(left_out(lists).into_iter().take(MOST_TOLD));
     if count > MOST_TOLD {
         said.push(format!("{}: and {} more lines that are left out", lists.left_out[0].0, count - MOST_TOLD));
     }
     said
+}
+
+/// How many lines name no family of a core, and what answers for all of them.
+fn without_core(lists: &Lists) -> Option<String> {
+    let lacks = |(_, left): &&(String, LeftOut)| left.reason.contains(": core: found nothing");
+    let mut all = lists.left_out.iter().filter(lacks);
+    let (first, count) = (all.next()?, 1 + all.count());
+    let are = if count == 1 { "1 of them names".to_string() } else { format!("{count} of them name") };
+    Some(format!(
+        "{}: {are} no core family: core = \"ferrite\", \"composite\" or \"iron-powder\" below [parts.all] in board.toml holds for each line that names none",
+        first.0
+    ))
 }
 
 /// Every line that cannot be used, in the order of files and lines.
@@ -331,13 +407,6 @@ pub fn check_any(sources: &mut Sources, lists: &Lists) {
     };
     let hint = lists.left_out.first().map(|(_, first)| format!("line {}: {}", first.line, first.reason));
     sources.file_problem(name, &found, "at least one part", &hint.unwrap_or_else(|| "export the table again".into()));
-}
-
-/// Leaves out a part that has been read but cannot be an inductor.
-pub fn leave_out(sources: &Sources, values: &Values, reason: Option<String>, lists: &mut Lists) {
-    let (file, line) = sources.line(&values.place(""));
-    let reason = format!("{}: {}", values.label, reason.unwrap_or_else(|| "data are missing".into()));
-    lists.left_out.push((file.to_string(), LeftOut { line, reason }));
 }
 
 /// Where the original is among the lines that are left out, that is why it is not found.

@@ -53,7 +53,7 @@ fn step(v: &mut Values, path: &str) -> Option<NamedLoad> {
             let hold_s = 0.5 * every_s - step.rise_s();
             let rule = "the release begins half a repetition after the step";
             let origin = crate::model::case::Origin::Assumed;
-            v.assume(&format!("{path}.hold"), show(hold_s, Dimension::Time), origin, rule);
+            v.assume(format!("{path}.hold"), show(hold_s, Dimension::Time), origin, rule);
             hold_s
         }
     };

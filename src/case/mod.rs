@@ -20,20 +20,25 @@ mod source;
 pub mod table;
 mod walk;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 
+use crate::board::Board;
 use crate::engine::cancel::Cancel;
 use crate::error::Error;
 pub use crate::model::case::*;
 use crate::model::doubt;
 use crate::parts::Inductor;
+use crate::units::show;
 use crate::visible::visible_path;
+use board::Context;
 use copies::Copies;
 use lists::Lists;
+use plausible::Unlikely;
 use settings::Settings;
 pub(crate) use source::nearest;
 use source::{Node, Sources};
+use table::Answers;
 use walk::Values;
 
 /// Remark behind a value of a skeleton that is to be replaced.
@@ -71,15 +76,15 @@ pub fn read(folder: &Path) -> Result<Case, Error> {
 /// # Errors
 /// As [`read`]; what is wrong with such a value has the argument in place of file and line.
 pub fn read_with(folder: &Path, set: &[String]) -> Result<Case, Error> {
-    read_with_lists(folder, &[], set)
+    read_from(Sources::default(), folder, (&[], false), set, LEAST_PARTS)
 }
 
-/// The same with the parts of further lists, wherever they are.
+/// The same with the parts of further lists, wherever they are, and with what all lists offer parts for.
 ///
 /// # Errors
 /// As [`read_with`].
 pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Result<Case, Error> {
-    read_from(Sources::default(), folder, further, set, LEAST_PARTS)
+    read_from(Sources::default(), folder, (further, true), set, LEAST_PARTS)
 }
 
 /// As [`read_with`]; the original may be alone, for what needs no substitute.
@@ -87,7 +92,7 @@ pub fn read_with_lists(folder: &Path, further: &[PathBuf], set: &[String]) -> Re
 /// # Errors
 /// As [`read_with`].
 pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
-    read_from(Sources::default(), folder, &[], set, 1)
+    read_from(Sources::default(), folder, (&[], false), set, 1)
 }
 
 /// As [`read_with`], from the copies that a result keeps.
@@ -96,7 +101,7 @@ pub fn read_original(folder: &Path, set: &[String]) -> Result<Case, Error> {
 /// As [`read_with`].
 pub fn read_copies(copies: &Copies, set: &[String]) -> Result<Case, Error> {
     let sources = Sources::of_copies(&copies.elsewhere);
-    read_from(sources, &copies.case, &[], set, LEAST_PARTS)
+    read_from(sources, &copies.case, (&[], false), set, LEAST_PARTS)
 }
 
 /// Copies of all files of a case that has just been read, for its result.
@@ -111,7 +116,7 @@ pub fn copies_of(folder: &Path, case: &Case) -> Result<Vec<(String, Vec<u8>)>, E
 fn read_from(
     mut sources: Sources,
     folder: &Path,
-    further: &[PathBuf],
+    further: (&[PathBuf], bool),
     set: &[String],
     least_parts: usize,
 ) -> Result<Case, Error> {
@@ -121,74 +126,96 @@ fn read_from(
     std::fs::read_dir(folder).map_err(io)?;
     let name = folder.canonicalize().map_err(io)?.file_name().map_or("case".into(), |n| visible_path(Path::new(n)));
     let mut settings = Settings::of(&mut sources, set);
+    let gathered = gather(&mut sources, folder, further, &mut settings, least_parts);
+    match gathered {
+        Some(gathered) if sources.problems.is_empty() => {
+            Ok(Case { name, set: settings.told(), ..complete(sources, folder, gathered) })
+        }
+        _ => Err(Error::Case(sorted(sources))),
+    }
+}
+
+/// What the files of a case hold, before anything absent is filled in.
+struct Gathered {
+    values: Values,
+    board: (Board, Limits, Bench, Numerics),
+    context: Context,
+    /// Parts in the case format: their values, and as inductors.
+    parts: Vec<Values>,
+    own: Vec<Inductor>,
+    lists: Lists,
+    rules: Option<(HouseRules, Vec<DatumOrigin>)>,
+    doubts: Vec<String>,
+}
+
+/// Reads all files and notes every problem; `None` where board or parts could not be built.
+fn gather(
+    sources: &mut Sources,
+    folder: &Path,
+    further: (&[PathBuf], bool),
+    settings: &mut Settings,
+    least_parts: usize,
+) -> Option<Gathered> {
     let mut doubts = Vec::new();
-    let board = read_board(&mut sources, folder, &mut settings);
-    let mut parts = read_parts(&mut sources, folder, board.as_ref(), &mut settings);
-    let mut lists = read_lists(&mut sources, folder, further, board.as_ref(), &parts, &mut settings);
-    let context = board.as_ref().map(board::context).unwrap_or_default();
-    let mut values = board;
-    let built = values.as_mut().and_then(|v| board::build(&mut sources, folder, v, &mut doubts));
+    let mut values = read_board(sources, folder, settings);
+    let mut parts = read_parts(sources, folder, values.as_ref(), settings);
+    let context = values.as_ref().map(board::context).unwrap_or_default();
+    let before = sources.hashes.len();
+    let mut board = values.as_mut().and_then(|v| board::build(sources, folder, v, &mut doubts));
     for doubt in &mut doubts {
-        *doubt = values.as_ref().map_or_else(String::new, |values| located(&sources, values, doubt));
+        *doubt = values.as_ref().map_or_else(String::new, |values| located(sources, values, doubt));
     }
-    let mut inductors: Vec<Option<Inductor>> =
-        parts.iter_mut().map(|p| parts::build(&mut sources, folder, p, &context)).collect();
-    inductors.extend(build_listed(&mut sources, folder, &context, &mut lists).into_iter().map(Some));
-    lists::check_any(&mut sources, &lists);
-    parts.append(&mut lists.parts);
+    let own: Vec<Option<Inductor>> = parts.iter_mut().map(|p| parts::build(sources, folder, p, &context)).collect();
+    let named = sources.hashes.len();
+    let mut lists = Lists::default();
     if let Some(values) = &values {
-        parts::check_names(&mut sources, values, &parts, least_parts);
-        lists::original_left_out(&mut sources, values, &lists);
+        let built = board.as_mut().map(|board| &mut board.0);
+        let bench = lists::Bench { folder, board: values, built, context: &context, settings };
+        lists = read_lists(sources, further, bench, &parts);
     }
-    let complete: Option<Vec<Inductor>> = inductors.into_iter().collect();
-    let rules = values.as_ref().and_then(|values| rules::read(&mut sources, folder, values, &mut settings));
-    if values.is_some() {
-        let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).collect();
-        settings.check_taken(&mut sources, &names);
+    // The files that a board names stand behind the lists, whatever is read first.
+    sources.hashes[before..].rotate_left(named - before);
+    lists::check_any(sources, &lists);
+    let values = values?;
+    parts::check_names(sources, &values, &parts, &lists.parts, least_parts);
+    lists::original_left_out(sources, &values, &lists);
+    let rules = rules::read(sources, folder, &values, settings);
+    let listed = lists.parts.iter().map(|part| part.inductor.name.as_str());
+    let names: Vec<&str> = parts.iter().map(|part| part.label.as_str()).chain(listed).collect();
+    settings.check_taken(sources, &names);
+    let own = own.into_iter().collect::<Option<Vec<Inductor>>>()?;
+    Some(Gathered { values, board: board?, context, parts, own, lists, rules, doubts })
+}
+
+/// The case, with what is absent filled in and what is doubtful said; its name and what was set stay open.
+fn complete(sources: Sources, folder: &Path, gathered: Gathered) -> Case {
+    let Gathered { mut values, board, context, mut parts, mut own, mut lists, rules, mut doubts } = gathered;
+    let (mut board, limits, bench, numerics) = board;
+    let mut unlikely = Unlikely::default();
+    for (inductor, part) in own.iter_mut().zip(&mut parts) {
+        parts::finish(&sources, part, inductor, &mut board, &context, &mut doubts);
+        unlikely.look(&sources, &values, part);
     }
-    let (Some(mut values), Some((mut board, limits, bench, numerics)), Some(mut inductors)) = (values, built, complete)
-    else {
-        return Err(Error::Case(sorted(sources)));
-    };
-    if !sources.problems.is_empty() {
-        return Err(Error::Case(sorted(sources)));
-    }
+    doubts.append(&mut lists.doubts);
+    unlikely.append(&mut lists.unlikely);
     let original = values.text("original").unwrap_or("").to_string();
-    for (inductor, values) in inductors.iter_mut().zip(&mut parts) {
-        parts::finish(&sources, values, inductor, &mut board, &context, &mut doubts);
-    }
-    let typed: Vec<(&Values, &Inductor)> = parts.iter().zip(&inductors).collect();
-    doubts.splice(0..0, plausible::doubts(&sources, &values, &typed, &original));
-    let place_of =
-        |(values, part): &(&Values, &Inductor)| (part.name.clone(), plausible::place(&sources, values, "name"));
-    let places = typed.iter().map(place_of).collect();
+    let fitted = lists.original.as_ref().or_else(|| parts.iter().find(|part| part.label == original));
+    doubts.splice(0..0, unlikely.doubts(&sources, &values, fitted));
+    let (mut inductors, places, of_parts) = together(&sources, own, parts, &mut lists);
     inductors.sort_by_key(|p| p.name != original); // stable: substitutes keep the order of the files
-    let has_room = board::has_room_for_inductances(&values);
-    if !has_room {
-        let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
-        doubts.push(located(&sources, &values, doubt));
-    }
-    let left = sources.remarked(TO_REPLACE).into_iter().map(|(file, line, count)| {
-        format!("{file}:{line}: {count} values are still those of the skeleton, marked {TO_REPLACE}: put your own and take the mark away")
-    });
-    doubts.splice(0..0, left.collect::<Vec<_>>());
-    let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
-    let filled = doubt::fill(&mut board, &mut inductors[0], false, |key| values.absent(key) && is_filled(key));
-    parts::list(&mut values, filled);
+    fill_board(&sources, &mut values, &mut board, &mut inductors[0], &mut doubts);
     doubts.extend(lists::say(&lists));
-    let left_out = lists::left_out(&lists);
     doubts.extend(lists::unnamed(&sources, folder));
     let stated = values.all_numbers();
     let (waivers, readings) = (board::waivers(&values), board::readings(&values));
     let (rules, of_rules) = rules.unzip();
-    let of_rules = of_rules.into_iter().flatten();
-    let origins = values.origins.into_iter().chain(parts.into_iter().flat_map(|p| p.origins)).chain(of_rules).collect();
-    let files = sources.hashes;
-    let doubts = plausible::once(doubts, &inductors);
-    Ok(Case {
-        name,
+    let mut origins = values.origins;
+    origins.reserve_exact(of_parts.iter().map(Vec::len).sum());
+    of_parts.into_iter().for_each(|of_part| origins.extend(of_part));
+    origins.extend(of_rules.into_iter().flatten());
+    Case {
+        name: String::new(),
         board,
-        parts: inductors,
         fitted: None,
         rules,
         waivers,
@@ -201,13 +228,56 @@ fn read_from(
         stated,
         origins,
         places,
-        warnings: doubts,
-        left_out,
-        files,
+        left_out: lists::left_out(&lists),
+        offers: lists.offers,
+        warnings: plausible::once(doubts, &inductors),
+        parts: inductors,
+        files: sources.hashes,
         only_conditions: None,
-        set: settings.told(),
+        set: vec![],
         cancel: Cancel::default(),
-    })
+    }
+}
+
+/// All parts, where each stands, and where their data come from: those of the case first, then those of lists.
+fn together(
+    sources: &Sources,
+    mut own: Vec<Inductor>,
+    parts: Vec<Values>,
+    lists: &mut Lists,
+) -> (Vec<Inductor>, BTreeMap<String, String>, Vec<Vec<DatumOrigin>>) {
+    let of_own = parts.iter().zip(&own).map(|(part, inductor)| (inductor, part.place("name")));
+    let of_lists = lists.parts.iter().map(|part| (&part.inductor, part.place.clone()));
+    let places = of_own.chain(of_lists).map(|(part, place)| (part.name.clone(), sources.told(&place))).collect();
+    let mut origins: Vec<Vec<DatumOrigin>> = parts.into_iter().map(|part| part.origins).collect();
+    own.reserve_exact(lists.parts.len());
+    for part in std::mem::take(&mut lists.parts) {
+        origins.push(part.origins);
+        own.push(part.inductor);
+    }
+    (own, places, origins)
+}
+
+/// Fills in what is absent of the board, and says what is left of a skeleton.
+fn fill_board(
+    sources: &Sources,
+    values: &mut Values,
+    board: &mut Board,
+    original: &mut Inductor,
+    doubts: &mut Vec<String>,
+) {
+    let has_room = board::has_room_for_inductances(values);
+    if !has_room {
+        let doubt = "output.capacitors: no room for the series inductances that are not stated; they are left out";
+        doubts.push(located(sources, values, doubt));
+    }
+    let left = sources.remarked(TO_REPLACE).into_iter().map(|(file, line, count)| {
+        format!("{file}:{line}: {count} values are still those of the skeleton, marked {TO_REPLACE}: put your own and take the mark away")
+    });
+    doubts.splice(0..0, left.collect::<Vec<_>>());
+    let is_filled = |key: &str| !(key.starts_with("output") && key.ends_with("esl")) || has_room;
+    let filled = doubt::fill(board, original, false, |key| values.absent(key) && is_filled(key));
+    parts::list(values, filled, |value, unit| show(value, unit).into());
 }
 
 /// A doubt about the board, which begins with the key, with file and line of it.
@@ -265,51 +335,32 @@ fn read_parts(sources: &mut Sources, folder: &Path, board: Option<&Values>, sett
     nodes.iter().enumerate().map(|(i, node)| walk::walk(sources, keys::PART, node, &label(i, node))).collect()
 }
 
-/// The parts of tables as they come. Without a board nobody knows what it says of them.
+/// The parts of tables as they come.
 fn read_lists(
     sources: &mut Sources,
-    folder: &Path,
-    further: &[PathBuf],
-    board: Option<&Values>,
+    (further, offers): (&[PathBuf], bool),
+    mut bench: lists::Bench<'_>,
     before: &[Values],
-    settings: &mut Settings,
 ) -> Lists {
     let mut lists = Lists::default();
-    let Some(board) = board else { return lists };
+    let (folder, board) = (bench.folder, bench.board);
     let files = lists::files(sources, folder, board);
     let noted = sources.noted;
-    let answers = lists::answers(sources, board);
+    let answers = Answers { offers, ..lists::answers(sources, board) };
     if sources.noted > noted {
         return lists;
     }
     for (name, cited) in &files {
-        lists::read(sources, folder, (name, cited.as_ref()), &answers, (board, settings), before, &mut lists);
+        lists::read(sources, folder, (name, cited.as_ref()), &answers, &mut bench, before, &mut lists);
     }
     for list in further {
         let name = list.to_string_lossy();
-        lists::read(sources, Path::new(""), (&name, None), &answers, (board, settings), before, &mut lists);
+        lists::read(sources, Path::new(""), (&name, None), &answers, &mut bench, before, &mut lists);
     }
     if sources.noted == noted {
         lists::check_titles(sources, board, &lists);
     }
     lists
-}
-
-/// The inductors of tables; a part that cannot be one is left out with the reason.
-fn build_listed(sources: &mut Sources, folder: &Path, context: &board::Context, lists: &mut Lists) -> Vec<Inductor> {
-    let mut inductors = Vec::with_capacity(lists.parts.len());
-    for mut values in std::mem::take(&mut lists.parts) {
-        let (built, found) = sources.apart(|sources| parts::build(sources, folder, &mut values, context));
-        let found = sources.keep_arguments(found);
-        match (built, lists::reason(&found)) {
-            (Some(inductor), None) => {
-                inductors.push(inductor);
-                lists.parts.push(values);
-            }
-            (_, reason) => lists::leave_out(sources, &values, reason, lists),
-        }
-    }
-    inductors
 }
 
 /// The key of a problem without the part's name before it.

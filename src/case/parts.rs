@@ -2,10 +2,12 @@
 
 use std::collections::HashMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use super::board::{Context, SATURATION_ERROR, TO_BE_FILLED};
 use super::curves;
 use super::keys::{Key, Kind, Need, PART};
+use super::lists::Listed;
 use super::plausible;
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
 use super::walk::{Values, origin_of};
@@ -140,8 +142,10 @@ pub fn name_of(node: &Node) -> Option<String> {
 const NAMES_LISTED: usize = 10;
 
 /// Names are unique, the original is among the parts, and there is something to compare it with.
-pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], least: usize) {
-    let named: Vec<(&str, Place)> = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name")))).collect();
+pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], listed: &[Listed], least: usize) {
+    let of_own = parts.iter().filter_map(|p| Some((p.text("name")?, p.place("name"))));
+    let of_lists = listed.iter().map(|part| (part.inductor.name.as_str(), part.place.clone()));
+    let named: Vec<(&str, Place)> = of_own.chain(of_lists).collect();
     let mut first: HashMap<&str, &Place> = HashMap::with_capacity(named.len());
     for (name, place) in &named {
         if let Some(first) = first.get(name) {
@@ -157,19 +161,19 @@ pub fn check_names(sources: &mut Sources, board: &Values, parts: &[Values], leas
         && !first.contains_key(original)
     {
         let near = nearest(original, named.iter().map(|(n, _)| *n)).map(|n| format!("did you mean \"{n}\"?"));
-        let hint = near.unwrap_or_else(|| format!("the parts are {}", listed(&named)));
+        let hint = near.unwrap_or_else(|| format!("the parts are {}", first_names(&named)));
         sources.problem(&board.place("original"), "original", "the name of one of the parts", hint);
     }
-    if let [only] = parts
-        && least > 1
-    {
+    if parts.len() + listed.len() == 1 && least > 1 {
         let hint = "a comparison needs the original and at least one substitute";
-        sources.problem(&only.place("name"), "part", "at least two parts", hint);
+        let place =
+            parts.first().map(|part| part.place("name")).or_else(|| listed.first().map(|part| part.place.clone()));
+        sources.problem(&place.unwrap_or_default(), "part", "at least two parts", hint);
     }
 }
 
 /// The first names, and how many more there are.
-fn listed(named: &[(&str, Place)]) -> String {
+fn first_names(named: &[(&str, Place)]) -> String {
     let names: Vec<&str> = named.iter().take(NAMES_LISTED).map(|(name, _)| *name).collect();
     let more = named.len() - names.len();
     let and = if more > 0 { format!(" and {more} more") } else { String::new() };
@@ -245,7 +249,7 @@ pub fn finish(
         _ => v.absent(key),
     };
     let filled = doubt::fill(board, part, true, absent);
-    list(v, filled);
+    list(v, filled, |value, unit| context.shown(value, unit));
     let printed = Inductor { saturation: printed, ..part.clone() };
     say_doubts(&printed, context, &mut |key, text| {
         // A curve may stand in files that another key names.
@@ -272,17 +276,17 @@ fn follow_hot_rating(v: &mut Values, part: &mut Inductor, board: &mut Board) {
     );
 }
 
-/// Lists data that were filled in.
-pub fn list(v: &mut Values, filled: Vec<doubt::Filled>) {
+/// Lists data that were filled in, each with the text of its value.
+pub fn list(v: &mut Values, filled: Vec<doubt::Filled>, text: impl Fn(f64, Dimension) -> Arc<str>) {
     for datum in filled {
         let value = if datum.key == doubt::HOT {
-            format!("{:.3} ({})", datum.shown, datum.rule.label)
+            format!("{:.3} ({})", datum.shown, datum.rule.label).into()
         } else if datum.rule.is_feature {
-            format!("simulated without, and with {}", datum.rule.label)
+            format!("simulated without, and with {}", datum.rule.label).into()
         } else {
-            show(datum.shown, datum.rule.unit)
+            text(datum.shown, datum.rule.unit)
         };
-        v.assume(&datum.key, value, Origin::Absent, datum.rule.source);
+        v.assume(datum.key, value, Origin::Absent, datum.rule.source);
     }
 }
 
@@ -300,7 +304,7 @@ pub fn grade(word: &str) -> Option<Grade> {
 fn class(v: &mut Values) -> Class {
     if let Some("ambient") = v.text("max_temperature_of") {
         let rule = "the printed range leaves the part's own heating out: the winding is held to it all the same";
-        v.assume("max_temperature_of", "winding".into(), Origin::Assumed, rule);
+        v.assume("max_temperature_of", "winding", Origin::Assumed, rule);
     }
     let shield = |word: &str| match word {
         "unshielded" => Some(Shield::Unshielded),
@@ -321,17 +325,18 @@ fn three(v: &Values, a: &str, b: &str, c: &str) -> Option<(f64, f64, f64)> {
 
 /// Ratings of the saturation current; their temperatures default to those that data sheets use (common practice).
 fn ratings(v: &mut Values) -> Vec<SaturationRating> {
-    let mut rating = |prefix: &str, usual_degc: f64| {
-        let path = format!("{prefix}saturation_temperature");
-        let (current_a, drop) = (v.number(&format!("{prefix}saturation_current"))?, v.number("saturation_drop")?);
-        let temperature_degc = or_usual(v, &path, usual_degc, Dimension::Temperature)?;
+    let mut rating = |current: &str, temperature: &'static str, usual_degc: f64| {
+        let (current_a, drop) = (v.number(current)?, v.number("saturation_drop")?);
+        let temperature_degc = or_usual(v, temperature, usual_degc, Dimension::Temperature)?;
         Some(SaturationRating { current_a, drop, temperature_degc })
     };
-    [rating("", 25.0), rating("hot_", 100.0)].into_iter().flatten().collect()
+    let cold = rating("saturation_current", "saturation_temperature", 25.0);
+    let hot = rating("hot_saturation_current", "hot_saturation_temperature", 100.0);
+    [cold, hot].into_iter().flatten().collect()
 }
 
 /// The value stated, or the usual one, listed as an assumption; `None` if what is stated is wrong.
-fn or_usual(v: &mut Values, path: &str, usual: f64, dimension: Dimension) -> Option<f64> {
+fn or_usual(v: &mut Values, path: &'static str, usual: f64, dimension: Dimension) -> Option<f64> {
     if v.number(path).is_none() && !v.spoilt(path) {
         v.assume(path, show(usual, dimension), Origin::Assumed, "common practice");
         return Some(usual);
@@ -393,9 +398,10 @@ fn thermal_resistance(sources: &mut Sources, v: &mut Values) -> Option<f64> {
 
 /// "3.0" at the switching frequency, or "1.8 @ 100 kHz".
 fn ac_resistance(sources: &mut Sources, v: &Values, switching_hz: Option<f64>) -> Option<AcResistance> {
+    let cells = v.texts("ac_resistance")?;
     let key = v.key("ac_resistance");
     let mut points: Vec<(f64, f64)> = Vec::new();
-    for cell in v.texts("ac_resistance")? {
+    for cell in cells {
         let (ratio, frequency) = cell.text.split_once('@').map_or((cell.text.as_str(), None), |(r, f)| (r, Some(f)));
         let ratio = units::parse(ratio, Dimension::Number);
         let frequency = frequency.map(|f| units::parse(f, Dimension::Frequency)).transpose();

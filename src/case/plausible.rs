@@ -157,47 +157,63 @@ fn output_filter(facts: &Facts<'_>) -> Option<f64> {
     (mine_f > 0.5 * total_f).then_some(times)
 }
 
-/// Doubts about everything that was typed, in the order of the table; of one place only the first.
-pub fn doubts(sources: &Sources, board: &Values, parts: &[(&Values, &Inductor)], original: &str) -> Vec<String> {
-    let mut said: Vec<(String, String)> = vec![];
-    let fitted = parts.iter().find(|(_, inductor)| inductor.name == original);
-    for row in PLAUSIBLE {
-        let asked: Vec<Facts<'_>> = match row.whose {
-            Whose::Part => parts.iter().map(|part| facts(board, part.0, String::new())).collect(),
-            Whose::Board => fitted.iter().map(|part| facts(board, part.0, String::new())).collect(),
-            Whose::Each(list) => (0..board.count(list))
-                .flat_map(|i| fitted.iter().map(move |part| facts(board, part.0, format!("{list}[{i}]."))))
-                .collect(),
-        };
-        for (at, text) in asked.iter().filter_map(|facts| row.doubt(sources, facts)) {
-            if said.iter().all(|(known, _)| *known != at) {
-                said.push((at, text));
-            }
+/// What is not likely about parts, gathered part by part: the row of the table, the place, what is said.
+#[derive(Default)]
+pub struct Unlikely(Vec<(usize, String, String)>);
+
+impl Unlikely {
+    /// Looks at one more part.
+    pub fn look(&mut self, sources: &Sources, board: &Values, part: &Values) {
+        for (number, row) in PLAUSIBLE.iter().enumerate().filter(|(_, row)| row.whose == Whose::Part) {
+            let doubt = row.doubt(sources, &facts(board, part, String::new()));
+            self.0.extend(doubt.map(|(at, text)| (number, at, text)));
         }
     }
-    said.into_iter().map(|(at, text)| format!("{at}: {text}")).collect()
+
+    /// Those of further parts behind these.
+    pub fn append(&mut self, further: &mut Unlikely) {
+        self.0.append(&mut further.0);
+    }
+
+    /// Doubts about everything that was typed, in the order of the table; of one place only the first. The board is looked at with its original.
+    pub fn doubts(mut self, sources: &Sources, board: &Values, fitted: Option<&Values>) -> Vec<String> {
+        for (number, row) in PLAUSIBLE.iter().enumerate() {
+            let entries: Vec<String> = match row.whose {
+                Whose::Part => continue,
+                Whose::Board => vec![String::new()],
+                Whose::Each(list) => (0..board.count(list)).map(|i| format!("{list}[{i}].")).collect(),
+            };
+            let asked = entries.into_iter().filter_map(|entry| Some(facts(board, fitted?, entry)));
+            let doubts = asked.filter_map(|facts| row.doubt(sources, &facts));
+            self.0.extend(doubts.map(|(at, text)| (number, at, text)));
+        }
+        self.0.sort_by_key(|(number, ..)| *number); // stable: parts keep their order
+        let mut said = HashSet::new();
+        self.0.retain(|(_, at, _)| said.insert(at.clone()));
+        self.0.into_iter().map(|(_, at, text)| format!("{at}: {text}")).collect()
+    }
 }
 
 /// Most parts that are named with a doubt that several have.
 const NAMED: usize = 4;
 
 /// A doubt about a part: its place, the name of the part, and what is said.
-type Told = (String, String, String);
+type Told<'a> = (&'a str, &'a str, &'a str);
 
 /// The same doubt about several parts once, with their names and places.
 pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
     let names: HashSet<&str> = parts.iter().map(|part| part.name.as_str()).collect();
     // "file:line: part: doubt"; a name may hold a colon itself.
-    let of_part = |doubt: &str| -> Option<Told> {
+    fn of_part<'a>(doubt: &'a str, names: &HashSet<&str>) -> Option<Told<'a>> {
         let (at, rest) = doubt.split_once(": ")?;
         let end = rest.match_indices(": ").map(|(end, _)| end).find(|&end| names.contains(&rest[..end]))?;
-        Some((at.to_string(), rest[..end].to_string(), rest[end..].to_string()))
-    };
-    let told: Vec<Option<Told>> = doubts.iter().map(|doubt| of_part(doubt)).collect();
-    let mut alike: HashMap<&str, Vec<&Told>> = HashMap::new();
-    told.iter().flatten().for_each(|one| alike.entry(&one.2).or_default().push(one));
-    let once = |(doubt, mine): (&String, &Option<Told>)| {
-        let Some(same) = mine.as_ref().and_then(|mine| alike.remove(mine.2.as_str())) else {
+        Some((at, &rest[..end], &rest[end..]))
+    }
+    let told: Vec<Option<Told<'_>>> = doubts.iter().map(|doubt| of_part(doubt, &names)).collect();
+    let mut alike: HashMap<&str, Vec<&Told<'_>>> = HashMap::new();
+    told.iter().flatten().for_each(|one| alike.entry(one.2).or_default().push(one));
+    let once = |(doubt, mine): (&String, &Option<Told<'_>>)| {
+        let Some(same) = mine.as_ref().and_then(|mine| alike.remove(mine.2)) else {
             // What has been said of several is not said again.
             return mine.is_none().then(|| doubt.clone());
         };
@@ -206,14 +222,15 @@ pub fn once(doubts: Vec<String>, parts: &[Inductor]) -> Vec<String> {
     doubts.iter().zip(&told).filter_map(once).collect()
 }
 
-fn of_several(alike: &[&Told]) -> String {
-    let listed = |what: fn(&Told) -> &str, more: &str| {
-        let first: Vec<&str> = alike.iter().take(NAMED).map(|one| what(one)).collect();
-        let left = alike.len() - first.len();
-        first.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }
+fn of_several(alike: &[&Told<'_>]) -> String {
+    let first = &alike[..alike.len().min(NAMED)];
+    let left = alike.len() - first.len();
+    let listed = |all: Vec<&str>, more: &str| {
+        all.join(", ") + &if left > 0 { format!("{more}{left} more") } else { String::new() }
     };
-    let places = listed(|one| &one.0, ", and ");
-    format!("{}{} ({places})", listed(|one| &one.1, " and "), alike[0].2)
+    let places = listed(first.iter().map(|one| one.0).collect(), ", and ");
+    let names = listed(first.iter().map(|one| one.1).collect(), " and ");
+    format!("{names}{} ({places})", alike[0].2)
 }
 
 fn facts<'a>(board: &'a Values, part: &'a Values, entry: String) -> Facts<'a> {

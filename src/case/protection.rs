@@ -114,7 +114,7 @@ pub fn derived_hold_s(v: &mut Values, path: &str) -> Option<f64> {
     // A rounding error must not add a whole period.
     let hold_s = (least_s * frequency_hz - 1e-6).ceil() / frequency_hz;
     let rule = "the larger of 8 x the recovery limit and 120 switching periods, in whole periods";
-    v.assume(path, show(hold_s, Dimension::Time), Origin::Assumed, rule);
+    v.assume(path.to_string(), show(hold_s, Dimension::Time), Origin::Assumed, rule);
     Some(hold_s)
 }
 

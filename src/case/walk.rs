@@ -1,6 +1,8 @@
 //! Holds a tree of values against the table of keys. Every problem is noted; what is right is kept.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::keys::{Key, Kind, Need, ORIGINS, children};
 use super::source::{Cell, Node, Place, Raw, Sources, nearest};
@@ -25,12 +27,12 @@ enum Data {
 pub struct Values {
     /// Prefix of keys in messages: empty for the board, else the name of the part.
     pub label: String,
-    map: BTreeMap<String, (Data, Place)>,
+    map: BTreeMap<Cow<'static, str>, (Data, Place)>,
     counts: BTreeMap<String, usize>,
     /// Paths that are given but wrong, which has been reported.
-    spoilt: BTreeSet<String>,
+    spoilt: BTreeSet<Cow<'static, str>>,
     /// Paths whose value is a default.
-    defaults: BTreeSet<String>,
+    defaults: BTreeSet<Cow<'static, str>>,
     /// Origins stated, and defaults taken.
     pub origins: Vec<DatumOrigin>,
 }
@@ -48,9 +50,9 @@ impl Values {
 
     /// Every number in SI by its path, one or a list.
     pub fn all_numbers(&self) -> BTreeMap<String, Vec<f64>> {
-        let number = |(path, (data, _)): (&String, &(Data, Place))| match data {
-            Data::Number(number) => Some((path.clone(), vec![*number])),
-            Data::Numbers(numbers) => Some((path.clone(), numbers.clone())),
+        let number = |(path, (data, _)): (&Cow<'static, str>, &(Data, Place))| match data {
+            Data::Number(number) => Some((path.to_string(), vec![*number])),
+            Data::Numbers(numbers) => Some((path.to_string(), numbers.clone())),
             _ => None,
         };
         self.map.iter().filter_map(number).collect()
@@ -114,16 +116,15 @@ impl Values {
         if self.label.is_empty() { path.to_string() } else { format!("{}: {path}", self.label) }
     }
 
-    /// The datum as the list of origins names it.
-    pub fn datum(&self, path: &str) -> String {
-        if self.label.is_empty() { format!("board: {path}") } else { self.key(path) }
-    }
-
     /// Lists a value that is not in the files, with the rule or reason behind it.
-    pub fn assume(&mut self, path: &str, value: String, origin: Origin, reason: &str) {
-        let note = format!("not in the case: {reason}");
-        self.note(path, value, origin, note, None);
-        self.origins.iter_mut().last().into_iter().for_each(|entry| entry.stated = false);
+    pub fn assume(
+        &mut self,
+        path: impl Into<Cow<'static, str>>,
+        value: impl Into<Arc<str>>,
+        origin: Origin,
+        reason: impl Into<Cow<'static, str>>,
+    ) {
+        self.push_origin(path.into(), value.into(), (origin, reason.into()), (false, None));
     }
 
     /// Origin that is listed for a value.
@@ -133,18 +134,19 @@ impl Values {
 
     /// Lists the origin of a value that the files state, with the standard uncertainty that they state as a share of it.
     pub fn note(&mut self, path: &str, value: String, origin: Origin, note: String, uncertainty: Option<f64>) {
-        let part = (!self.label.is_empty()).then(|| self.label.clone());
-        let datum = if path.is_empty() { self.label.clone() } else { self.datum(path) };
-        self.origins.push(DatumOrigin {
-            part,
-            key: path.into(),
-            stated: true,
-            uncertainty,
-            datum,
-            value,
-            origin,
-            note,
-        });
+        self.push_origin(path.to_string().into(), value.into(), (origin, note.into()), (true, uncertainty));
+    }
+
+    fn push_origin(
+        &mut self,
+        key: Cow<'static, str>,
+        value: Arc<str>,
+        (origin, reason): (Origin, Cow<'static, str>),
+        (stated, uncertainty): (bool, Option<f64>),
+    ) {
+        let known = self.origins.last().and_then(|last| last.part.clone());
+        let part = known.or_else(|| (!self.label.is_empty()).then(|| self.label.as_str().into()));
+        self.origins.push(DatumOrigin { part, key, stated, uncertainty, value, origin, reason });
     }
 
     /// Whether the files say nothing of a datum, neither right nor wrong.
@@ -162,7 +164,7 @@ const MOST_SUGGESTIONS: usize = 50;
 /// Holds the tree against the keys.
 pub fn walk(sources: &mut Sources, keys: &'static [Key], root: &Node, label: &str) -> Values {
     let mut values = Values { label: label.to_string(), ..Values::default() };
-    values.map.insert(String::new(), (Data::Flag(true), root.place.clone()));
+    values.map.insert("".into(), (Data::Flag(true), root.place.clone()));
     let mut walker = Walker { sources, keys, values };
     walker.table(root, "", "");
     walker.values
@@ -179,43 +181,44 @@ impl Walker<'_> {
         self.sources.problem(place, &self.values.key(path), expected, hint);
     }
 
-    fn table(&mut self, node: &Node, template: &str, path: &str) {
+    fn table(&mut self, node: &Node, template: &'static str, path: &str) {
         let Raw::Table(entries) = &node.raw else { return };
-        let by_name: HashMap<&str, &(String, Place, Node)> = entries.iter().map(|e| (e.0.as_str(), e)).collect();
-        let find = |name: &str| by_name.get(name).copied();
-        let kinds = children(self.keys, template).find(|k| k.name() == "kind").map(|k| k.kind);
+        // The last of equals, which is what a later value of the command line is.
+        let find = |name: &str| entries.iter().rev().find(|entry| entry.0 == name);
+        let keys: Vec<&'static Key> = children(self.keys, template).collect();
+        let kinds = keys.iter().find(|k| k.name() == "kind").map(|k| k.kind);
         // With an unknown kind, nothing can be said about the keys that depend on it.
         let kind = match (kinds, find("kind").map(|(_, _, n)| &n.raw)) {
             (Some(Kind::Choice(words)), Some(Raw::Text(t))) if words.contains(&t.as_str()) => Some(t.clone()),
             _ => None,
         };
         let mut meant = BTreeSet::new();
-        let known: BTreeSet<&str> = children(self.keys, template).map(Key::name).collect();
-        for (i, (name, place, _)) in entries.iter().filter(|(name, _, _)| !known.contains(name.as_str())).enumerate() {
+        let is_known = |name: &str| keys.iter().any(|key| key.name() == name);
+        for (i, (name, place, _)) in entries.iter().filter(|(name, _, _)| !is_known(name)).enumerate() {
             if i >= MOST_SUGGESTIONS {
                 let key = self.values.key(&joined(path, name));
                 self.sources.cause(place, &key, "a known key", "");
             } else {
-                let absent = children(self.keys, template).map(Key::name).filter(|k| find(k).is_none());
+                let absent = keys.iter().map(|key| key.name()).filter(|k| find(k).is_none());
                 let near = nearest(name, absent);
                 self.unknown(name, near, place, template, &joined(path, name));
                 meant.extend(near);
             }
         }
-        for key in children(self.keys, template) {
-            let here = joined(path, key.name());
+        for key in keys {
+            let here = || if path.is_empty() { key.path.into() } else { joined(path, key.name()).into() };
             let applies = key.only.is_empty() || kind.as_deref().is_some_and(|k| key.only.contains(&k));
             match (find(key.name()), applies) {
-                (Some((_, _, value)), true) => self.value(key, value, &here),
-                (Some((_, place, _)), false) => self.out_of_place(key, place, kind.as_deref(), &here),
+                (Some((_, _, value)), true) => self.value(key, value, here()),
+                (Some((_, place, _)), false) => self.out_of_place(key, place, kind.as_deref(), &here()),
                 // A misspelled key is one problem and not two.
-                (None, true) if !meant.contains(key.name()) => self.missing(key, node, &here),
+                (None, true) if !meant.contains(key.name()) => self.missing(key, node, here()),
                 (None, _) => {}
             }
         }
     }
 
-    fn unknown(&mut self, name: &str, near: Option<&str>, place: &Place, template: &str, path: &str) {
+    fn unknown(&mut self, name: &str, near: Option<&str>, place: &Place, template: &'static str, path: &str) {
         let elsewhere = self.keys.iter().find(|k| k.name() == name).map(|k| k.path);
         let hint = match (near, elsewhere) {
             (_, Some(other)) => format!("the key is {other}"),
@@ -236,7 +239,7 @@ impl Walker<'_> {
         }
     }
 
-    fn missing(&mut self, key: &Key, table: &Node, path: &str) {
+    fn missing(&mut self, key: &'static Key, table: &Node, path: Cow<'static, str>) {
         match key.need {
             Need::Required => {
                 let at = Place { span: table.place.span.start..table.place.span.start, ..table.place };
@@ -246,11 +249,11 @@ impl Walker<'_> {
                     _ => format!("for example {} = {}", key.name(), key.example),
                 };
                 let what = key.text.trim_end_matches('.');
-                self.problem(&at, path, format!("the key {}: {what}", key.name()), hint);
+                self.problem(&at, &path, format!("the key {}: {what}", key.name()), hint);
             }
             Need::Default(_, _) if key.kind == Kind::Table => {
                 let empty = Node { raw: Raw::Table(Vec::new()), place: table.place.clone() };
-                self.table(&empty, key.path, path);
+                self.table(&empty, key.path, &path);
             }
             Need::Default(value, reason) => {
                 let data = match key.kind {
@@ -259,8 +262,8 @@ impl Walker<'_> {
                     _ => Some(Data::Text(value.to_string())),
                 };
                 if let Some(data) = data {
-                    self.values.map.insert(path.to_string(), (data, table.place.clone()));
-                    self.values.defaults.insert(path.to_string());
+                    self.values.map.insert(path.clone(), (data, table.place.clone()));
+                    self.values.defaults.insert(path.clone());
                     self.values.assume(path, value.to_string(), Origin::Assumed, reason);
                 }
             }
@@ -269,7 +272,8 @@ impl Walker<'_> {
         }
     }
 
-    fn value(&mut self, key: &Key, node: &Node, path: &str) {
+    fn value(&mut self, key: &'static Key, node: &Node, here: Cow<'static, str>) {
+        let path = here.as_ref();
         let data = match (key.kind, &node.raw) {
             (Kind::Quantity(d), Raw::Table(_)) => self.datum(key, d, node, path),
             (Kind::Quantity(d), Raw::Text(t) | Raw::Number(t)) => {
@@ -298,8 +302,8 @@ impl Walker<'_> {
             }
         };
         match data {
-            Some(data) => drop(self.values.map.insert(path.to_string(), (data, node.place.clone()))),
-            None => drop(self.values.spoilt.insert(path.to_string())),
+            Some(data) => drop(self.values.map.insert(here, (data, node.place.clone()))),
+            None => drop(self.values.spoilt.insert(here)),
         }
     }
 
@@ -496,7 +500,7 @@ impl Walker<'_> {
         Some(all)
     }
 
-    fn tables(&mut self, key: &Key, items: &[Node], node: &Node, path: &str) -> Option<Data> {
+    fn tables(&mut self, key: &'static Key, items: &[Node], node: &Node, path: &str) -> Option<Data> {
         if items.is_empty() {
             self.problem(&node.place, path, "at least one entry", format!("add an entry [[{path}]]"));
         }
@@ -504,7 +508,7 @@ impl Walker<'_> {
         for (i, item) in items.iter().enumerate() {
             let here = format!("{path}[{i}]");
             if let Raw::Table(_) = item.raw {
-                self.values.map.insert(here.clone(), (Data::Flag(true), item.place.clone()));
+                self.values.map.insert(here.clone().into(), (Data::Flag(true), item.place.clone()));
                 self.table(item, key.path, &here);
             } else {
                 self.problem(&item.place, &here, "a table", format!("write it as [[{}]]", key.path));

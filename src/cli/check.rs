@@ -115,7 +115,7 @@ const OF_THE_TOOL: [&str; 4] = ["limits.", "bench.", "numerics.", "measure."];
 struct Group<'a> {
     key: &'a str,
     value: &'a str,
-    note: &'a str,
+    note: String,
     parts: Vec<&'a str>,
 }
 
@@ -123,13 +123,16 @@ struct Group<'a> {
 fn grouped(case: &Case, wanted: Origin) -> Vec<Group<'_>> {
     let mut groups: Vec<Group> = vec![];
     for datum in case.origins.iter().filter(|datum| datum.origin == wanted) {
-        let (key, value, note) = (datum.key.as_str(), datum.value.as_str(), datum.note.as_str());
+        let (key, value) = (datum.key.as_ref(), datum.value.as_ref());
         let same =
             |group: &&mut Group| (group.key, group.value, group.parts.is_empty()) == (key, value, datum.part.is_none());
         match (groups.iter_mut().find(same), &datum.part) {
             (Some(group), Some(part)) => group.parts.push(part),
             (Some(_), None) => {}
-            (None, part) => groups.push(Group { key, value, note, parts: part.as_deref().into_iter().collect() }),
+            (None, part) => {
+                let note = datum.note().into_owned();
+                groups.push(Group { key, value, note, parts: part.as_deref().into_iter().collect() });
+            }
         }
     }
     groups

@@ -24,12 +24,7 @@ pub struct Given {
 impl Given {
     /// Reads the case; an interruption stops its runs.
     pub fn read(&self) -> Result<Case, Error> {
-        self.read_with_lists(&[])
-    }
-
-    /// The same with the parts of further lists.
-    pub fn read_with_lists(&self, lists: &[PathBuf]) -> Result<Case, Error> {
-        self.read_another(&self.case, lists)
+        self.read_with(&[])
     }
 
     /// Reads the case, whose original may be alone.
@@ -37,6 +32,11 @@ impl Given {
         let mut case = case::read_original(&self.case, &self.set)?;
         case.cancel = super::CANCEL.clone();
         Ok(case)
+    }
+
+    /// Reads the case with the parts of further lists, and what they are offered for.
+    pub fn read_with_lists(&self, lists: &[PathBuf]) -> Result<Case, Error> {
+        self.read_another(&self.case, lists)
     }
 
     /// Another case in the same way.

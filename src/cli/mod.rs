@@ -6,6 +6,7 @@ mod calibrate;
 mod check;
 mod compare;
 mod diff;
+mod filters;
 mod given;
 mod impedance;
 mod measured;

@@ -1,16 +1,16 @@
 //! `presolder screen`.
 
+use super::filters::{Filters, Sorted, Wanted};
 use super::given::Given;
 use super::{Done, output};
 use crate::case::Case;
 use crate::corridor::screen::Screen as Bench;
 use crate::error::Error;
 use crate::record;
-use crate::record::screen::{NotExamined, Row, Scope, ScreenRecord, Shard};
+use crate::record::screen::{Row, Scope, ScreenRecord, Shard};
 use crate::report::folder;
 use crate::report::journal::{Journal, Writer};
 use crate::report::{ReportError, boards, screen};
-use crate::units::{self, Dimension};
 use crate::visible::{visible, visible_path};
 use clap::Args;
 use rayon::prelude::*;
@@ -20,10 +20,12 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 const EXAMPLE: &str = "Examples:\n  presolder screen cases/valve-controller stock.xlsx\n  presolder screen cases/valve-controller stock.csv \
-offer.ods --inductance \"8 uH..15 uH\" --top 20\n\n\
+offer.ods --inductance \"8 uH..15 uH\" --top 20\n  presolder screen cases/valve-controller stock.csv --highest-price \"0.80 EUR\" --least-stock 500\n\n\
 Lists are read as compare reads them (docs/parts-tables.md): CSV, tab, XLSX, ODS. The parts of the case itself are screened with them. First what a \
 data sheet alone fails, then the conditions in which the original comes closest to its limits, then everything for the parts that are left: \
-a part that passes here passes compare. Writes screen.html, screen.csv, left_out.csv and screen.json into a folder.\n\n\
+a part that passes here passes compare. The order is PASS, NO WORSE, UNDECIDED, FAIL; of open parts by the share of what is not known within which \
+they pass, then by the smallest margin, the price, the stock. Prices and stocks are read from the lists; quantity breaks are not: of several columns of prices \
+you say which counts. Writes screen.html, screen.csv, left_out.csv and screen.json into a folder.\n\n\
 An interrupted screening keeps the parts that are done, beside the folder, and the same command goes on with them.";
 
 /// Arguments of `screen`.
@@ -46,9 +48,8 @@ pub struct Screen {
     /// Parts to print, the best first.
     #[arg(long, value_name = "COUNT", default_value_t = 10)]
     top: usize,
-    /// Examine parts of this nominal inductance alone, for example "8 uH..15 uH". Others are listed as not examined.
-    #[arg(long, value_name = "FROM..TO")]
-    inductance: Option<String>,
+    #[command(flatten)]
+    filters: Filters,
     /// Run everything for every part, also for those that fail early.
     #[arg(long)]
     everything: bool,
@@ -67,7 +68,7 @@ pub struct Screen {
 impl Screen {
     /// Does it.
     pub fn run(&self) -> Result<Done, Error> {
-        let window = self.inductance.as_deref().map(window).transpose()?;
+        let wanted = self.filters.wanted()?;
         let shard = self.shard.as_deref().map(shard).transpose()?;
         self.lists.iter().try_for_each(|list| is_there(list))?;
         let mut cases = vec![self.given.read_with_lists(&self.lists)?];
@@ -83,11 +84,12 @@ impl Screen {
         reserved.iter().for_each(|_| output::note_target(&target));
         output::begin_simulating();
         let mut found = vec![];
-        for (number, case) in cases.iter().enumerate() {
-            if cases.len() > 1 {
-                output::note(&format!("board {} of {}: {}", number + 1, cases.len(), visible(&case.name)));
+        let boards = cases.len();
+        for (number, case) in cases.into_iter().enumerate() {
+            if boards > 1 {
+                output::note(&format!("board {} of {boards}: {}", number + 1, visible(&case.name)));
             }
-            found.push(self.screened(case, &beside(&target, number), (window, shard))?);
+            found.push(self.screened(case, &beside(&target, number), (wanted, shard))?);
         }
         found[0].calibration = calibration;
         let done = match &found[..] {
@@ -96,7 +98,7 @@ impl Screen {
         };
         if self.writes() {
             // The result holds all of it now.
-            (0..cases.len()).for_each(|number| drop(std::fs::remove_file(beside(&target, number))));
+            (0..boards).for_each(|number| drop(std::fs::remove_file(beside(&target, number))));
         }
         Ok(done)
     }
@@ -115,21 +117,25 @@ impl Screen {
     /// The parts on one board; those that are done stand in the journal.
     fn screened(
         &self,
-        case: &Case,
+        case: Case,
         journal: &Path,
-        (window, shard): (Option<(f64, f64)>, Option<Shard>),
+        (wanted, shard): (Wanted, Option<Shard>),
     ) -> Result<ScreenRecord, Error> {
-        let bench = Bench::new(case, &|_, _| {}).map_err(|failure| record::error(failure, &case.parts[0].name))?;
-        let (mut wanted, not_examined) = filtered(case, window);
+        let Sorted { mut examined, not_examined, filters, offers } = wanted.sort(&case);
         if let Some(shard) = shard {
-            wanted = shard.of_parts(case, wanted);
+            examined = shard.of_parts(&case, examined);
         }
+        let (header, original) = (self.header(&case), case.parts[0].name.clone());
+        let bench = Bench::new(case, &|_, _| {}).map_err(|failure| record::error(failure, &original))?;
         let journal = match self.writes() {
-            true => Some(Journal::read(journal, &self.header(case)).map_err(output::report_error)?),
+            true => Some(Journal::read(journal, &header).map_err(output::report_error)?),
             false => None,
         };
-        let rows = self.rows(&bench, &wanted, journal)?;
-        Ok(record::screen::record(&bench, rows, Scope { not_examined, staged: !self.everything, shard }))
+        let mut rows = self.rows(&bench, &examined, journal)?;
+        for row in &mut rows {
+            row.offer = offers.get(&row.part).cloned().unwrap_or_default();
+        }
+        Ok(record::screen::record(&bench, rows, Scope { filters, not_examined, staged: !self.everything, shard }))
     }
 
     fn give_boards(
@@ -264,35 +270,6 @@ fn note(writer: &Mutex<Option<Writer>>, row: &Row) -> Result<(), Error> {
     let line = serde_json::to_string(row).map_err(|error| output::report_error(error.into()))?;
     let mut writer = writer.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     writer.as_mut().map_or(Ok(()), |writer| writer.write(&format!("{line}\n"))).map_err(output::report_error)
-}
-
-/// Numbers of the substitutes that are examined, and those that the filter leaves out.
-fn filtered(case: &Case, window: Option<(f64, f64)>) -> (Vec<usize>, Vec<NotExamined>) {
-    let (mut wanted, mut left) = (vec![], vec![]);
-    for (number, part) in case.parts.iter().enumerate().skip(1) {
-        match window {
-            Some((low, high)) if !(low..=high).contains(&part.inductance_h) => {
-                let shown = |value: f64| units::show(value, Dimension::Inductance);
-                let reason =
-                    format!("inductance {} is outside {} to {}", shown(part.inductance_h), shown(low), shown(high));
-                left.push(NotExamined { part: part.name.clone(), reason });
-            }
-            _ => wanted.push(number),
-        }
-    }
-    (wanted, left)
-}
-
-/// A window of inductance: two values with units and two dots between them.
-fn window(text: &str) -> Result<(f64, f64), Error> {
-    let wrong = || {
-        let text = visible(text);
-        Error::Output(format!("error: --inductance {text}: expected two inductances, for example \"8 uH..15 uH\""))
-    };
-    let (low, high) = text.split_once("..").ok_or_else(wrong)?;
-    let value = |text: &str| units::parse(text.trim(), Dimension::Inductance).map_err(|_| wrong());
-    let (low, high) = (value(low)?, value(high)?);
-    if low <= high { Ok((low, high)) } else { Err(wrong()) }
 }
 
 /// Which share of the parts: two numbers with a slash between.

@@ -45,7 +45,7 @@ impl Specify {
         let original = case.parts[0].name.clone();
         let stopped = |failure| record::error(failure, &original);
         output::note("looking at the original");
-        let screen = Screen::new(&case, &|_, _| {}).map_err(stopped)?;
+        let screen = Screen::new(case, &|_, _| {}).map_err(stopped)?;
         let found = specify(&screen, &wish, &|what| output::note(what)).map_err(|why| self.refused(why, &original))?;
         let record = record::specification::record(&found);
         match self.json {

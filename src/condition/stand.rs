@@ -368,13 +368,22 @@ pub(crate) fn note_beyond(curve: &FluxCurve, peak_a: f64, figures: &mut Figures)
 /// # Errors
 /// A loop that cannot be had on the original part.
 pub fn prepared(case: &Case) -> Result<Case, Failure> {
-    let Some(aim) = case.board.control.aim else { return Ok(case.clone()) };
+    let mut case = case.clone();
+    prepare(&mut case)?;
+    Ok(case)
+}
+
+/// The same in place.
+///
+/// # Errors
+/// As [`prepared`].
+pub fn prepare(case: &mut Case) -> Result<(), Failure> {
+    let Some(aim) = case.board.control.aim else { return Ok(()) };
     let board = &case.board;
     let stand = Stand::new(case, &case.parts[0], CORNERS[0], board.nominal_input_v);
     let full_a = stand.full_load_a();
     let (circuit, _) = stand.circuit(full_a, board.ambient_degc, &[])?;
     let compensator = synthesis::fit(&circuit, &aim, full_a)?;
-    let mut case = case.clone();
     case.board.control.compensator = compensator;
-    Ok(case)
+    Ok(())
 }

@@ -9,6 +9,7 @@ use crate::condition::stand::Stand;
 use crate::model::case::{Case, Cooling, Reading};
 use crate::model::corner::CORNERS;
 use crate::model::doubt::{Nature, Owner, doubts};
+use crate::model::parts::Inductor;
 
 /// Relative standard uncertainty of a part's calculated loss at full load (common practice).
 const LOSS: f64 = 0.05;
@@ -33,10 +34,16 @@ fn before(case: &Case) -> (f64, f64) {
 /// # Errors
 /// An interruption. A reading whose condition cannot be simulated is doubted, and all else goes on.
 pub(super) fn learn(case: &mut Case) -> Result<(), Failure> {
-    let readings = case.readings.clone();
-    for reading in readings {
+    if case.readings.is_empty() || case.parts.is_empty() {
+        return Ok(());
+    }
+    let mut alone = case.frame();
+    let name = case.parts[0].name.clone();
+    alone.origins.extend(case.origins.iter().filter(|origin| origin.part.as_deref() == Some(&name)).cloned());
+    alone.parts.push(case.parts[0].clone());
+    for reading in case.readings.clone() {
         let place = format!("{} V, {} A, {} degC", reading.input_v, reading.load_a, reading.ambient_degc);
-        match take(case, &reading) {
+        match take(&mut alone, &mut case.parts[1..], &reading) {
             Err(failure) if failure.is_interruption() => return Err(failure),
             Err(failure) => case.warnings.push(format!("reading at {place}: not used, since it cannot be simulated: {failure}")),
             Ok(Used::No) => case.warnings.push(format!(
@@ -45,6 +52,8 @@ pub(super) fn learn(case: &mut Case) -> Result<(), Failure> {
             Ok(Used::Yes) => {}
         }
     }
+    case.parts[0] = alone.parts.remove(0);
+    case.cooling = alone.cooling;
     Ok(())
 }
 
@@ -54,7 +63,8 @@ enum Used {
     No,
 }
 
-fn take(case: &mut Case, reading: &Reading) -> Result<Used, Failure> {
+/// Takes a reading into the case with the original alone, and what it tells of the board into the other parts.
+fn take(case: &mut Case, others: &mut [Inductor], reading: &Reading) -> Result<Used, Failure> {
     let mut there = case.clone();
     there.board.ambient_degc = reading.ambient_degc;
     let stand = Stand::new(&there, &there.parts[0], CORNERS[0], reading.input_v);
@@ -73,8 +83,9 @@ fn take(case: &mut Case, reading: &Reading) -> Result<Used, Failure> {
     // The original as a whole: its loss is part of what was read, so that its doubt does not count against it.
     let (for_original, original) = combined(board.hypot(own), of_reading);
     let (for_board, left) = combined(board, of_reading.hypot(own).hypot(LOSS));
-    for (number, part) in case.parts.iter_mut().enumerate() {
-        part.thermal_resistance_k_per_w *= 1.0 + off * if number == 0 { for_original } else { for_board };
+    case.parts[0].thermal_resistance_k_per_w *= 1.0 + off * for_original;
+    for part in others {
+        part.thermal_resistance_k_per_w *= 1.0 + off * for_board;
     }
     case.cooling = Some(Cooling { board: left, original });
     Ok(Used::Yes)

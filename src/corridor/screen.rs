@@ -8,7 +8,7 @@ use super::{Look, Orbits, base, conclusions, cooling, corners, ends, figures, fo
 use crate::condition;
 use crate::condition::contract::Found;
 use crate::condition::figures::{AtEnds, Datum, Failure, Figures, PartFigures, Place};
-use crate::condition::stand::{Stand, prepared};
+use crate::condition::stand::{Stand, prepare};
 use crate::judge::finding::Finding;
 use crate::judge::requirement::{REQUIREMENTS, Requirement};
 use crate::judge::sight::{margin, without_number};
@@ -16,7 +16,9 @@ use crate::judge::{self, Outcome, State, Verdict};
 use crate::model::case::{Case, DatumOrigin};
 use crate::model::corner::End;
 use crate::model::parts::Inductor;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
+use std::ops::Range;
+use std::sync::Arc;
 
 /// Most places of one condition in which a part is tried.
 const MOST_OF_A_CONDITION: usize = 2;
@@ -57,10 +59,13 @@ pub struct Looked {
 
 /// All parts of a case, to be posed on its board one by one.
 struct All {
+    /// The case with its parts, without what it knows of their data.
     case: Case,
-    /// The case without parts, and without what it knows of their data.
+    /// The case without parts.
     frame: Case,
-    origins: HashMap<String, Vec<DatumOrigin>>,
+    /// What is known of the data of parts, and where it stands for each.
+    origins: Vec<DatumOrigin>,
+    of_part: HashMap<Arc<str>, Vec<Range<usize>>>,
 }
 
 /// Where a part is looked at: a place, and ends of absent data that are tried there besides the data as they are shown.
@@ -81,22 +86,30 @@ pub struct Screen {
 
 impl All {
     fn of(mut case: Case) -> All {
-        let mut origins: HashMap<String, Vec<DatumOrigin>> = HashMap::new();
-        let (of_parts, of_board): (Vec<_>, Vec<_>) = case.origins.drain(..).partition(|origin| origin.part.is_some());
-        for origin in of_parts {
-            origins.entry(origin.part.clone().unwrap_or_default()).or_default().push(origin);
+        let is_of_part = |origin: &mut DatumOrigin| origin.part.is_some();
+        let origins: Vec<DatumOrigin> = case.origins.extract_if(.., is_of_part).collect();
+        let mut of_part: HashMap<Arc<str>, Vec<Range<usize>>> = HashMap::new();
+        let mut begin = 0;
+        for run in origins.chunk_by(|a, b| a.part == b.part) {
+            let end = begin + run.len();
+            of_part.entry(run[0].part.clone().unwrap_or_default()).or_default().push(begin..end);
+            begin = end;
         }
-        let parts = std::mem::take(&mut case.parts);
-        let frame = Case { origins: of_board, warnings: vec![], places: BTreeMap::new(), ..case.clone() };
-        case.parts = parts;
-        All { case, frame, origins }
+        let frame = case.frame();
+        case.origins.clear();
+        All { case, frame, origins, of_part }
+    }
+
+    /// What is known of the data of a part.
+    fn origins(&self, part: &str) -> impl Iterator<Item = &DatumOrigin> {
+        self.of_part.get(part).into_iter().flatten().flat_map(|run| &self.origins[run.clone()])
     }
 
     /// The case with some of its parts.
     fn posed(&self, parts: &[usize]) -> Case {
         let mut posed = self.frame.clone();
         for part in parts.iter().map(|number| &self.case.parts[*number]) {
-            posed.origins.extend(self.origins.get(&part.name).into_iter().flatten().cloned());
+            posed.origins.extend(self.origins(&part.name).cloned());
             posed
                 .places
                 .extend(self.case.places.get_key_value(&part.name).map(|(name, at)| (name.clone(), at.clone())));
@@ -111,8 +124,8 @@ impl Screen {
     ///
     /// # Errors
     /// A compensator that cannot be laid out, or an interruption.
-    pub fn new(case: &Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Screen, Failure> {
-        let mut case = prepared(case)?;
+    pub fn new(mut case: Case, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Screen, Failure> {
+        prepare(&mut case)?;
         cooling::learn(&mut case)?;
         let all = All::of(case);
         let whole = looked_at(&all.posed(&[0]), (vec![], Orbits(vec![])), progress)?;
@@ -139,8 +152,10 @@ impl Screen {
     /// The case with the original and a part of which the same is known as of the original.
     pub(super) fn with(&self, part: Inductor) -> Case {
         let mut posed = self.all.posed(&[0]);
-        let known = self.all.origins.get(&self.all.case.parts[0].name).into_iter().flatten();
-        posed.origins.extend(known.map(|origin| DatumOrigin { part: Some(part.name.clone()), ..origin.clone() }));
+        let known = self.all.origins(&self.all.case.parts[0].name);
+        posed
+            .origins
+            .extend(known.map(|origin| DatumOrigin { part: Some(part.name.as_str().into()), ..origin.clone() }));
         posed.parts.push(part);
         posed
     }

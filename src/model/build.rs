@@ -370,6 +370,7 @@ impl Case {
             origins: vec![],
             left_out: vec![],
             places: BTreeMap::new(),
+            offers: BTreeMap::new(),
             warnings: vec![],
             files: vec![],
             only_conditions: None,

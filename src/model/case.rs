@@ -1,9 +1,12 @@
 //! A case as data: board, parts, limits, what the bench resolves, numerical settings. Plain values; whoever reads or builds one fills it.
 
 use super::board::Board;
+use super::offer::Offer;
 use super::parts::{Class, Grade, Inductor, Shield};
 use crate::engine::cancel::Cancel;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// A case that has been read and found consistent.
 #[derive(Clone, Debug)]
@@ -38,6 +41,8 @@ pub struct Case {
     pub origins: Vec<DatumOrigin>,
     /// File and line of each part, by its name; empty for a case that no file holds.
     pub places: BTreeMap<String, String>,
+    /// What lists offer each part for, by its name; read for a screening alone.
+    pub offers: BTreeMap<String, Vec<Offer>>,
     /// Doubts about the data that do not stop a run.
     pub warnings: Vec<String>,
     /// Lines of lists of parts that cannot be used, each with file, line and reason.
@@ -56,6 +61,18 @@ impl Case {
     /// The part that is on the board now; `None` for a case without parts.
     pub fn original(&self) -> Option<&Inductor> {
         self.fitted.as_deref().or(self.parts.first())
+    }
+
+    /// A copy without parts and what is said of them alone. It is made without a copy of those, of which there may be very many.
+    pub fn frame(&mut self) -> Case {
+        let (parts, offers) = (std::mem::take(&mut self.parts), std::mem::take(&mut self.offers));
+        let (places, warnings) = (std::mem::take(&mut self.places), std::mem::take(&mut self.warnings));
+        let (left_out, origins) = (std::mem::take(&mut self.left_out), std::mem::take(&mut self.origins));
+        let of_board = origins.iter().filter(|origin| origin.part.is_none()).cloned().collect();
+        let frame = Case { origins: of_board, ..self.clone() };
+        (self.parts, self.offers, self.places) = (parts, offers, places);
+        (self.warnings, self.left_out, self.origins) = (warnings, left_out, origins);
+        frame
     }
 
     /// Leaves out every substitute that is not among some numbers of parts.
@@ -226,25 +243,39 @@ pub enum Origin {
     Absent,
 }
 
-/// Origin of one datum.
+/// Origin of one datum. A long list has a dozen of them a part: what many have in common stands once.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DatumOrigin {
     /// Whose datum it is: the part of that name, or the board where there is none.
-    pub part: Option<String>,
+    pub part: Option<Arc<str>>,
     /// Its key, such as `stage.rise_time` or `output.capacitors[0].esr`; empty for all data of the part that do not say otherwise.
-    pub key: String,
+    pub key: Cow<'static, str>,
     /// Whether the files state the value, or this tool took or derived it.
     pub stated: bool,
     /// Standard uncertainty that the files state with it, as a share of the value.
     pub uncertainty: Option<f64>,
-    /// Which datum, for people: "board: control.gain_bandwidth" or "Kestrel-10: dcr_max".
-    pub datum: String,
     /// Its value as text with unit.
-    pub value: String,
+    pub value: Arc<str>,
     /// Where it comes from.
     pub origin: Origin,
     /// Reason or rule, where one is known.
-    pub note: String,
+    pub reason: Cow<'static, str>,
+}
+
+impl DatumOrigin {
+    /// Which datum, for people: "board: control.gain_bandwidth" or "Kestrel-10: dcr_max".
+    pub fn datum(&self) -> String {
+        match &self.part {
+            None => format!("board: {}", self.key),
+            Some(part) if self.key.is_empty() => part.to_string(),
+            Some(part) => format!("{part}: {}", self.key),
+        }
+    }
+
+    /// Reason or rule, for people.
+    pub fn note(&self) -> Cow<'_, str> {
+        if self.stated { Cow::Borrowed(&self.reason) } else { format!("not in the case: {}", self.reason).into() }
+    }
 }
 
 /// Absolute limits of the board and agreed changes against the original. `None` in an absolute limit: not stated.

@@ -14,6 +14,7 @@ use crate::units::Dimension;
 pub use saturation::{HOT, estimated};
 #[cfg(feature = "shell")]
 pub(crate) use saturation::{lacks_hot, set_hot_currents};
+use std::borrow::Cow;
 
 /// Whose datum it is: common to all parts on the board, or the part's own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -328,9 +329,15 @@ impl Rule {
 
     /// Key of the datum with the number of its branch.
     pub fn key_of(&self, branch: usize) -> String {
+        self.key_in_place(branch).into_owned()
+    }
+
+    fn key_in_place(&self, branch: usize) -> Cow<'static, str> {
         match self.place {
-            Place::OutputBank | Place::InputBank => self.key.replace("capacitors.", &format!("capacitors[{branch}].")),
-            Place::Board | Place::Part => self.key.to_string(),
+            Place::OutputBank | Place::InputBank => {
+                self.key.replace("capacitors.", &format!("capacitors[{branch}].")).into()
+            }
+            Place::Board | Place::Part => self.key.into(),
         }
     }
 
@@ -365,14 +372,16 @@ impl Rule {
     fn read(&self, board: &Board, part: &Inductor, branch: usize) -> Present {
         match self.datum {
             Datum::Own { read, .. } => read(board, part, branch),
-            Datum::Slot(slot) => {
-                let value = slot(&mut board.clone(), &mut part.clone(), branch).copied();
-                value.map_or(Present::NotHere, Present::Value)
-            }
-            Datum::Option(slot) => {
-                let value = *slot(&mut board.clone(), &mut part.clone(), branch);
-                value.map_or(Present::Missing, Present::Value)
-            }
+            _ => self.read_in_place(&mut board.clone(), &mut part.clone(), branch),
+        }
+    }
+
+    /// The same without copies: a slot is found by what may also be written. Nothing is written here.
+    fn read_in_place(&self, board: &mut Board, part: &mut Inductor, branch: usize) -> Present {
+        match self.datum {
+            Datum::Own { read, .. } => read(board, part, branch),
+            Datum::Slot(slot) => slot(board, part, branch).map_or(Present::NotHere, |value| Present::Value(*value)),
+            Datum::Option(slot) => slot(board, part, branch).map_or(Present::Missing, Present::Value),
         }
     }
 
@@ -518,7 +527,7 @@ pub struct Filled {
     /// Its rule.
     pub rule: &'static Rule,
     /// Its key, with the number of the branch.
-    pub key: String,
+    pub key: Cow<'static, str>,
     /// Value that holds now.
     pub shown: f64,
 }
@@ -526,13 +535,15 @@ pub struct Filled {
 /// Fills what is absent from board (`of_part` false) or part (`of_part` true) by the rules; `is_absent` tells it by the key. Factors are
 /// not filled: whoever derives one datum from another does it.
 pub fn fill(board: &mut Board, part: &mut Inductor, of_part: bool, is_absent: impl Fn(&str) -> bool) -> Vec<Filled> {
-    let rules: Vec<(&'static Rule, usize)> = places(board, part).collect();
+    let wanted = |(rule, _): &(&'static Rule, usize)| matches!(rule.place, Place::Part) == of_part && !rule.is_factor;
+    let rules: Vec<(&'static Rule, usize)> = places(board, part).filter(wanted).collect();
     let mut filled = vec![];
     for (rule, branch) in rules {
-        let key = rule.key_of(branch);
-        let wanted = matches!(rule.place, Place::Part) == of_part && !rule.is_factor && is_absent(&key);
-        let here = rule.read(board, part, branch) != Present::NotHere;
-        if let (true, Some(absent)) = (wanted && here, rule.absent_here(board, part, branch)) {
+        let key = rule.key_in_place(branch);
+        if !is_absent(&key) || rule.read_in_place(board, part, branch) == Present::NotHere {
+            continue;
+        }
+        if let Some(absent) = rule.absent_here(board, part, branch) {
             rule.set(board, part, branch, absent.shown);
             filled.push(Filled { rule, key, shown: absent.shown });
         }

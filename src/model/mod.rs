@@ -9,6 +9,7 @@ pub mod corner;
 pub mod doubt;
 pub mod family;
 pub mod load;
+pub mod offer;
 pub mod parts;
 pub mod procedure;
 pub mod series;

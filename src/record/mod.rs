@@ -297,10 +297,10 @@ fn origins(case: &Case) -> Vec<OriginRecord> {
         Origin::Absent => "absent",
     };
     let stated = case.origins.iter().map(|origin| OriginRecord {
-        datum: origin.datum.clone(),
-        value: origin.value.clone(),
+        datum: origin.datum(),
+        value: origin.value.to_string(),
         origin: word(origin.origin).into(),
-        note: origin.note.clone(),
+        note: origin.note().into_owned(),
     });
     let laid_out = case.board.control.aim.map(|_| OriginRecord {
         datum: "board: control.compensator".into(),

@@ -9,6 +9,7 @@ use crate::corridor::tipping::Tipping;
 use crate::judge::Verdict;
 use crate::judge::finding::Finding;
 use crate::model::case::Case;
+use crate::model::offer::Offer;
 use crate::model::parts::Inductor;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -42,6 +43,9 @@ pub struct ScreenRecord {
     pub deciding_data: Vec<Decided>,
     /// Checks by which parts fail, with their number, most first.
     pub failing_checks: Vec<Decided>,
+    /// Filters that were set.
+    #[serde(default)]
+    pub filters: Vec<Filter>,
     /// Parts that a filter leaves unexamined, by name.
     pub not_examined: Vec<NotExamined>,
     /// Lines of the lists that cannot be used, with the reason.
@@ -117,7 +121,7 @@ fn differs(a: &ScreenRecord, b: &ScreenRecord) -> Option<&'static str> {
         ("instruction set", a.instruction_set == b.instruction_set),
         ("number of shares", a.shard.map(|shard| shard.of) == b.shard.map(|shard| shard.of)),
         ("case or lists", a.case == b.case && a.left_out == b.left_out && a.warnings == b.warnings),
-        ("filters", a.not_examined == b.not_examined),
+        ("filters", a.filters == b.filters && a.not_examined == b.not_examined),
         ("staging", a.staged == b.staged),
         ("original", a.original == b.original && a.original_data == b.original_data),
     ];
@@ -131,6 +135,55 @@ pub struct NotExamined {
     pub part: String,
     /// Why.
     pub reason: String,
+}
+
+/// A filter, and what came of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Filter {
+    /// Datum that it looks at: `inductance`, `price` or `stock`.
+    pub datum: String,
+    /// What it asks.
+    pub asks: String,
+    /// Parts outside, which are not examined.
+    pub outside: usize,
+    /// Parts that are examined though the lists do not state that datum, or state it in another currency.
+    pub not_stated: usize,
+}
+
+/// What a part is offered for: price of one piece and stock. Neither passes or fails a part.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct OfferRecord {
+    /// Price of one piece.
+    pub price: Option<f64>,
+    /// Currency of the price, never converted.
+    pub currency: Option<String>,
+    /// Pieces in stock.
+    pub stock: Option<u64>,
+    /// Whether there may be more than that.
+    pub or_more: bool,
+}
+
+impl From<&Offer> for OfferRecord {
+    fn from(offer: &Offer) -> OfferRecord {
+        OfferRecord {
+            price: offer.price.map(|price| price.amount),
+            currency: offer.price.map(|price| price.currency.into()),
+            stock: offer.stock.map(|stock| stock.pieces),
+            or_more: offer.stock.is_some_and(|stock| stock.or_more),
+        }
+    }
+}
+
+impl OfferRecord {
+    /// The lower price first, then the larger stock; what is not stated comes last. Prices of several currencies stand currency by currency.
+    pub fn by_preference(&self, other: &OfferRecord) -> Ordering {
+        let by_price = match (self.price, other.price) {
+            (Some(a), Some(b)) => self.currency.cmp(&other.currency).then(a.total_cmp(&b)),
+            (a, b) => b.is_some().cmp(&a.is_some()),
+        };
+        let stock = |offer: &OfferRecord| (offer.stock, offer.or_more);
+        by_price.then(stock(other).cmp(&stock(self)))
+    }
 }
 
 /// Something that decides on several parts.
@@ -194,6 +247,9 @@ pub struct Row {
     pub share: Option<f64>,
     /// Data of the part.
     pub data: Data,
+    /// What it is offered for.
+    #[serde(default)]
+    pub offer: OfferRecord,
     /// The first part in the list of ranks whose data are the same in everything, where it is another.
     pub like: Option<String>,
     /// Runs that would have taken too long; their checks are open.
@@ -234,6 +290,7 @@ pub fn row(looked: &Looked) -> Row {
         datum,
         share: looked.share,
         data: data(&case.parts[1]),
+        offer: OfferRecord::default(), // it is the list's and not the part's: a row that is kept has none
         like: None,
         left_out: looked.left_out,
         sha256: hash(case, 1),
@@ -301,6 +358,8 @@ pub fn board_hash(case: &Case) -> String {
 
 /// What was looked at, and how.
 pub struct Scope {
+    /// Filters that were set.
+    pub filters: Vec<Filter>,
     /// Parts that a filter leaves out.
     pub not_examined: Vec<NotExamined>,
     /// Whether parts that fail early were looked at no further.
@@ -325,6 +384,7 @@ pub fn record(screen: &Screen, rows: Vec<Row>, scope: Scope) -> ScreenRecord {
         rows: vec![],
         deciding_data: vec![],
         failing_checks: vec![],
+        filters: scope.filters,
         not_examined: scope.not_examined,
         left_out: case.left_out.clone(),
         warnings: case.warnings.clone(),
@@ -349,15 +409,16 @@ impl ScreenRecord {
     }
 }
 
-/// The order in which parts are proposed: the outcome; of open ones the share of what is not known within which they pass; the margin; then
-/// the name.
+/// The order in which parts are proposed: the outcome; of open ones the share of what is not known within which they pass; the margin; what
+/// they are offered for; then the name.
 fn by_rank(a: &Row, b: &Row) -> Ordering {
     let more = |a: Option<f64>, b: Option<f64>| {
         let or_least = |value: Option<f64>| value.unwrap_or(f64::NEG_INFINITY);
         or_least(b).total_cmp(&or_least(a))
     };
     let by_outcome = a.outcome.cmp(&b.outcome);
-    by_outcome.then(more(a.share, b.share)).then(more(a.margin_in_u, b.margin_in_u)).then(a.part.cmp(&b.part))
+    let by_margin = by_outcome.then(more(a.share, b.share)).then(more(a.margin_in_u, b.margin_in_u));
+    by_margin.then_with(|| a.offer.by_preference(&b.offer)).then_with(|| a.part.cmp(&b.part))
 }
 
 fn counted(labels: impl Iterator<Item = String>) -> Vec<Decided> {

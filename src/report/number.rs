@@ -89,6 +89,14 @@ fn joined(number: &str, unit: &str) -> String {
     if unit.is_empty() { number.to_string() } else { format!("{number} {unit}") }
 }
 
+/// A price as people write it: two decimals, or as many as it needs up to four.
+pub fn price(amount: f64, currency: &str) -> String {
+    let text = format!("{amount:.4}");
+    let cents = text.len() - 2;
+    let short = text[cents..].trim_end_matches('0');
+    format!("{}{short} {currency}", &text[..cents])
+}
+
 /// Value with prefix and unit, standing alone, without needless zeros.
 pub fn quantity(value: f64, unit: &str) -> String {
     let scale = Scale::of([value], unit);

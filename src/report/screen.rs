@@ -4,12 +4,12 @@ mod page;
 
 use super::calibration::push_head;
 use super::csv::number;
-use super::number::quantity;
+use super::number::{price, quantity};
 use super::text::outcome_name;
 use super::wrap::push_wrapped;
 use super::{ReportError, check_finite};
 use crate::record::layout::Outcome;
-use crate::record::screen::{Decided, Row, ScreenRecord};
+use crate::record::screen::{Decided, Filter, OfferRecord, Row, ScreenRecord};
 use crate::visible::visible;
 pub use page::page;
 use std::fmt::Write;
@@ -80,10 +80,18 @@ fn counts(record: &ScreenRecord) -> String {
     if on_paper > 0 {
         let _ = write!(said, " ({on_paper} of them by their data sheet alone)"); // cannot fail
     }
-    if !record.not_examined.is_empty() {
-        let _ = write!(said, "; {} not examined, as the filters ask", record.not_examined.len()); // cannot fail
-    }
-    said + "."
+    said + "." + &record.filters.iter().map(filtered).collect::<String>()
+}
+
+/// What came of a filter.
+fn filtered(filter: &Filter) -> String {
+    let Filter { datum, asks, outside, not_stated } = filter;
+    let price = if datum == "price" { " in that currency" } else { "" };
+    let open = match not_stated {
+        0 => String::new(),
+        count => format!("; {} without a {datum}{price}, examined all the same", parts(*count)),
+    };
+    format!(" Filter {datum} {asks}: {} not examined{open}.", parts(*outside))
 }
 
 fn parts(count: usize) -> String {
@@ -108,6 +116,10 @@ fn push_row(text: &mut String, number: usize, row: &Row, (name_width, width): (u
     if !row.condition.is_empty() {
         push_wrapped(text, &row.condition, width, &indent, &indent);
     }
+    let offered = offered(&row.offer);
+    if !offered.is_empty() {
+        push_wrapped(text, &offered, width, &indent, &indent);
+    }
     let next = match row.share {
         Some(share) if row.outcome == Outcome::Undecided => {
             format!("{} (within {:.0} % of its range)", row.next, 100.0 * share)
@@ -127,8 +139,20 @@ fn decision(row: &Row) -> String {
     }
 }
 
+/// What a part is offered for, in words; empty where nothing is stated.
+fn offered(offer: &OfferRecord) -> String {
+    let price = offer.price.zip(offer.currency.as_ref()).map(|(amount, currency)| price(amount, currency));
+    let stock = stock(offer).map(|stock| format!("{stock} in stock"));
+    price.into_iter().chain(stock).collect::<Vec<_>>().join(", ")
+}
+
+/// Pieces in stock, with a sign where there may be more.
+fn stock(offer: &OfferRecord) -> Option<String> {
+    offer.stock.map(|pieces| format!("{pieces}{}", if offer.or_more { "+" } else { "" }))
+}
+
 /// Columns of the table, with their units.
-const COLUMNS: [&str; 22] = [
+const COLUMNS: [&str; 25] = [
     "rank",
     "part",
     "outcome",
@@ -150,6 +174,9 @@ const COLUMNS: [&str; 22] = [
     "saturation_a",
     "saturation_drop",
     "length_width_height_m",
+    "price",
+    "currency",
+    "stock",
     "data_sha256",
 ];
 
@@ -217,6 +244,9 @@ fn fields(rank: usize, row: &Row) -> Vec<String> {
         told(row.data.saturation.map(|(current_a, _)| current_a)),
         told(row.data.saturation.map(|(_, drop)| drop)),
         size,
+        told(row.offer.price),
+        row.offer.currency.clone().unwrap_or_default(),
+        stock(&row.offer).unwrap_or_default(),
         row.sha256.clone(),
     ]
 }

@@ -46,14 +46,13 @@ fn with_origin(mut case: Case, origin: Option<Origin>) -> Case {
     let owners: Vec<Option<String>> = case.parts.iter().map(|part| Some(part.name.clone())).chain([None]).collect();
     for (key, part) in keys.iter().flat_map(|key| owners.iter().map(move |part| (key, part))) {
         case.origins.push(presolder::case::DatumOrigin {
-            part: part.clone(),
-            key: key.clone(),
+            part: part.as_deref().map(Into::into),
+            key: key.clone().into(),
             stated: true,
             uncertainty: None,
-            datum: key.clone(),
-            value: String::new(),
+            value: "".into(),
             origin,
-            note: String::new(),
+            reason: "".into(),
         });
     }
     case

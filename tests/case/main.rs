@@ -9,6 +9,7 @@ mod absent;
 mod doubts;
 mod errors;
 mod loads;
+mod offers;
 mod plausible;
 mod reading;
 mod ripple;

@@ -141,7 +141,7 @@ fn law_defaults_are_listed_as_assumed() {
         ],
     );
     let case = case::read(&folder).unwrap_or_else(|e| panic!("{e}"));
-    let origin = |datum: &str| case.origins.iter().find(|o| o.datum == datum).map(|o| (o.origin, o.value.as_str()));
+    let origin = |datum: &str| case.origins.iter().find(|o| o.datum() == datum).map(|o| (o.origin, o.value.as_ref()));
     assert_eq!(origin("board: limits.changes.ripple"), Some((Origin::Assumed, "15 %")));
     assert_eq!(origin("board: stage.quiescent_current"), Some((Origin::Absent, "700 \u{b5}A")));
     assert_eq!(origin("Alder-33: core_loss_tolerance"), Some((Origin::Assumed, "25 %")));
@@ -195,8 +195,9 @@ fn law_house_rules_are_read_from_another_folder() {
     let expected: String =
         <sha2::Sha256 as sha2::Digest>::digest(text).iter().map(|byte| format!("{byte:02x}")).collect();
     assert_eq!(hash.sha256, expected);
-    let origin = case.origins.iter().find(|origin| origin.datum == "house rules: saturation_share").expect("an origin");
-    assert_eq!((origin.value.as_str(), origin.note.as_str()), ("80 %", "rule 4"));
+    let origin =
+        case.origins.iter().find(|origin| origin.datum() == "house rules: saturation_share").expect("an origin");
+    assert_eq!((origin.value.as_ref(), origin.note().as_ref()), ("80 %", "rule 4"));
     assert!(case::read(&root().join("cases/ticket-kiosk")).expect("a case").rules.is_none());
 }
 
@@ -323,7 +324,9 @@ fn closed_form_estimated_curves_meet_the_rating() {
             let last = inductor.saturation[0].points.last().expect("a point").1;
             assert!((1e-6..1.001e-6).contains(&last), "the floor is a tenth of the nominal inductance");
         }
-        assert!(case.origins.iter().any(|o| o.datum == format!("{part}: saturation") && o.origin == Origin::Estimated));
+        assert!(
+            case.origins.iter().any(|o| o.datum() == format!("{part}: saturation") && o.origin == Origin::Estimated)
+        );
     }
 }
 

@@ -63,8 +63,13 @@ fn law_keys_read_to_si() {
 fn closed_form_lower_divider_where_it_is_not_stated() {
     let lower_ohm = |changes: &[(&str, &str)]| {
         let case = read(changes);
-        let note =
-            case.origins.iter().find(|o| o.datum == "board: control.compensator.rb").expect("an estimate").note.clone();
+        let note = case
+            .origins
+            .iter()
+            .find(|o| o.datum() == "board: control.compensator.rb")
+            .expect("an estimate")
+            .note()
+            .into_owned();
         let Compensator::Ripple { rb_ohm, .. } = case.board.control.compensator else { panic!("another compensator") };
         (rb_ohm, note)
     };

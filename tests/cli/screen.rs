@@ -141,6 +141,63 @@ fn law_what_is_not_looked_at_is_listed() {
     assert!(left_out.contains("Smew-15") && left_out.contains("list.csv:6"), "{left_out}");
 }
 
+/// A list with prices and stocks; two parts have the same data, one has no price, one no stock that is enough.
+const OFFERED: &str = "\
+Part;L [uH];DCR max [mOhm];Isat 30% [A];Size [mm];Core;Rated voltage [V];Price;Stock
+Gadwall-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60;0.42 EUR;1200
+Teal-10;10;38;6.9;7.1 x 6.6 x 4.8;composite;60;0.35 EUR;900
+Widgeon-10;10;39;6.4;7.1 x 6.6 x 6.1;composite;60;on request;1000+
+Smew-15;15;60;4.1;7.1 x 6.6 x 4.8;composite;60;1.90 EUR;700
+Garganey-10;10;38;6.9;7.1 x 6.6 x 6.3;composite;60;0.30 EUR;3
+";
+
+#[test]
+fn law_no_part_is_left_out_for_want_of_a_price() {
+    let room = Room::new();
+    fs::write(room.path("list.csv"), OFFERED).expect("a file");
+    let filters = ["list.csv", "--highest-price", "0,80 \u{20ac}", "--least-stock", "500"];
+    let found = room.record("2", &filters);
+    let names: Vec<&str> =
+        found["rows"].as_array().expect("rows").iter().map(|row| row["part"].as_str().expect("a name")).collect();
+    // The cheaper one of equals first, against the order of names; the one without a price is there.
+    assert_eq!(names, ["Teal-10", "Gadwall-10", "Widgeon-10"]);
+    assert_eq!(found["rows"][1]["like"], "Teal-10");
+    assert_eq!(
+        found["rows"][0]["offer"],
+        serde_json::json!({ "price": 0.35, "currency": "EUR", "stock": 900, "or_more": false })
+    );
+    let reasons: Vec<&str> = found["not_examined"]
+        .as_array()
+        .expect("parts")
+        .iter()
+        .map(|part| part["reason"].as_str().expect("why"))
+        .collect();
+    assert_eq!(reasons, ["price 1.90 EUR is above 0.80 EUR", "stock 3 is below 500"]);
+    let counted = |at: usize| (&found["filters"][at]["outside"], &found["filters"][at]["not_stated"]);
+    assert_eq!((counted(0), counted(1)), ((&1.into(), &1.into()), (&1.into(), &0.into())));
+    let output = room.run(&[&["screen", "board"], &filters[..], &["--out", "out"]].concat());
+    let printed = text(&output.stdout);
+    assert!(printed.lines().all(|line| line.chars().count() <= 80), "{printed}");
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in [
+        "0.35 EUR, 900 in stock",
+        "1 part without a price in that currency, examined all the same",
+        "at least 500: 1 part not examined",
+    ] {
+        assert!(words(&printed).contains(said), "{said}: {printed}");
+    }
+    let table = fs::read_to_string(room.path("out/screen.csv")).expect("a table");
+    assert!(table.contains(",0.35,EUR,900,") && table.contains(",1000+,"), "{table}");
+    let page = fs::read_to_string(room.path("out/screen.html")).expect("a page");
+    assert!(page.contains("0.35 EUR, 900 in stock") && page.contains("1000+ in stock"));
+    let left_out = fs::read_to_string(room.path("out/left_out.csv")).expect("a table");
+    assert!(left_out.contains("Smew-15,price 1.90 EUR is above 0.80 EUR"), "{left_out}");
+    // Currencies are not converted: a price in another one leaves nobody out.
+    let dollars = room.record("2", &["list.csv", "--highest-price", "0.10 USD", "--inductance", "10 uH..10 uH"]);
+    assert_eq!(dollars["rows"].as_array().expect("rows").len(), 4);
+    assert_eq!(dollars["filters"][1]["not_stated"], 4);
+}
+
 #[test]
 fn law_rows_that_are_done_are_kept() {
     let room = Room::new();
@@ -359,12 +416,16 @@ fn error_lists_that_are_none_and_windows_without_sense() {
     let room = Room::new();
     fs::write(room.path("empty.csv"), "").expect("a file");
     fs::write(room.path("letter.csv"), "Dear colleague,\nplease find the list below.\n").expect("a file");
-    let cases: [(&[&str], &str); 5] = [
+    let cases: [(&[&str], &str); 9] = [
         (&["missing.csv"], "missing.csv"),
         (&["empty.csv"], "empty.csv"),
         (&["letter.csv"], "letter.csv"),
         (&["list.csv", "--inductance", "5 uH to 10 uH"], "expected two inductances"),
         (&["list.csv", "--inductance", "10 uH..5 uH"], "expected two inductances"),
+        (&["list.csv", "--highest-price", "0.80"], "for example \"0.80 EUR\""),
+        (&["list.csv", "--highest-price", "0 EUR"], "a price above 0"),
+        (&["list.csv", "--highest-price", "cheap"], "a price above 0"),
+        (&["list.csv", "--least-stock", "some"], "invalid value"),
     ];
     for (arguments, told) in cases {
         let output = room.run(&[&["screen", "board"], arguments].concat());

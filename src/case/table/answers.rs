@@ -15,6 +15,8 @@ pub struct Answers {
     pub all: Vec<(String, String)>,
     /// Which line counts for a part that stands in several.
     pub lines: Vec<(String, usize)>,
+    /// Whether prices and stocks are read.
+    pub offers: bool,
 }
 
 /// What stands where an answer is missing.

@@ -3,6 +3,7 @@
 use super::number::{Fault, Marks};
 use super::words::{self, Qualifier};
 use crate::units::Dimension;
+use std::borrow::Cow;
 
 /// What a cell holds, before any meaning is given to it.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,12 +34,17 @@ impl Cell {
 
     /// As text, for people and for columns of text.
     pub fn text(&self) -> String {
+        self.shown().into_owned()
+    }
+
+    /// The same, without a copy of what is text.
+    pub fn shown(&self) -> Cow<'_, str> {
         match self {
-            Cell::Empty => String::new(),
-            Cell::Text(text) => text.trim().to_string(),
-            Cell::Number(number) => number.to_string(),
+            Cell::Empty => "".into(),
+            Cell::Text(text) => text.trim().into(),
+            Cell::Number(number) => number.to_string().into(),
             Cell::Date => "a date".into(),
-            Cell::Error(error) => error.clone(),
+            Cell::Error(error) => error.as_str().into(),
         }
     }
 
@@ -138,7 +144,7 @@ pub fn numbers(text: &str) -> Vec<String> {
 }
 
 /// Bytes of a number at the begin of a text: digits and marks between them; a space only before three digits.
-fn number_length(text: &str) -> usize {
+pub fn number_length(text: &str) -> usize {
     let bytes = text.as_bytes();
     let digit = |i: usize| bytes.get(i).is_some_and(u8::is_ascii_digit);
     let three = |i: usize| digit(i) && digit(i + 1) && digit(i + 2) && !digit(i + 3);

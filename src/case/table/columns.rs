@@ -5,11 +5,13 @@ use super::cell::{self, Cell, Unread};
 use super::file::Grid;
 use super::header::{Header, letters};
 use super::number::Marks;
+use super::offer;
 use super::title::{self, Title};
 use super::words::{self, Qualifier, Word};
 use super::{dimension_of, key_named};
 use crate::case::keys::Key;
 use crate::units::Dimension;
+use std::cell::OnceCell;
 
 /// What is done with the cells of a column.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,6 +24,12 @@ pub enum Role {
     Size,
     /// They are ranges of temperatures.
     Temperatures,
+    /// They are prices.
+    Price,
+    /// They are numbers of pieces for which the price of the line holds.
+    PiecesOfPrice,
+    /// They are numbers of pieces in stock.
+    Stock,
     /// They are not read.
     Unused,
 }
@@ -48,6 +56,8 @@ pub struct Column {
     /// What somebody has said that it is.
     answer: Option<String>,
     survey: Survey,
+    /// What its unit stands for; looked up once, since every line asks.
+    known: OnceCell<Option<words::Unit>>,
 }
 
 /// What the cells of a column have in common.
@@ -65,6 +75,10 @@ struct Survey {
     small: Option<String>,
     /// A winding resistance of which nobody says whether it is typical or largest.
     unqualified: bool,
+    /// Cells that name the family of a core.
+    families: usize,
+    /// A cell of a core that says something else.
+    no_family: Option<String>,
 }
 
 /// All columns of a table; adds what is not certain to the questions.
@@ -102,11 +116,23 @@ fn column(grid: &Grid, header: &Header, answers: &Answers, index: usize) -> Colu
         None if hidden => Title::default(),
         None => own,
     };
-    let role = role_of(&said);
+    let role = role_of(&said, answers.offers);
     let unit = said.unit.clone();
     let marks = answers.decimal.map_or_else(Marks::default, Marks::stated);
     let in_order = said.qualifiers == [Qualifier::Typical, Qualifier::Largest];
-    Column { index, title, role, unit, marks, in_order, said, hidden, answer, survey: Survey::default() }
+    Column {
+        index,
+        title,
+        role,
+        unit,
+        marks,
+        in_order,
+        said,
+        hidden,
+        answer,
+        survey: Survey::default(),
+        known: OnceCell::new(),
+    }
 }
 
 /// An answer, with what it leaves out taken from the title.
@@ -124,7 +150,7 @@ fn joined(mut answer: Title, own: &Title) -> Title {
     answer
 }
 
-fn role_of(said: &Title) -> Role {
+fn role_of(said: &Title, offers: bool) -> Role {
     let key = |name: &str| key_named(name).map_or(Role::Unused, Role::Key);
     let is_hot = said.temperature.as_deref().and_then(leading_number).is_some_and(|degc| degc > HOT_DEGC);
     match said.word {
@@ -140,7 +166,10 @@ fn role_of(said: &Title) -> Role {
         Some(Word::SomeCurrent) if said.rise.is_some() => key("heating_current"),
         Some(Word::Size) => Role::Size,
         Some(Word::TemperatureRange) => Role::Temperatures,
-        Some(Word::SomeCurrent | Word::Value) | None => Role::Unused,
+        Some(Word::Price) if offers => Role::Price,
+        Some(Word::PiecesOfPrice) if offers => Role::PiecesOfPrice,
+        Some(Word::Stock) if offers => Role::Stock,
+        _ => Role::Unused,
     }
 }
 
@@ -170,8 +199,29 @@ impl Column {
             Role::Size => Some(Dimension::Length),
             Role::Temperatures => Some(Dimension::Temperature),
             Role::Unused if self.said.word == Some(Word::Value) => Some(Dimension::Inductance),
-            Role::Unused => None,
+            Role::Price | Role::PiecesOfPrice | Role::Stock | Role::Unused => None,
         }
+    }
+
+    /// Whether its cells are read as numbers.
+    fn has_numbers(&self) -> bool {
+        self.dimension().is_some() || matches!(self.role, Role::Price | Role::PiecesOfPrice | Role::Stock)
+    }
+
+    /// What it is, for people; empty where that needs no word.
+    fn meaning(&self) -> &'static str {
+        match self.role {
+            Role::Key(key) => key.path,
+            Role::Price => "price",
+            Role::PiecesOfPrice => "the number of pieces of a price",
+            Role::Stock => "stock",
+            _ => "",
+        }
+    }
+
+    /// What the unit of its title stands for, among those of what its numbers measure.
+    pub fn known_unit(&self, dimension: Dimension) -> Option<&words::Unit> {
+        self.known.get_or_init(|| words::unit(self.unit.as_deref().unwrap_or(""), dimension)).as_ref()
     }
 
     /// Its name in `[parts.columns]`: the title, or the letter where titles are alike or left over from merged cells.
@@ -189,17 +239,28 @@ impl Column {
         let cells =
             || grid.lines[header.body..].iter().map(|line| line.cell(self.index)).filter(|cell| !cell.is_empty());
         let mut survey = Survey { filled: cells().count(), ..Survey::default() };
-        let Some(dimension) = self.dimension() else {
-            self.survey = survey;
-            return;
-        };
-        let mut marks = self.marks;
-        if answers.decimal.is_none() {
-            let texts = cells().filter_map(|cell| if let Cell::Text(text) = cell { Some(text) } else { None });
-            texts.flat_map(|text| cell::numbers(text)).for_each(|number| marks.see(&number));
+        if self.is("core") {
+            let (families, others): (Vec<_>, Vec<_>) = cells().partition(|cell| words::core(&cell.text()).is_some());
+            survey.families = families.len();
+            survey.no_family = others.into_iter().map(Cell::text).find(|text| !words::is_nothing(text));
         }
-        cells().for_each(|cell| survey.see(cell, self, dimension, &marks));
-        (self.marks, self.survey) = (marks, survey);
+        if self.has_numbers() {
+            let mut marks = self.marks;
+            if answers.decimal.is_none() {
+                let texts = cells().filter_map(|cell| if let Cell::Text(text) = cell { Some(text) } else { None });
+                let mut unmarked = false;
+                for number in texts.flat_map(|text| cell::numbers(text)) {
+                    marks.see(&number);
+                    unmarked |= !number.contains(['.', ',']);
+                }
+                if unmarked && matches!(self.role, Role::Stock | Role::PiecesOfPrice) {
+                    marks.see_whole();
+                }
+            }
+            cells().for_each(|cell| survey.see(cell, self, &marks));
+            self.marks = marks;
+        }
+        self.survey = survey;
     }
 
     /// What is not certain about it, as a question.
@@ -214,11 +275,11 @@ impl Column {
 
     /// A datum that two columns have.
     fn twin(&self, all: &[Column]) -> Option<String> {
-        let key = self.key()?;
+        let meaning = Some(self.meaning()).filter(|meaning| !meaning.is_empty())?;
         let other =
             all.iter().find(|other| other.index != self.index && other.survey.filled > 0 && other.role == self.role)?;
         let title = format!("column {} \"{}\"", letters(other.index), other.title);
-        Some(format!("{title} is {} as well: \"{LEAVE}\" leaves one of the two out", key.path))
+        Some(format!("{title} is {meaning} as well: \"{LEAVE}\" leaves one of the two out"))
     }
 
     fn doubtful_meaning(&self, all: &[Column], answers: &Answers) -> Option<String> {
@@ -229,12 +290,20 @@ impl Column {
             return Some(format!("its title seems to go on from a merged cell: a key of a part, or {leave}"));
         }
         match said.word {
+            Some(Word::SomeQuantity) if answers.offers && all.iter().all(|other| other.role != Role::Stock) => {
+                return Some(format!("stock, if so many pieces are there, or {leave}"));
+            }
             Some(Word::SomeCurrent)
                 if self.role == Role::Unused && !(has("saturation_current") && has("heating_current")) =>
             {
                 return Some(format!("saturation_current at ... %, heating_current at ... K, or {leave}"));
             }
             _ => {}
+        }
+        if let Some(other) =
+            self.survey.no_family.as_ref().filter(|_| self.survey.families == 0 && self.answer.is_none())
+        {
+            return Some(format!("no cell names a family of cores, only such as \"{other}\": {leave}"));
         }
         if self.role == Role::Resistances && self.survey.unqualified && !self.in_order {
             return Some("dcr_typical or dcr_max: nobody says which".into());
@@ -255,7 +324,15 @@ impl Column {
     /// Words and conditions that do not go with the meaning.
     fn odd_words(&self, leave: &str) -> Option<String> {
         let said = &self.said;
-        self.dimension().filter(|_| self.role != Role::Unused)?;
+        if self.role == Role::Unused || !self.has_numbers() {
+            return None;
+        }
+        if self.role == Role::Price && !said.odd.is_empty() {
+            let odd = said.odd.join(" ");
+            return Some(format!(
+                "price [EUR] if that is the price of one piece, price [EUR/100] if it is that of 100: what does \"{odd}\" mean? or {leave}"
+            ));
+        }
         let mut odd = said.odd.clone();
         let saturation = self.is("saturation_current") || self.is("hot_saturation_current");
         let heating = self.is("heating_current");
@@ -270,7 +347,7 @@ impl Column {
         if (saturation || heating || self.is("inductance")) && (largest || least) || resistance && least {
             odd.push(if least { "min".into() } else { "max".into() });
         }
-        let key = self.key().map_or("a key of a part", |key| key.path);
+        let key = Some(self.meaning()).filter(|meaning| !meaning.is_empty()).unwrap_or("a key of a part");
         (!odd.is_empty()).then(|| format!("{key}? what does \"{}\" mean? or {leave}", odd.join(" ")))
     }
 
@@ -281,6 +358,12 @@ impl Column {
     }
 
     fn doubtful_unit(&self) -> Option<String> {
+        if self.role == Role::Price {
+            let bare = self.survey.bare.as_ref().filter(|_| self.unit.is_none() && !self.survey.united)?;
+            return Some(format!(
+                "price [EUR] or another currency: neither title nor cells such as \"{bare}\" have one; or \"{LEAVE}\""
+            ));
+        }
         let (dimension, key) = (self.dimension().filter(|_| self.role != Role::Unused)?, self.key());
         let name = key.map_or(dimension.name(), |key| key.path);
         if let Some(unit) = &self.unit
@@ -313,7 +396,27 @@ pub fn unit_fits(unit: &str, dimension: Dimension) -> bool {
 }
 
 impl Survey {
-    fn see(&mut self, cell: &Cell, column: &Column, dimension: Dimension, marks: &Marks) {
+    fn see(&mut self, cell: &Cell, column: &Column, marks: &Marks) {
+        match column.dimension() {
+            Some(dimension) => self.see_quantity(cell, column, dimension, marks),
+            None => self.see_offer(cell, column.role, marks),
+        }
+    }
+
+    fn see_offer(&mut self, cell: &Cell, role: Role, marks: &Marks) {
+        let price = match role {
+            Role::Price => offer::price(cell, marks),
+            _ => offer::stock(cell, marks).map(|_| None),
+        };
+        match price {
+            Err(Unread::Marks) => drop(self.either.get_or_insert(cell.text())),
+            Ok(Some(price)) if price.has_currency() => self.united = true,
+            Ok(Some(_)) => drop(self.bare.get_or_insert(cell.text())),
+            Ok(None) | Err(Unread::Because(_)) => {}
+        }
+    }
+
+    fn see_quantity(&mut self, cell: &Cell, column: &Column, dimension: Dimension, marks: &Marks) {
         let read = match (column.role, cell) {
             (Role::Size, Cell::Text(text)) => {
                 cell::lengths(text, marks).map(|all| cell::Values { all, tolerance: None })
@@ -480,9 +583,7 @@ fn missing(columns: &[Column], answers: &Answers) -> Vec<Question> {
             &format!("name: put the title of the column with the part numbers on the left{titles}"),
         );
     }
-    if !has("core") {
-        ask(Section::All, "core", "ferrite, composite or iron-powder; no column says it");
-    }
+    ask_core(columns, answers, &mut ask);
     if !has("dcr_typical") && !has("dcr_max") && !any(Role::Resistances) {
         let remark = format!(
             "dcr_max or dcr_typical: put the title of the column with the winding resistance on the left{titles}"
@@ -496,6 +597,20 @@ fn missing(columns: &[Column], answers: &Answers) -> Vec<Question> {
         ask(Section::All, "thermal_resistance", "such as 45 K/W; no column has it, a heating current or the size");
     }
     all
+}
+
+/// Where no line names the family of its core, it is asked for all of them.
+fn ask_core(columns: &[Column], answers: &Answers, ask: &mut dyn FnMut(Section, &str, &str)) {
+    let column = columns.iter().find(|column| column.is("core"));
+    let lines = columns.iter().find(|column| column.is("inductance")).map_or(0, |column| column.survey.filled);
+    let is_named = column.is_some_and(|column| column.survey.families > 0 || lines == 0);
+    if is_named || answers.constant("core").is_some() {
+        return;
+    }
+    let who = column.map_or("no column".into(), |column| format!("no cell of \"{}\"", column.title));
+    let remark =
+        format!("ferrite, composite or iron-powder; {who} says it, and without it none of {lines} lines can be used");
+    ask(Section::All, "core", &remark);
 }
 
 /// Titles of the columns that are not read, as far as there is something in them.

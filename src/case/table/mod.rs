@@ -10,14 +10,17 @@ mod columns;
 mod file;
 mod header;
 mod number;
+mod offer;
 mod rows;
 mod title;
 mod words;
 mod workbook;
 
 use std::borrow::Cow;
+use std::ops::Range;
 
 use super::keys::{Key, Kind, PART};
+use crate::model::offer::{Offer, Price};
 use crate::units::Dimension;
 pub use answers::{Answers, Question};
 use columns::Column;
@@ -49,6 +52,8 @@ pub struct Part {
     pub sheet: String,
     /// Its data.
     pub entries: Vec<Entry>,
+    /// What it is offered for.
+    pub offer: Offer,
 }
 
 /// A line that cannot be used.
@@ -65,16 +70,64 @@ pub struct LeftOut {
 pub struct List {
     /// Its parts. Of no use while there are questions.
     pub parts: Vec<Part>,
+    /// What parts are offered for, by name; a part that stands in several lines has several.
+    pub offers: Vec<(String, Offer)>,
     /// Lines that cannot be used.
     pub left_out: Vec<LeftOut>,
     /// What is not certain.
     pub questions: Vec<Question>,
     /// What a reader should know: columns that are not read, parts that stand twice.
     pub notes: Vec<String>,
-    /// Lines of the tables, for messages: sheet, number and cells as text.
-    pub lines: Vec<(String, usize, Vec<String>)>,
+    /// Lines of the tables, for messages.
+    pub shown: Vec<Shown>,
     /// Titles and letters of columns that exist, by which answers are checked.
     pub titles: Vec<String>,
+}
+
+/// The lines of a sheet or text file as messages show them, each at its own number.
+#[derive(Debug, Default)]
+pub struct Shown {
+    /// Name of the sheet; empty for a text file.
+    pub sheet: String,
+    /// The lines.
+    pub text: String,
+    /// Numbers of the lines in their order, and where their cells stand in the list of all cells.
+    lines: Vec<(usize, Range<usize>)>,
+    /// Bytes of each cell in the text.
+    cells: Vec<Range<u32>>,
+}
+
+impl Shown {
+    fn of(grid: &Grid) -> Shown {
+        let mut shown = Shown { sheet: grid.sheet.clone(), ..Shown::default() };
+        let mut number = 1;
+        for line in &grid.lines {
+            while number < line.number {
+                shown.text.push('\n');
+                number += 1;
+            }
+            let begin = shown.cells.len();
+            line.cells.iter().for_each(|cell| shown.push(cell));
+            shown.lines.push((line.number, begin..shown.cells.len()));
+        }
+        shown
+    }
+
+    /// Adds a cell in one line.
+    fn push(&mut self, cell: &cell::Cell) {
+        if !self.text.is_empty() && !self.text.ends_with('\n') {
+            self.text.push_str(" | ");
+        }
+        let start = self.text.len() as u32;
+        self.text.extend(cell.shown().chars().map(|c| if c == '\n' || c == '\r' { ' ' } else { c }));
+        self.cells.push(start..self.text.len() as u32);
+    }
+
+    /// Bytes of the cells of a line.
+    pub fn cells(&self, line: usize) -> &[Range<u32>] {
+        let found = self.lines.binary_search_by_key(&line, |(number, _)| *number);
+        found.map_or(&[], |at| &self.cells[self.lines[at].1.clone()])
+    }
 }
 
 /// Reads a table.
@@ -157,11 +210,13 @@ fn add(list: &mut List, sheet: Sheet<'_>, answers: &Answers) -> Result<(), Refus
     list.questions.extend(questions);
     let mut rows = rows::read(&grid, &header, &columns, answers)?;
     notes(list, &grid, &columns, &rows);
+    let counts = |part: &&Part| answers.line_of(&part.name).is_none_or(|line| line == part.line);
+    let offered = rows.parts.iter().filter(|part| part.offer != Offer::default()).filter(counts);
+    list.offers.extend(offered.map(|part| (part.name.clone(), part.offer)));
     let parts: Vec<Part> = list.parts.drain(..).chain(rows.parts.drain(..)).collect();
     list.parts = rows::once(parts, answers, &mut list.questions, &mut list.notes);
     list.left_out.append(&mut rows.left_out);
-    let text = |line: &file::Line| (grid.sheet.clone(), line.number, line.cells.iter().map(cell::Cell::text).collect());
-    list.lines.extend(grid.lines.iter().map(text));
+    list.shown.push(Shown::of(&grid));
     list.titles.extend(header.titles.iter().cloned());
     list.titles.extend((0..header.titles.len()).map(|i| format!("column {}", header::letters(i))));
     Ok(())
@@ -194,11 +249,21 @@ fn notes(list: &mut List, grid: &Grid, columns: &[Column], rows: &rows::Rows) {
     if !rows.remarks.is_empty() {
         list.notes.push(format!("{sheet}lines of one cell, taken for remarks: {}", rows::listed(&rows.remarks)));
     }
+    if let Some(first) = rows.unread.first() {
+        let more = if rows.unread.len() > 1 { format!(", and {} more", rows.unread.len() - 1) } else { String::new() };
+        list.notes.push(format!("{sheet}prices and stocks that are not read count as not stated: {first}{more}"));
+    }
     if columns.iter().any(|column| column.role == columns::Role::Size) {
         list.notes.push(format!(
             "{sheet}sizes are taken as the largest length x width x height, the length along the terminals"
         ));
     }
+}
+
+/// A price of one piece with its currency, as a person writes it: "0.80 EUR", "4,20 €/10".
+pub fn price(text: &str) -> Option<Price> {
+    let marks = if text.contains('.') { number::Marks::stated('.') } else { number::Marks::stated(',') };
+    offer::price(&cell::Cell::of_text(text), &marks).ok()??.of_one(None, None)
 }
 
 /// Whether a key can be a column.

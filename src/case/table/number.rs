@@ -52,6 +52,12 @@ impl Marks {
         self.groups_comma |= groups == Some(',');
     }
 
+    /// Takes note that the numbers are whole, and that some have no mark: one that could be either then groups thousands.
+    pub fn see_whole(&mut self) {
+        self.groups_point |= !self.decimal_point;
+        self.groups_comma |= !self.decimal_comma;
+    }
+
     /// Whether a mark that could be either groups thousands; `None` where the column does not tell.
     fn groups(&self, mark: char) -> Option<bool> {
         let (as_decimal, as_group, other_decimal) = match mark {
@@ -83,7 +89,14 @@ impl Marks {
 
 /// What one number tells.
 fn evidence(number: &str) -> Evidence {
-    let body = number.trim_start_matches(['+', '-']).replace(['\'', '\u{2019}'], " ");
+    let body = number.trim_start_matches(['+', '-']);
+    let mut marks = body.bytes().filter(|byte| !byte.is_ascii_digit());
+    match (marks.next(), marks.next()) {
+        (None, _) if !body.is_empty() => return Evidence::None,
+        (Some(mark @ (b'.' | b',')), None) if body.len() > 1 => return one_mark(body, char::from(mark)),
+        _ => {}
+    }
+    let body = body.replace(['\'', '\u{2019}'], " ");
     if !body.contains(|c: char| c.is_ascii_digit())
         || body.contains(|c: char| !c.is_ascii_digit() && !"., ".contains(c))
     {

@@ -7,9 +7,11 @@ use super::cell::{self, Cell, POINT, Unread, Value};
 use super::columns::{Column, Role};
 use super::file::{Grid, Line, Refusal};
 use super::header::{self, Header};
+use super::offer;
 use super::words::{self, Qualifier};
 use super::{Entry, LeftOut, Part, dimension_of, key_named};
 use crate::case::keys::{Key, Kind};
+use crate::model::offer::{Offer, Price};
 use crate::units::{Dimension, parse, show};
 
 /// The parts of a table, and the lines that are left out.
@@ -21,6 +23,8 @@ pub struct Rows {
     pub left_out: Vec<LeftOut>,
     /// Lines of one cell, which are titles of sections or remarks.
     pub remarks: Vec<usize>,
+    /// Prices and stocks that are not read, with line and cell.
+    pub unread: Vec<String>,
 }
 
 /// Reads all lines below the header.
@@ -29,6 +33,11 @@ pub struct Rows {
 /// A [`Refusal`] if another header follows: below it no cell would be what it seems to be.
 pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers) -> Result<Rows, Refusal> {
     let mut rows = Rows::default();
+    let constant = |(key, value): &(String, String)| {
+        let key = key_named(key).filter(|_| value.trim() != OPEN)?.path;
+        Some(Entry { key, text: value.clone(), column: None })
+    };
+    let constants: Vec<Entry> = answers.all.iter().filter_map(constant).collect();
     let head = grid.lines.iter().find(|line| line.number == header.line);
     for line in &grid.lines[header.body..] {
         if head.is_some_and(|head| head.cells == line.cells) {
@@ -41,8 +50,8 @@ pub fn read(grid: &Grid, header: &Header, columns: &[Column], answers: &Answers)
         if is_other_header(line, columns) {
             return Err(other_header(line.number));
         }
-        match part(grid, line, columns, answers) {
-            Ok(part) => rows.parts.push(part),
+        match part(grid, line, columns, &constants) {
+            Ok(part) => rows.parts.push(Part { offer: offer(line, columns, &mut rows.unread), ..part }),
             Err(reason) => rows.left_out.push(LeftOut { line: line.number, reason }),
         }
     }
@@ -63,7 +72,7 @@ fn other_header(number: usize) -> Refusal {
 }
 
 /// One part, or why it cannot be used.
-fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Result<Part, String> {
+fn part(grid: &Grid, line: &Line, columns: &[Column], constants: &[Entry]) -> Result<Part, String> {
     let name = name(line, columns)?;
     let say = |reason: String| format!("{name}: {reason}");
     if line.width() > columns.len() {
@@ -86,19 +95,39 @@ fn part(grid: &Grid, line: &Line, columns: &[Column], answers: &Answers) -> Resu
         return Err(say("no inductance".into()));
     }
     conditions(&mut entries, columns).map_err(say)?;
-    let constant = |(key, value): &(String, String)| {
-        let key = key_named(key).filter(|_| value.trim() != OPEN)?.path;
-        Some(Entry { key, text: value.clone(), column: None })
-    };
-    let constants: Vec<Entry> = answers.all.iter().filter_map(constant).collect();
     for constant in constants {
         if entries.iter().all(|entry| entry.key != constant.key) {
-            entries.push(constant);
+            entries.push(constant.clone());
         }
     }
     whole_group(&mut entries, &["body_length", "body_width", "body_height"]);
     whole_group(&mut entries, &["terminal_length", "terminal_width", "terminal_gap"]);
-    Ok(Part { name, line: line.number, sheet: grid.sheet.clone(), entries })
+    Ok(Part { name, line: line.number, sheet: grid.sheet.clone(), entries, offer: Offer::default() })
+}
+
+/// What the part of a line is offered for. What is not read is noted: it counts as not stated, and leaves no part out.
+fn offer(line: &Line, columns: &[Column], unread: &mut Vec<String>) -> Offer {
+    let of = |role: Role| columns.iter().find(|column| column.role == role).map(|of| (of, line.cell(of.index)));
+    let mut note = |(column, cell): (&Column, &Cell)| {
+        unread.push(format!("line {}, \"{}\": {}", line.number, column.title, cell.text()));
+    };
+    let stock = of(Role::Stock).and_then(|at| offer::stock(at.1, &at.0.marks).map_err(|_| note(at)).ok()?);
+    let price = of(Role::Price).and_then(|at| price(at, of(Role::PiecesOfPrice)).map_err(|_| note(at)).ok()?);
+    Offer { price, stock }
+}
+
+/// The price of one piece. Where a column says for how many pieces it holds, a price without that number is none.
+fn price((column, cell): (&Column, &Cell), beside: Option<(&Column, &Cell)>) -> Result<Option<Price>, Unread> {
+    let Some(priced) = offer::price(cell, &column.marks)? else { return Ok(None) };
+    let pieces = match beside {
+        None => None,
+        Some((of, cell)) => match offer::stock(cell, &of.marks)? {
+            Some(count) if count.pieces > 0 => Some(count.pieces as f64),
+            _ => return refuse("nobody says for how many pieces"),
+        },
+    };
+    let of_one = priced.of_one(column.unit.as_deref().and_then(offer::unit), pieces);
+    of_one.map_or_else(|| refuse("no currency"), |price| Ok(Some(price)))
 }
 
 /// The name of the part of a line.
@@ -200,7 +229,7 @@ fn read_cell(cell: &Cell, column: &Column) -> Result<Vec<Entry>, String> {
         }
     };
     match column.role {
-        Role::Unused => Ok(Vec::new()),
+        Role::Unused | Role::Price | Role::PiecesOfPrice | Role::Stock => Ok(Vec::new()),
         Role::Key(key) => match dimension_of(key) {
             None => text_of(cell, key).map(|text| text.into_iter().map(|text| entry(key.path, text)).collect()),
             Some(dimension) => quantity(cell, column, key, dimension)
@@ -351,16 +380,20 @@ fn written(value: &Value, column: &Column, dimension: Dimension) -> Result<Strin
         return Ok(value.number.clone());
     }
     let point = if dimension == Dimension::Inductance { "uH" } else { "ohm" };
-    let of_title = column.unit.clone().unwrap_or_default();
-    let unit = match value.unit.as_str() {
-        "" => of_title,
-        POINT if of_title.is_empty() || words::unit(&of_title, dimension) == words::unit(point, dimension) => {
-            point.into()
+    let of_title = column.unit.as_deref().unwrap_or_default();
+    let (unit, known) = match value.unit.as_str() {
+        "" => (of_title.to_string(), column.known_unit(dimension).cloned()),
+        POINT if of_title.is_empty() || column.known_unit(dimension) == words::unit(point, dimension).as_ref() => {
+            (point.to_string(), words::unit(point, dimension))
         }
         POINT => return refuse("the letter in it does not go with the unit of the title"),
-        other => cell::with_symbol(other, dimension),
+        other => {
+            let unit = cell::with_symbol(other, dimension);
+            let known = words::unit(&unit, dimension);
+            (unit, known)
+        }
     };
-    let Some(unit_known) = words::unit(&unit, dimension) else {
+    let Some(unit_known) = known else {
         let why = if unit.is_empty() {
             "no unit, though others have one".to_string()
         } else {

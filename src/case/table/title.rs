@@ -1,5 +1,6 @@
 //! What the title of a column says: meaning, unit, and the conditions under which its values hold.
 
+use super::offer;
 use super::words::{self, Qualifier, Word};
 use crate::units::{Dimension, parse};
 
@@ -41,6 +42,9 @@ enum Piece {
 
 /// Reads a title.
 pub fn read(text: &str) -> Title {
+    if let Some(title) = offer::title(&words::plain(text)) {
+        return title;
+    }
     let plain = words::plain(text).replace("K/W", "K_per_W").replace("degC/W", "K_per_W");
     let (plain, has_order) = without_order(&plain);
     let mut title = Title::default();

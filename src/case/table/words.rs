@@ -19,6 +19,14 @@ pub enum Word {
     TemperatureRange,
     /// The inductance, if its cells are in henry.
     Value,
+    /// The price of one piece.
+    Price,
+    /// The number of pieces for which the price beside it holds.
+    PiecesOfPrice,
+    /// Pieces in stock.
+    Stock,
+    /// A number of pieces that may be those in stock.
+    SomeQuantity,
 }
 
 use Word::*;
@@ -70,8 +78,9 @@ pub fn documented() -> Vec<(&'static str, &'static [&'static str])> {
         Size => "body_length, body_width and body_height in one cell",
         TemperatureRange => "max_temperature, the upper end of the range",
         Value => "inductance, where title or cells are in henry",
+        Price | PiecesOfPrice | Stock | SomeQuantity => "", // they have a table of their own
     };
-    HEADERS.iter().map(|(word, all)| (meaning(*word), *all)).collect()
+    HEADERS.iter().map(|(word, all)| (meaning(*word), *all)).chain(super::offer::documented()).collect()
 }
 
 /// Abbreviations of single words.
@@ -219,8 +228,7 @@ pub fn unit(text: &str, dimension: Dimension) -> Option<Unit> {
     let listed = own.map(|(_, _, written, factor)| Unit { written: written.to_string(), factor: *factor });
     let accepted = || {
         let plain = !text.starts_with(|c: char| c.is_ascii_digit() || ".,+-\u{b1}".contains(c));
-        (plain && units::parse(&format!("1 {text}"), dimension).is_ok())
-            .then(|| Unit { written: text.into(), factor: 1.0 })
+        (plain && units::is_unit(text, dimension)).then(|| Unit { written: text.into(), factor: 1.0 })
     };
     listed.or_else(accepted)
 }
@@ -241,7 +249,8 @@ const DIMENSIONS: [Dimension; 10] = [
 
 /// Whether the text is a unit that a column of a parts table may have.
 pub fn is_unit(text: &str) -> bool {
-    !text.is_empty() && DIMENSIONS.iter().chain(&super::OTHER_DIMENSIONS).any(|d| unit(text, *d).is_some())
+    let of_data = || DIMENSIONS.iter().chain(&super::OTHER_DIMENSIONS).any(|d| unit(text, *d).is_some());
+    !text.is_empty() && (of_data() || super::offer::unit(text).is_some())
 }
 
 /// The one spelling of micro, ohm, degrees, minus and of signs that look like a space.
@@ -260,6 +269,10 @@ pub fn plain(text: &str) -> String {
 
 /// Cells that say that there is no value.
 pub fn is_nothing(text: &str) -> bool {
+    // None of them begins with a digit, and most cells do.
+    if text.trim_start().starts_with(|c: char| c.is_ascii_digit()) {
+        return false;
+    }
     const NOTHING: &[&str] = &[
         "", "-", "--", "---", "\u{2014}", "n/a", "na", "n.a.", "n.a", "tbd", "t.b.d.", "none", "k.a.", "k. a.", "?",
         "/", ".",
@@ -306,7 +319,8 @@ pub fn tolerance_letter(text: &str) -> Option<&'static str> {
 
 /// Whether a title says that its cells are the units of the column before it.
 pub fn is_title_of_units(title: &str) -> bool {
-    ["unit", "units", "uom", "einheit"].contains(&title.trim().to_lowercase().as_str())
+    ["unit", "units", "uom", "einheit", "currency", "curr", "w\u{e4}hrung"]
+        .contains(&title.trim().to_lowercase().as_str())
 }
 
 /// The family of a core that a cell names.

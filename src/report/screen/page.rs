@@ -1,6 +1,6 @@
 //! The page of a screening: the shortlist, the margins of all parts by the check that decides each, inductance against footprint.
 
-use super::{data_words, decision};
+use super::{data_words, decision, offered};
 use crate::record::layout::Outcome;
 use crate::record::screen::{Data, Row, ScreenRecord};
 use crate::report::calibration::head;
@@ -252,12 +252,12 @@ fn shortlist(record: &ScreenRecord) -> Markup {
     html! {
         section id="shortlist" aria-labelledby="shortlist-title" {
             h2 id="shortlist-title" { "Shortlist" }
-            p class="sub" { "In the order in which they are proposed: outcome, share of what is not known within which a part passes, margin. Every part stands in screen.csv." }
+            p class="sub" { "In the order in which they are proposed: outcome, share of what is not known within which a part passes, margin, price, stock. Every part stands in screen.csv." }
             div class="scroll" tabindex="0" role="region" aria-label="Shortlist" {
                 table {
                     thead { tr {
                         th scope="col" class="n" { "Rank" } th scope="col" { "Part" } th scope="col" { "Outcome" } th scope="col" { "What decides" }
-                        th scope="col" class="n" { "Margin in U" } th scope="col" { "Next step" } th scope="col" { "Data" }
+                        th scope="col" class="n" { "Margin in U" } th scope="col" { "Price and stock" } th scope="col" { "Next step" } th scope="col" { "Data" }
                     } }
                     tbody { @for (rank, row) in record.rows.iter().take(SHORTLIST).enumerate() { (line(rank + 1, row)) } }
                 }
@@ -274,6 +274,7 @@ fn line(rank: usize, row: &Row) -> Markup {
             td { span class="outcome" { (outcome_name(row.outcome)) } }
             td { (decision(row)) small { (row.condition) } }
             td class="n" { @if let Some(margin) = row.margin_in_u { (fixed(margin, 1)) } }
+            td { (offered(&row.offer)) }
             td { (row.next) @if !row.within.is_empty() { small { (row.within) } } }
             td { (data_words(row)) @if let Some(body) = row.data.body_m { small { (body.map(|side| quantity(side, "m")).join(" x ")) } } }
         }
@@ -285,6 +286,7 @@ fn left_out(record: &ScreenRecord) -> Markup {
         @if !record.left_out.is_empty() || !record.not_examined.is_empty() {
             section id="left-out" aria-labelledby="left-out-title" {
                 h2 id="left-out-title" { "Not looked at" }
+                @for filter in &record.filters { p { (super::filtered(filter)) } }
                 p { (record.not_examined.len()) " parts by the filters, " (record.left_out.len()) " lines that cannot be used; each with its reason in left_out.csv." }
                 ul { @for line in record.left_out.iter().take(SHORTLIST) { li { (line) } } }
             }
