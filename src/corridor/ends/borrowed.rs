@@ -5,8 +5,8 @@
 
 use super::{Batch, CLOSE_IN_U, Datum, LARGE_SHARE, Look, Moves, Nature, Owned, Part, Scope, datum, is_borrowed, run};
 use crate::condition::figures::{Failure, Figures, Moved, PartFigures, Place, Shift};
-use crate::judge::finding::{Finding, badness};
-use crate::judge::sight::{COVERAGE, Sight, sight};
+use crate::judge::finding::{Asked, Finding, badness};
+use crate::judge::sight::{COVERAGE, Sight, margin, sight};
 use crate::judge::state::State;
 use crate::judge::{self, Verdict};
 
@@ -102,9 +102,23 @@ fn close_in<'a>(verdict: &'a Verdict, condition: &str) -> Vec<&'a Finding> {
         verdict.findings.iter().filter(|finding| finding.place.condition == condition && finding.limit.is_some());
     let is_close = |finding: &&Finding| {
         let both = finding.state != State::Met && finding.original_state != State::Met;
-        finding.margin_in_u.abs() < CLOSE_IN_U || both
+        finding.margin_in_u.abs() < CLOSE_IN_U || both || comes_close(finding)
     };
     of_it.filter(is_close).collect()
+}
+
+/// Whether a value comes close to its limit, or past it, as shown or anywhere between the ends of absent data: what is missed by far at
+/// one end may be open at the other.
+fn comes_close(finding: &Finding) -> bool {
+    let (Some(limit), Some(shown), Asked::Requirement(_)) =
+        (finding.limit, finding.value.value.number(), &finding.asked)
+    else {
+        return false;
+    };
+    let (least, most) = finding.value.ends.unwrap_or((shown, shown));
+    let margins = [least, shown, most].map(|number| margin(number, &limit));
+    let is_near = margins.iter().any(|margin| margin.abs() < CLOSE_IN_U * finding.value.uncertainty);
+    is_near || margins.iter().any(|margin| (*margin < 0.0) != (margins[0] < 0.0))
 }
 
 /// Whether something is known of what a datum does in a place's condition.
