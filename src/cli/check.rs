@@ -32,12 +32,14 @@ impl Check {
         let mut case = self.given.read()?;
         let calibration = self.given.calibrated(self.calibrated, &mut case)?;
         let again = self.given.again() + if self.calibrated { " --calibrated" } else { "" };
-        output::print(&summary(&case, &head(calibration.as_ref()), &again, output::width()))?;
+        output::print(&summary(&mut case, &head(calibration.as_ref()), &again, output::width()))?;
         Ok(Done::Well)
     }
 }
 
-fn summary(case: &Case, calibrated: &[String], again: &str, width: usize) -> String {
+fn summary(case: &mut Case, calibrated: &[String], again: &str, width: usize) -> String {
+    let frame = case.frame();
+    let case = &*case;
     let board = &case.board;
     let list = |values: &[f64], unit: &str| values.iter().map(|v| say(*v, unit)).collect::<Vec<_>>().join(", ");
     let mut text = String::new();
@@ -61,11 +63,14 @@ fn summary(case: &Case, calibrated: &[String], again: &str, width: usize) -> Str
     );
     let _ = write!(text, "\n{}", labelled("Board   ", &format!("{inputs} {rest}"), width));
     let _ = writeln!(text, "Parts   {} (original)", case.parts[0].name);
-    for part in &case.parts[1..] {
+    for part in case.parts[1..].iter().take(MANY) {
         let _ = writeln!(text, "        {}", part.name);
     }
+    if is_long(case) {
+        let _ = writeln!(text, "        and {} more", case.parts.len() - 1 - MANY);
+    }
     section(&mut text, "Data to check", case.warnings.iter().cloned(), width);
-    push_missing(&mut text, case, width);
+    push_missing(&mut text, case, &frame, width);
     let mut assumed = grouped(case, Origin::Assumed);
     assumed.retain(|group| !OF_THE_TOOL.iter().any(|begin| group.key.starts_with(begin)));
     section(&mut text, "Assumed", assumed.iter().map(|group| group.told(None)), width);
@@ -75,11 +80,11 @@ fn summary(case: &Case, calibrated: &[String], again: &str, width: usize) -> Str
 }
 
 /// What is missing, by what it may change.
-fn push_missing(text: &mut String, case: &Case, width: usize) {
+fn push_missing(text: &mut String, case: &Case, frame: &Case, width: usize) {
     let mut missing = grouped(case, Origin::Absent);
     // What captures have told is not missing any more.
     missing.retain(|group| !group.parts.is_empty() || case.learned.iter().all(|told| told.key != group.key));
-    let told: Vec<(&str, String)> = missing.iter().map(|group| group.missing(case)).collect();
+    let told: Vec<(&str, String)> = missing.iter().map(|group| group.missing(case, frame)).collect();
     let mut changed: Vec<&str> = vec![];
     for (what, _) in &told {
         if !changed.contains(what) {
@@ -111,10 +116,19 @@ fn may_change(acts: Acts) -> &'static str {
 /// Settings of this tool that have a usual value: they are no data of the board (docs/case-format.md has them).
 const OF_THE_TOOL: [&str; 4] = ["limits.", "bench.", "numerics.", "measure."];
 
+/// Substitutes that are listed one by one; of a longer list a datum stands once, whatever its values.
+const MANY: usize = 12;
+
+fn is_long(case: &Case) -> bool {
+    case.parts.len() - 1 > MANY
+}
+
 /// One datum of the board, or of all parts that have the same value of it.
 struct Group<'a> {
     key: &'a str,
     value: &'a str,
+    /// Whether it stands for other values as well.
+    has_others: bool,
     note: String,
     parts: Vec<&'a str>,
 }
@@ -124,14 +138,25 @@ fn grouped(case: &Case, wanted: Origin) -> Vec<Group<'_>> {
     let mut groups: Vec<Group> = vec![];
     for datum in case.origins.iter().filter(|datum| datum.origin == wanted) {
         let (key, value) = (datum.key.as_ref(), datum.value.as_ref());
-        let same =
-            |group: &&mut Group| (group.key, group.value, group.parts.is_empty()) == (key, value, datum.part.is_none());
+        let same = |group: &&mut Group| {
+            let alike = (group.key, group.parts.is_empty()) == (key, datum.part.is_none());
+            alike && (group.value == value || is_long(case) && datum.part.is_some())
+        };
         match (groups.iter_mut().find(same), &datum.part) {
-            (Some(group), Some(part)) => group.parts.push(part),
+            (Some(group), Some(part)) => {
+                group.has_others |= group.value != value;
+                group.parts.push(part);
+            }
             (Some(_), None) => {}
             (None, part) => {
                 let note = datum.note().into_owned();
-                groups.push(Group { key, value, note, parts: part.as_deref().into_iter().collect() });
+                groups.push(Group {
+                    key,
+                    value,
+                    has_others: false,
+                    note,
+                    parts: part.as_deref().into_iter().collect(),
+                });
             }
         }
     }
@@ -154,13 +179,17 @@ impl Group<'_> {
         let ends = ends.map_or(String::new(), |ends| format!(", {ends}"));
         // Where ends are told, the table of missing data has the rest.
         let note = if ends.is_empty() && !self.note.is_empty() { format!(" ({})", self.note) } else { String::new() };
-        format!("{whose}{key}: {}{ends}{note}", self.value)
+        let others = if self.has_others { " and others" } else { "" };
+        format!("{whose}{key}: {}{others}{ends}{note}", self.value)
     }
 
     /// What a missing datum may change, and between which ends it lies.
-    fn missing(&self, case: &Case) -> (&'static str, String) {
-        let part = case.parts.iter().position(|part| self.parts.first() == Some(&part.name.as_str())).unwrap_or(0);
-        let all = doubts(case, part);
+    fn missing(&self, case: &Case, frame: &Case) -> (&'static str, String) {
+        let part = case.parts.iter().find(|part| self.parts.first() == Some(&part.name.as_str()));
+        let part = part.unwrap_or(&case.parts[0]);
+        let of_part = case.origins.iter().filter(|origin| origin.part.as_deref() == Some(part.name.as_str()));
+        let origins = frame.origins.iter().chain(of_part).cloned().collect();
+        let all = doubts(&Case { parts: vec![part.clone()], origins, ..frame.clone() }, 0);
         let doubt = all.iter().find(|doubt| doubt.key == self.key);
         let ends = doubt.filter(|doubt| !doubt.rule.is_factor && !doubt.rule.is_feature).and_then(|doubt| {
             let shown = |value: f64| show(rounded(value), doubt.rule.unit);
@@ -169,6 +198,8 @@ impl Group<'_> {
                 Nature::Spread { .. } => None,
             }
         });
+        // The ends are those of the first part.
+        let ends = ends.filter(|_| !self.has_others);
         let label = doubt.map_or_else(String::new, |doubt| format!(" ({})", doubt.rule.label));
         let what = doubt.map_or("every waveform", |doubt| may_change(doubt.rule.acts));
         (what, self.told(ends) + &label)

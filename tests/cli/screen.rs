@@ -306,6 +306,20 @@ fn law_a_list_comes_to_what_comparisons_come_to_and_staging_hides_nothing() {
     assert_eq!(staged, outcomes(&compared["verdicts"], "part"));
 }
 
+#[test]
+fn law_what_is_checked_of_a_long_list_fits_a_screen_or_two() {
+    let room = Room::new();
+    fs::write(room.path("list.csv"), catalogue(300)).expect("a file");
+    let board = fs::read_to_string(room.path("board/board.toml")).expect("the board");
+    fs::write(room.path("board/board.toml"), format!("{board}\n[parts]\ntable = \"../list.csv\"\n")).expect("a file");
+    let output = room.run(&["check", "board"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let told = text(&output.stdout);
+    assert!(told.contains("and 289 more") || told.contains("and 288 more"), "{told}");
+    assert!(told.contains(" and others"), "{told}");
+    assert!(told.lines().count() < 160, "{}", told.lines().count());
+}
+
 /// Bytes of everything that a screening writes.
 fn files(folder: &Path) -> Vec<(String, Vec<u8>)> {
     let of = |entry: fs::DirEntry| {
