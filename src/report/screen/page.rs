@@ -22,6 +22,8 @@ const LEFT: f64 = 300.0;
 const STRIP: f64 = 46.0;
 /// Largest distance from a limit that is drawn to scale, as a share of it.
 const FURTHEST: f64 = 1.0;
+/// Values at an axis at least.
+const FEWEST_TICKS: usize = 3;
 /// Height of the plot of inductance against footprint, and room for its axes.
 const HEIGHT: f64 = 420.0;
 const AXIS: f64 = 56.0;
@@ -179,7 +181,8 @@ fn margin_axis(bottom: f64) -> Markup {
     html! {
         line class="limit" x1=(at(margin_x(0.0))) x2=(at(margin_x(0.0))) y1="0" y2=(at(bottom)) {}
         @for tick in ticks {
-            text x=(at(margin_x(tick))) y=(at(bottom + 20.0)) text-anchor="middle" { (fixed(100.0 * tick, 0)) " %" }
+            // The last one ends where the plot does.
+            text x=(at(margin_x(tick))) y=(at(bottom + 20.0)) text-anchor=(if tick < FURTHEST { "middle" } else { "end" }) { (fixed(100.0 * tick, 0)) " %" }
         }
         text x=(at(margin_x(0.0))) y=(at(bottom + 42.0)) text-anchor="middle" { "margin to the limit" }
     }
@@ -236,10 +239,15 @@ fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
     (low / 1.15, high * 1.15)
 }
 
-/// Round values of a range: 1, 2, 5 and their decades.
-fn ticks((low, high): (f64, f64)) -> Vec<f64> {
+/// Round values of a range: 1, 2, 5 and their decades; more of them where those are few.
+fn ticks(range: (f64, f64)) -> Vec<f64> {
+    let coarse = round_values(range, &[1.0, 2.0, 5.0]);
+    if coarse.len() < FEWEST_TICKS { round_values(range, &[1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0]) } else { coarse }
+}
+
+fn round_values((low, high): (f64, f64), steps: &[f64]) -> Vec<f64> {
     let decades = low.log10().floor() as i32..=high.log10().ceil() as i32;
-    let all = decades.flat_map(|decade| [1.0, 2.0, 5.0].map(|step| step * 10f64.powi(decade)));
+    let all = decades.flat_map(|decade| steps.iter().map(move |step| step * 10f64.powi(decade)));
     all.filter(|value| (low..=high).contains(value)).collect()
 }
 
