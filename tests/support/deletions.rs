@@ -18,8 +18,10 @@ const TOGETHER: [[&str; 2]; 2] = [
 ];
 
 /// Keys that ask something, or say how it is asked, with all that stands below them: they hold no datum of a part or of the board. What is
-/// required cannot be left out anyway. Without the parallel capacitor of an amplifier the case says that none is fitted: another board.
-const QUESTIONS: [&str; 14] = [
+/// required cannot be left out anyway. Without the parallel capacitor of an amplifier, or the coupling capacitor of an injected ripple, the case
+/// says that none is fitted: another board.
+const QUESTIONS: [&str; 15] = [
+    "control.compensator.coupling_capacitance",
     "rules",
     "input.step",
     "input.dropout",
